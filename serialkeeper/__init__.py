@@ -1,0 +1,189 @@
+"""The record of every serial number of a pharmaceutical lot.
+
+The same steps as on the command line, under the same names, as typed functions:
+
+    import serialkeeper as sk
+
+    with sk.open_record("sqlite:///serialkeeper.db", person="Line Lead") as record:
+        sk.serials.allocate(record, "LOT24A", 2052)
+        sk.print.write(record, "LOT24A", lanes=4, out=Path("job.csv"))
+        taken = sk.inspect.take(record, "LOT24A", Path("results.csv"))
+
+Every function either does the whole step or raises a `SerialKeeperError` and leaves the
+record as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
+from serialkeeper.outside import clock
+from serialkeeper.steps import (
+    handoff,
+    inspection,
+    lots,
+    numbering,
+    people,
+    practice,
+    printing,
+    products,
+    reconciliation,
+    reports,
+    settling,
+)
+from serialkeeper.store.record import Record
+from serialkeeper.store.record import open_record as _open
+
+
+def open_record(
+    url: str,
+    *,
+    person: str = "",
+    station: str = "",
+    now: Callable[[], datetime] = clock.now,
+    seed: int | None = None,
+) -> Record:
+    """Open an existing record.
+
+    Args:
+        url: `sqlite:///FOLDER/record.db`.
+        person: who works on it; may be left out where the record knows just one.
+        station: where; the computer's name if empty.
+        now: the clock; gives times with a zone.
+        seed: makes chance repeatable; practice records only.
+
+    Raises:
+        Refused: `record_missing`, `record_unreadable`, `person_unknown`, `practice_only`.
+    """
+    record = _open(
+        url,
+        person=person,
+        station=station or clock.station(),
+        now=now,
+        chance=clock.chance(seed),
+    )
+    if seed is not None and not record.practice:
+        record.close()
+        raise Refused(
+            "practice_only",
+            "Repeatable chance is for practice records.",
+            came=f"seed {seed}",
+            remedy="Leave the seed out.",
+        )
+    return record
+
+
+def init(
+    url: str,
+    person: str,
+    *,
+    station: str = "",
+    now: Callable[[], datetime] = clock.now,
+    seed: int | None = None,
+) -> Record:
+    """Make a practice record and its first person.
+
+    Raises:
+        Refused: `record_exists`, `bad_value`.
+    """
+    return people.init(
+        url,
+        person,
+        station=station or clock.station(),
+        now=now,
+        chance=clock.chance(seed),
+        account=clock.account(),
+    )
+
+
+class person:
+    """People who work on a record."""
+
+    add = staticmethod(people.add)
+    list = staticmethod(people.everybody)
+
+
+class product:
+    """Trade items."""
+
+    add = staticmethod(products.add)
+    list = staticmethod(products.all_products)
+    show = staticmethod(products.show)
+
+
+class lot:
+    """Lots, from opening to closing."""
+
+    open = staticmethod(lots.open_lot)
+    approve = staticmethod(lots.approve)
+    list = staticmethod(lots.all_lots)
+    show = staticmethod(lots.show)
+    count = staticmethod(reconciliation.count)
+    reconcile = staticmethod(reconciliation.reconcile)
+    close = staticmethod(reconciliation.close)
+
+
+class serials:
+    """Numbers."""
+
+    allocate = staticmethod(numbering.allocate)
+    odds = staticmethod(numbering.odds)
+
+
+class print:
+    """Print hand-off."""
+
+    write = staticmethod(printing.write)
+    again = staticmethod(printing.again)
+
+
+class inspect:
+    """What the camera saw."""
+
+    take = staticmethod(inspection.take)
+    rehearse = staticmethod(practice.rehearse)
+
+
+class label:
+    """Single labels and decisions on them."""
+
+    show = staticmethod(reports.show_label)
+    list = staticmethod(reports.list_labels)
+    accept = staticmethod(settling.accept)
+    void = staticmethod(settling.void)
+    decommission = staticmethod(settling.decommission)
+
+
+class events:
+    """Standard event files."""
+
+    write = staticmethod(handoff.write_events)
+
+
+class record:
+    """The record itself."""
+
+    verify = staticmethod(reports.verify_record)
+
+
+__all__ = [
+    "Damaged",
+    "Record",
+    "Refused",
+    "SerialKeeperError",
+    "Unavailable",
+    "WrongUsage",
+    "events",
+    "init",
+    "inspect",
+    "label",
+    "lot",
+    "open_record",
+    "person",
+    "print",
+    "product",
+    "record",
+    "serials",
+]

@@ -1,0 +1,106 @@
+"""How every command finds its record and gives its answer."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import orjson
+import typer
+
+from serialkeeper.errors import SerialKeeperError
+from serialkeeper.outside import clock
+from serialkeeper.store.record import Record, open_record
+
+FINDINGS = 5
+"""Exit code: done, but findings need a person."""
+
+FAULT = 70
+"""Exit code: a fault of ours."""
+
+DEFAULT_RECORD = "sqlite:///serialkeeper.db"
+
+CAUTION = (
+    "An aid, not a validated system: local rules and the people licensed to decide decide. "
+    "An in-line camera grade is not a verifier grade."
+)
+
+
+@dataclass
+class Call:
+    """What stands for all commands of one call.
+
+    Attributes:
+        url: the record.
+        person: who, or empty.
+        as_json: whether the answer is one JSON document.
+    """
+
+    url: str = DEFAULT_RECORD
+    person: str = ""
+    as_json: bool = False
+    opened: list[Record] = field(default_factory=list)
+
+    def record(self, seed: int | None = None) -> Record:
+        """Open the record; closed at the end of the call."""
+        record = open_record(
+            self.url,
+            person=self.person,
+            station=clock.station(),
+            now=clock.now,
+            chance=clock.chance(seed),
+        )
+        self.opened.append(record)
+        return record
+
+    def done(self) -> None:
+        """Close what was opened."""
+        while self.opened:
+            self.opened.pop().close()
+
+
+call = Call()
+"""This process's call; set by the command line before any command runs."""
+
+
+def answer(result: Any, lines: Iterable[str]) -> None:
+    """Print the result as JSON, or the lines."""
+    if call.as_json:
+        sys.stdout.write(orjson.dumps(result, option=orjson.OPT_INDENT_2).decode() + "\n")
+        return
+    for line in lines:
+        typer.echo(line)
+
+
+def answer_rows(rows: Iterable[Mapping[str, Any]], lines: Iterable[str]) -> None:
+    """Print many rows, one at a time, as a JSON list or as lines."""
+    if not call.as_json:
+        for line in lines:
+            typer.echo(line)
+        return
+    before = "["
+    for row in rows:
+        sys.stdout.write(before + orjson.dumps(dict(row)).decode())
+        before = ",\n"
+    sys.stdout.write("[]\n" if before == "[" else "]\n")
+
+
+def refuse(error: SerialKeeperError) -> int:
+    """Print an error; gives its exit code."""
+    if call.as_json:
+        document = {"refused": error.as_dict(), "exit": error.exit_code}
+        sys.stdout.write(orjson.dumps(document, option=orjson.OPT_INDENT_2).decode() + "\n")
+    typer.echo(str(error), err=True)
+    return error.exit_code
+
+
+def thousands(count: int) -> str:
+    """A count for people."""
+    return f"{count:,}"
+
+
+def tally(counts: Mapping[str, int]) -> str:
+    """Counts by word, in one line."""
+    return ", ".join(f"{word} {count:,}" for word, count in counts.items()) or "none"

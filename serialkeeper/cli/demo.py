@@ -1,0 +1,268 @@
+"""`demo`: one invented lot goes all the way through, on a practice record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from serialkeeper.cli.answer import CAUTION, answer, call, tally
+from serialkeeper.cli.inspect_ import take_lines
+from serialkeeper.cli.lot import balance_lines
+from serialkeeper.cli.record import verify_lines
+from serialkeeper.errors import Refused
+from serialkeeper.outside import clock
+from serialkeeper.rules import gs1
+from serialkeeper.steps import (
+    handoff,
+    inspection,
+    lots,
+    numbering,
+    people,
+    practice,
+    printing,
+    products,
+    reconciliation,
+    reports,
+    settling,
+)
+from serialkeeper.store.record import Record
+
+GTIN, LOT, LANES = "09521234543213", "DEMO24A", 4
+LEAD, SECOND = "Line Lead", "Second Person"
+SPECIMENS, SAMPLES = 2, 2
+
+
+def demo(
+    labels: Annotated[int, typer.Option(min=100, max=10_000_000, help="Labels to print.")] = 2000,
+    seed: Annotated[int, typer.Option(help="The same seed tells the same story.")] = 1,
+    out: Annotated[Path, typer.Option(help="Folder for every file; made if missing.")] = Path(
+        "demo"
+    ),
+) -> None:
+    """Tell the whole story of one invented lot, and leave every file to look at."""
+    out.mkdir(parents=True, exist_ok=True)
+    if any(out.iterdir()):
+        raise Refused(
+            "file_exists",
+            "The demo's folder is not empty.",
+            where=str(out),
+            expected="an empty folder",
+            came="files",
+            remedy="Name another folder with --out, or move the old one away.",
+        )
+    story = _Story(out, labels, seed)
+    for line in story.tell():
+        if not call.as_json:
+            typer.echo(line)
+    if call.as_json:
+        answer(story.result, [])
+
+
+class _Story:
+    """The demo, chapter by chapter; each yields what it has to say."""
+
+    def __init__(self, out: Path, labels: int, seed: int) -> None:
+        self.labels, self.seed = labels, seed
+        self.url = f"sqlite:///{out / 'record.db'}"
+        self.job, self.results = out / "job.csv", out / "results.csv"
+        self.truth, self.events = out / "truth.csv", out / "events.jsonld"
+        self.xml = out / "events.xml"
+        self.result: dict[str, Any] = {}
+        self.chapter = 0
+
+    def tell(self) -> Iterator[str]:
+        """Every chapter in order."""
+        record = people.init(
+            self.url,
+            LEAD,
+            station="demo line",
+            now=clock.now,
+            chance=clock.chance(self.seed),
+            account=clock.account(),
+        )
+        call.opened.append(record)
+        yield "A practice run with an invented product, lot and camera. Commands as typed by hand"
+        yield f"need SERIALKEEPER_RECORD={self.url} and SERIALKEEPER_PERSON='{LEAD}'."
+        yield from self._say("A practice record and its people", f'init --person "{LEAD}"')
+        people.add(record, SECOND, role="compliance", account=clock.account())
+        yield f'  serialkeeper person add "{SECOND}" --role compliance'
+        yield from self._plan(record)
+        yield from self._print(record)
+        yield from self._inspect(record)
+        yield from self._settle(record)
+        yield from self._reconcile(record)
+        yield from self._finish(record)
+
+    def _say(self, title: str, command: str) -> Iterator[str]:
+        self.chapter += 1
+        yield ""
+        yield f"{self.chapter}. {title}"
+        yield f"  serialkeeper {command}"
+
+    def _plan(self, record: Record) -> Iterator[str]:
+        products.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
+        today = record.now().date()
+        expiry = date(today.year + 2, today.month, 28)
+        yield from self._say(
+            "A product and a lot, approved by a second person",
+            f'product add {GTIN} --prefix-length 7 --name "Demo tablets 20 mg"',
+        )
+        target = self.labels - self.labels // 40
+        lots.open_lot(record, GTIN, LOT, expiry=expiry, target=target)
+        yield f"  serialkeeper lot open {GTIN} {LOT} --expiry {expiry} --target {target}"
+        lots.approve(record.seen_by(SECOND), LOT, second=LEAD)
+        yield f'  serialkeeper lot approve {LOT} --as "{SECOND}" --second "{LEAD}"'
+        given = numbering.allocate(record, LOT, self.labels)
+        yield from self._say(
+            "Numbers that cannot be guessed", f"serials allocate {LOT} {self.labels}"
+        )
+        yield f"  {given['odds']['arithmetic']}"
+
+    def _print(self, record: Record) -> Iterator[str]:
+        made = printing.write(record, LOT, lanes=LANES, out=self.job)
+        yield from self._say(
+            "The print file", f"print write {LOT} --lanes {LANES} --out {self.job}"
+        )
+        yield f"  {made['count']:,} labels in {made['rows']:,} rows, SHA-256 {made['sha256']}"
+        which = f"1-{SPECIMENS}"
+        settling.void(record, LOT, which, reason="specimen")
+        yield f"  The first {SPECIMENS} labels go into the lot's papers as specimens:"
+        yield f"  serialkeeper label void {LOT} {which} --reason specimen"
+
+    def _inspect(self, record: Record) -> Iterator[str]:
+        played = practice.rehearse(record, LOT, out=self.results, truth=self.truth, seed=self.seed)
+        yield from self._say(
+            "A rehearsed run of the line, with known faults",
+            f"inspect rehearse {LOT} --seed {self.seed} --out {self.results} --truth {self.truth}",
+        )
+        yield f"  planted: {tally(played['faults'])}"
+        taken = inspection.take(record, LOT, self.results)
+        yield from self._say("What the camera saw", f"inspect take {LOT} {self.results}")
+        yield from (f"  {line}" for line in take_lines(taken))
+        self.result |= {"labels": self.labels, "findings": taken["findings"]}
+
+    def _settle(self, record: Record) -> Iterator[str]:
+        doubtful = list(reports.list_labels(record, LOT, state="doubtful"))
+        yield from self._say(
+            "A person decides each doubtful label", f"label list {LOT} --state doubtful"
+        )
+        yield from (
+            f"  position {row['position']:,}: {row['finding']} ({row['state']})"
+            for row in doubtful[:5]
+        )
+        if len(doubtful) > 5:
+            yield f"  … and {len(doubtful) - 5:,} more"
+        waste = [row["position"] for row in doubtful]
+        for word, options, evidence in self._acceptable(record, doubtful):
+            row = next((row for row in doubtful if row["finding"] == word), None)
+            if row:
+                settling.accept(record, LOT, row["position"], second=SECOND, **evidence)
+                waste.remove(row["position"])
+                yield (
+                    f"  serialkeeper label accept {LOT} {row['position']} {options} "
+                    f'--second "{SECOND}"'
+                )
+        self.wasted = len(waste)
+        which = ",".join(map(str, waste))
+        settling.void(record, LOT, which, reason="waste")
+        shown = which if len(which) < 60 else which[:56] + ",…"
+        yield "  The others are cut out, and their numbers voided:"
+        yield f"  serialkeeper label void {LOT} {shown} --reason waste"
+
+    def _acceptable(
+        self, record: Record, doubtful: list[dict[str, Any]]
+    ) -> Iterator[tuple[str, str, dict[str, Any]]]:
+        """One label for each kind of evidence: (finding, options, arguments)."""
+        unread = next((row for row in doubtful if row["finding"] == "unreadable"), None)
+        if unread:
+            lot = lots.show(record, LOT)
+            code = gs1.LabelCode(GTIN, unread["serial"], date.fromisoformat(lot["expiry"]), LOT)
+            scan = gs1.to_file(gs1.scanned(code, tuple(lot["order"])))
+            reason = "wiped clean and scanned by hand"
+            yield (
+                "unreadable",
+                f"--reason '{reason}' --scan '{scan}'",
+                {"reason": reason, "scan": scan},
+            )
+        reason = "measured on the verifier"
+        yield (
+            "low_grade",
+            f"--reason '{reason}' --instrument 'verifier 1' --calibrated {date.today()} "
+            "--grade 2.5/08/660",
+            {
+                "reason": reason,
+                "instrument": "verifier 1",
+                "calibrated": date.today(),
+                "grade": "2.5/08/660",
+            },
+        )
+        reason = "lamp reflection, label without fault"
+        yield "failed_by_camera", f"--reason '{reason}'", {"reason": reason}
+
+    def _reconcile(self, record: Record) -> Iterator[str]:
+        first = SPECIMENS + 1
+        good = [
+            row["position"]
+            for row in reports.list_labels(record, LOT, state="commissioned")
+            if row["position"] < first + 50
+        ]
+        which = ",".join(map(str, good[:SAMPLES]))
+        settling.decommission(record, LOT, which, reason="sampled")
+        yield from self._say(
+            "Samples, counts and both ledgers", f"label decommission {LOT} {which} --reason sampled"
+        )
+        rest = self.labels - SPECIMENS - SAMPLES - self.wasted
+        for term, value, witness in (
+            ("printer_counter", self.labels, ""),
+            ("rewind_counter", rest, ""),
+            ("destroyed", self.wasted, SECOND),
+            ("specimens", SPECIMENS, ""),
+            ("samples", SAMPLES, ""),
+        ):
+            reconciliation.count(record, LOT, term, value, witness=witness)
+            more = f' --witness "{witness}"' if witness else ""
+            yield f"  serialkeeper lot count {LOT} {term} {value}{more}"
+        yield f"  serialkeeper lot reconcile {LOT}"
+        found = reconciliation.reconcile(record, LOT)
+        yield from (f"  {line}" for line in balance_lines(found))
+        self.result |= {"states": found["states"], "balanced": found["balanced"]}
+
+    def _finish(self, record: Record) -> Iterator[str]:
+        yield from self._say(
+            "Events for the repository downstream",
+            f"events write {LOT} --form json --out {self.events}",
+        )
+        for form, path in (("json", self.events), ("xml", self.xml)):
+            made = handoff.write_events(record, LOT, form=form, out=path)
+            yield f"  {made['events']} events over {made['epcs']:,} units: {path}"
+        closed = reconciliation.close(record, LOT)
+        yield from self._say("The lot is closed", f"lot close {LOT}")
+        yield f"  journal head {closed['head']}"
+        checked = reports.verify_record(record)
+        yield from self._say("Is the record sound?", "record verify")
+        yield from (f"  {line}" for line in verify_lines(checked))
+        files = {
+            "record": self.url.removeprefix("sqlite:///"),
+            "print": str(self.job),
+            "manifest": str(self.job.with_name("job.manifest.json")),
+            "results": str(self.results),
+            "truth": str(self.truth),
+            "events_json": str(self.events),
+            "events_xml": str(self.xml),
+        }
+        self.result |= {
+            "lot": f"{GTIN}/{LOT}",
+            "files": files,
+            "journal": {
+                "entries": checked["entries"],
+                "heads": {name: head["head"] for name, head in checked["heads"].items()},
+            },
+        }
+        yield ""
+        yield "Files:"
+        yield from (f"  {name:12} {path}" for name, path in files.items())
+        yield CAUTION

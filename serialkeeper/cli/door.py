@@ -1,0 +1,128 @@
+"""The command tree, its common options and its exit codes."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from typing import Annotated
+
+import typer
+from typer.exceptions import TyperException
+
+from serialkeeper.cli import (
+    demo,
+    events,
+    init,
+    inspect_,
+    label,
+    lot,
+    person,
+    print_,
+    product,
+    record,
+    serials,
+)
+from serialkeeper.cli.answer import DEFAULT_RECORD, FAULT, call, refuse
+from serialkeeper.errors import SerialKeeperError, WrongUsage
+
+app = typer.Typer(
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=True,
+    help="Keeps the record of every serial number of a pharmaceutical lot: issued, printed, "
+    "seen, settled, reconciled, reported.",
+    epilog="Exit codes: 0 done; 1 refused by a rule; 2 wrong usage; 3 the record failed a check; "
+    "4 something outside is unavailable, try again; 5 done, but findings need a person; "
+    "70 a fault of ours. --record, --as and --json may also stand after the verb.",
+)
+app.command("demo")(demo.demo)
+app.command("init")(init.init)
+for name, group in {
+    "person": person.app,
+    "product": product.app,
+    "lot": lot.app,
+    "serials": serials.app,
+    "print": print_.app,
+    "inspect": inspect_.app,
+    "label": label.app,
+    "events": events.app,
+    "record": record.app,
+}.items():
+    app.add_typer(group, name=name)
+
+_GLOBAL = {"--record": True, "--as": True, "--json": False}
+
+
+@app.callback()
+def common(
+    record: Annotated[
+        str, typer.Option(envvar="SERIALKEEPER_RECORD", help="The record's URL.")
+    ] = DEFAULT_RECORD,
+    as_: Annotated[
+        str,
+        typer.Option("--as", envvar="SERIALKEEPER_PERSON", help="Who you are.", metavar="PERSON"),
+    ] = "",
+    json: Annotated[bool, typer.Option("--json", help="Answer with one JSON document.")] = False,
+) -> None:
+    """Options of every command."""
+    call.url, call.person, call.as_json = record, as_, json
+
+
+def hoist(arguments: list[str]) -> list[str]:
+    """The same arguments with the common options first, wherever they were typed."""
+    first: list[str] = []
+    rest: list[str] = []
+    waiting = list(arguments)
+    while waiting:
+        word = waiting.pop(0)
+        if word == "--":
+            rest += [word, *waiting]
+            break
+        name = word.partition("=")[0]
+        if name not in _GLOBAL:
+            rest.append(word)
+            continue
+        first.append(word)
+        if _GLOBAL[name] and "=" not in word and waiting:
+            first.append(waiting.pop(0))
+    return first + rest
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; gives the exit code."""
+    call.as_json = "--json" in arguments
+    try:
+        code = app(hoist(arguments), prog_name="serialkeeper", standalone_mode=False)
+        return int(code or 0)
+    except SerialKeeperError as error:
+        return refuse(error)
+    except typer.Abort:
+        typer.echo("Stopped. What was committed stays; the same command goes on from there.")
+        return 4
+    except TyperException as error:
+        context = getattr(error, "ctx", None)
+        where = context.command_path if context else "serialkeeper"
+        return refuse(
+            WrongUsage(
+                "usage",
+                error.format_message(),
+                where=where,
+                remedy=f"See '{where} --help'.",
+            )
+        )
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("SERIALKEEPER_TRACE"):
+            traceback.print_exc()
+        typer.echo(
+            f"A fault of ours: {type(error).__name__}: {error}\n"
+            "  what to do: nothing half-done was committed. Run the command again with "
+            "SERIALKEEPER_TRACE=1 and keep what it prints for the people who maintain this.",
+            err=True,
+        )
+        return FAULT
+    finally:
+        call.done()

@@ -1,0 +1,107 @@
+"""`inspect`: what the camera saw."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
+from serialkeeper.cli.lot import LotName
+from serialkeeper.errors import WrongUsage
+from serialkeeper.rules.rehearsal import FAULTS
+from serialkeeper.steps import inspection, practice
+
+app = typer.Typer(no_args_is_help=True, help="What the camera saw.")
+
+
+@app.command()
+def take(
+    name: LotName,
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="The results file.")],
+) -> None:
+    """Take in a results file. Exit code 5 if findings need a person."""
+    result = inspection.take(call.record(), name, path)
+    answer(result, take_lines(result))
+    if result["findings"] or result["alarms"]:
+        raise typer.Exit(FINDINGS)
+
+
+def take_lines(result: dict[str, Any]) -> list[str]:
+    """A take for people."""
+    if result["already_taken"]:
+        return [
+            f"This file was taken already (take {result['take']}); nothing changed.",
+            f"  labels now: {tally(result['states'])}",
+            f"  findings then: {tally(result['findings'])}",
+        ]
+    lines = [
+        f"{result['readings']:,} readings taken into lot {result['lot']} (take {result['take']}).",
+        f"  labels now: {tally(result['states'])}",
+        f"  findings: {tally(result['findings'])}",
+    ]
+    lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
+    if result["alarms"]:
+        lines.append("  This tool stops no machine: stop it yourself where your rules say so.")
+    if result["findings"]:
+        lines.append(f"  Next: label list {result['lot']} --state doubtful")
+    return [*lines, CAUTION]
+
+
+def alarm_text(alarm: dict[str, Any]) -> str:
+    """An alarm for people."""
+    words = {
+        "in_a_row": "bad labels in a row",
+        "share": "too many bad labels in a short stretch",
+    }
+    what = words.get(alarm["kind"], alarm["kind"])
+    lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
+    count = alarm["labels"]
+    return (
+        f"{what}{lane}: {count:,} label{'' if count == 1 else 's'}, "
+        f"positions {alarm['first']:,} to {alarm['last']:,}"
+    )
+
+
+@app.command()
+def rehearse(
+    name: LotName,
+    out: Annotated[Path, typer.Option(help="The results file to make.")],
+    truth: Annotated[Path, typer.Option(help="The truth file to make.")],
+    seed: Annotated[int, typer.Option(help="The same seed gives the same faults.")] = 1,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(help=f"FAULT=SHARE, repeatable. Faults: {', '.join(FAULTS)}."),
+    ] = None,
+) -> None:
+    """Write what a camera might have written, with known faults. Practice records only."""
+    result = practice.rehearse(
+        call.record(), name, out=out, truth=truth, seed=seed, shares=_shares(fault)
+    )
+    answer(
+        result,
+        [
+            f"Rehearsed {result['labels']:,} labels of lot {result['lot']}: "
+            f"{result['readings']:,} readings.",
+            f"  faults: {tally(result['faults'])}",
+            f"  results {result['file']}",
+            f"  truth   {result['truth']}",
+        ],
+    )
+
+
+def _shares(words: list[str] | None) -> dict[str, float] | None:
+    if not words:
+        return None
+    try:
+        return {name: float(share) for name, share in (word.split("=") for word in words)}
+    except ValueError:
+        raise WrongUsage(
+            "usage",
+            "A fault's share is not understood.",
+            where="--fault",
+            expected="FAULT=SHARE such as unreadable=0.01",
+            came=" ".join(words),
+            remedy="Correct it.",
+        ) from None

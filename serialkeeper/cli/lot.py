@@ -1,0 +1,166 @@
+"""`lot`: from opening to closing."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any
+
+import typer
+
+from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
+from serialkeeper.rules.counts import TERMS
+from serialkeeper.steps import lots, reconciliation
+
+app = typer.Typer(no_args_is_help=True, help="Lots, from opening to closing.")
+LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
+Second = Annotated[str, typer.Option(help="The second person who confirms it.")]
+
+
+@app.command("open")
+def open_(
+    gtin: Annotated[str, typer.Argument(help="The product's GTIN.")],
+    number: Annotated[str, typer.Argument(metavar="LOT", help="Lot number as on the label.")],
+    expiry: Annotated[
+        datetime, typer.Option(formats=["%Y-%m-%d"], help="Expiry, a real day: YYYY-MM-DD.")
+    ],
+    target: Annotated[int, typer.Option(help="Good labels wanted.")],
+    commission_at: Annotated[
+        str, typer.Option(help="'web', or 'application' if labels count only on the pack.")
+    ] = "web",
+    market: Annotated[str, typer.Option(help="Market, for the lot's papers.")] = "",
+    artwork: Annotated[str, typer.Option(help="Artwork version, for the lot's papers.")] = "",
+    group_limit: Annotated[int, typer.Option(help="Most units in one event.")] = lots.GROUP_LIMIT,
+) -> None:
+    """Open a lot. Example: lot open 09521234543213 LOT24A --expiry 2028-06-30 --target 2000."""
+    result = lots.open_lot(
+        call.record(),
+        gtin,
+        number,
+        expiry=date(expiry.year, expiry.month, expiry.day),
+        target=target,
+        commission_at=commission_at,
+        market=market,
+        artwork=artwork,
+        group_limit=group_limit,
+    )
+    answer(
+        result,
+        [
+            f"Lot {number} of {result['gtin']} is open as a draft, expiry {result['expiry']}.",
+            f"  For {target:,} good labels allocate {result['advice']:,}: enough in 95 of 100 lots "
+            f"at {lots.EXPECTED_REJECTS:.0%} rejects.",
+            f"  Next: a second person approves it: lot approve {number}",
+        ],
+    )
+
+
+@app.command()
+def approve(name: LotName, second: Second = "") -> None:
+    """Approve a draft; its facts are frozen from then on. Example: lot approve LOT24A."""
+    record = call.record()
+    result = lots.approve(record, name, second=second)
+    mark = " (practice: one person played both parts)" if second in ("", record.person) else ""
+    answer(
+        result, [f"Lot {result['lot']} is approved{mark}; its facts are frozen.", *_lines(result)]
+    )
+
+
+@app.command("list")
+def list_() -> None:
+    """Show all lots."""
+    rows = lots.all_lots(call.record())
+    answer(
+        rows,
+        [
+            f"{row['gtin']}/{row['lot']:20} {row['state']:11} expiry {row['expiry']}  "
+            f"{tally(row['states'])}"
+            for row in rows
+        ]
+        or ["No lot yet."],
+    )
+
+
+@app.command()
+def show(name: LotName) -> None:
+    """Show one lot."""
+    result = lots.show(call.record(), name)
+    answer(result, [f"Lot {result['lot']} of {result['gtin']}: {result['state']}", *_lines(result)])
+
+
+def _lines(row: dict[str, Any]) -> list[str]:
+    return [
+        f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
+        f"  labels: {tally(row['states'])}",
+        *(
+            f"  print job {j['job']}: {j['count']:,} labels, {j['lanes']} lanes, {j['name']}"
+            for j in row["jobs"]
+        ),
+        *(
+            f"  take {t['take']}: {t['readings']:,} readings from {t['name']}, {t['state']}"
+            for t in row["takes"]
+        ),
+        f"  journal: {row['chain']['entries']} entries, head {row['chain']['head']}",
+    ]
+
+
+@app.command()
+def count(
+    name: LotName,
+    term: Annotated[str, typer.Argument(help=f"One of: {', '.join(TERMS)}.")],
+    value: Annotated[int, typer.Argument(help="Labels; counts of one term add up.")],
+    witness: Annotated[str, typer.Option(help="Who saw the destruction.")] = "",
+    reason: Annotated[str, typer.Option(help="Why, for a correction (a negative count).")] = "",
+) -> None:
+    """Enter a count. Example: lot count LOT24A printer_counter 2052."""
+    result = reconciliation.count(call.record(), name, term, value, witness=witness, reason=reason)
+    answer(result, [f"{TERMS[term]}: {value:+,}, {result['total']:,} in all."])
+
+
+@app.command()
+def reconcile(name: LotName) -> None:
+    """Hold counted labels against numbers by state. Exit code 5 while they do not agree."""
+    result = reconciliation.reconcile(call.record(), name)
+    answer(result, balance_lines(result))
+    if not result["balanced"]:
+        raise typer.Exit(FINDINGS)
+
+
+def balance_lines(result: dict[str, Any]) -> list[str]:
+    """A reconciliation for people."""
+    lines = [f"{'':14}{'labels':>12}{'numbers':>12}"]
+    for line in result["lines"]:
+        labels = "not counted" if line["labels"] is None else f"{line['labels']:,}"
+        mark = "" if line["agrees"] else "   differs"
+        lines.append(f"{line['name']:14}{labels:>12}{line['numbers']:>12,}{mark}")
+    if result["stock"]:
+        lines.append(f"blank stock: {tally(result['stock'])}")
+    lines.append(
+        f"allocated {result['allocated']:,}, never printed {result['never_printed']:,}, "
+        f"accounted for {result['accounted_percent']} % of the printed"
+    )
+    lines += [f"open: {point}" for point in result["open_points"]]
+    lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
+    return lines
+
+
+@app.command()
+def close(
+    name: LotName,
+    explanation: Annotated[str, typer.Option(help="Why the ledgers differ.")] = "",
+    investigation: Annotated[str, typer.Option(help="The investigation's reference.")] = "",
+    second: Second = "",
+) -> None:
+    """Close a lot whose ledgers agree, or with an explanation. Example: lot close LOT24A."""
+    result = reconciliation.close(
+        call.record(), name, explanation=explanation, investigation=investigation, second=second
+    )
+    answer(
+        result,
+        [
+            *balance_lines(result),
+            f"Lot {result['lot']} is closed. Journal head {result['head']}",
+            "Keep the head on paper: it proves the lot's history. This is no release; "
+            "the quality unit decides.",
+            CAUTION,
+        ],
+    )

@@ -1,0 +1,77 @@
+"""`product`: trade items."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from serialkeeper.cli.answer import answer, call
+from serialkeeper.errors import WrongUsage
+from serialkeeper.rules.results import parse_grade
+from serialkeeper.rules.serials import DEFAULT_LENGTH
+from serialkeeper.steps import products
+
+app = typer.Typer(no_args_is_help=True, help="Trade items and how their labels are built.")
+
+
+@app.command()
+def add(
+    gtin: Annotated[str, typer.Argument(help="GTIN with 8, 12, 13 or 14 digits.")],
+    prefix_length: Annotated[
+        int, typer.Option(help="Digits of your GS1 company prefix, 6 to 12 (on your licence).")
+    ],
+    name: Annotated[str, typer.Option(help="Name for people.")],
+    order: Annotated[str, typer.Option(help="Order of the elements in the code.")] = "01 21 17 10",
+    serial_length: Annotated[
+        int, typer.Option(help="Characters of its numbers, 8 to 20.")
+    ] = DEFAULT_LENGTH,
+    minimum_grade: Annotated[
+        str, typer.Option(help="Lowest in-line grade that passes, 0.0 to 4.0 or a letter.")
+    ] = "1.5",
+) -> None:
+    """Add a product. Example: product add 09521234543213 --prefix-length 7 --name "Demo"."""
+    tenths = parse_grade(minimum_grade)
+    if tenths is None or tenths > 40:
+        raise WrongUsage(
+            "usage",
+            "The minimum grade is not understood.",
+            where="--minimum-grade",
+            expected="0.0 to 4.0, or A B C D F",
+            came=minimum_grade,
+            remedy="Correct it.",
+        )
+    result = products.add(
+        call.record(),
+        gtin,
+        prefix_length=prefix_length,
+        name=name,
+        order=tuple(order.split()),
+        serial_length=serial_length,
+        minimum_grade=tenths,
+    )
+    answer(
+        result, [f"Product {result['gtin']} ({result['name']}) is in the record.", *_lines(result)]
+    )
+
+
+@app.command("list")
+def list_() -> None:
+    """Show all products."""
+    rows = products.all_products(call.record())
+    answer(rows, [f"{row['gtin']}  {row['name']}" for row in rows] or ["No product yet."])
+
+
+@app.command()
+def show(gtin: Annotated[str, typer.Argument(help="The product's GTIN.")]) -> None:
+    """Show one product."""
+    result = products.show(call.record(), gtin)
+    answer(result, [f"{result['gtin']}  {result['name']}", *_lines(result)])
+
+
+def _lines(row: dict[str, Any]) -> list[str]:
+    return [
+        f"  element order {' '.join(row['order'])}, numbers of {row['serial_length']} characters, "
+        f"lowest in-line grade {row['minimum_grade']}",
+        f"  EPC {row['epc_stem']}…, number prefixes used {row['prefixes_used']:,}",
+    ]

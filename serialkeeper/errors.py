@@ -1,0 +1,162 @@
+"""The ways in which serialkeeper says no.
+
+    SerialKeeperError
+    ├── Refused        a rule says no; the record is as it was       exit 1
+    ├── WrongUsage     the call itself makes no sense                exit 2
+    ├── Damaged        the record failed one of its own checks       exit 3
+    └── Unavailable    something outside is not there; try again     exit 4
+
+Each carries a stable `word` from `WORDS`, so that a script can tell refusals apart
+without reading sentences, and says where it happened, what was expected, what came
+and what to do.
+"""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+WORDS: dict[str, str] = {
+    # who and where
+    "record_missing": "There is no record at that place.",
+    "record_exists": "A record or file is already there; nothing is ever overwritten.",
+    "record_unreadable": "The file there is not a record that this version can read.",
+    "practice_only": "Only a practice record may do this.",
+    "live_not_ready": "Live records need sign-in and signatures, which this version does not have.",
+    "person_unknown": "The record knows no such person.",
+    "person_exists": "A person of that name is already in the record.",
+    "role_not_allowed": "The person's role may not do this.",
+    "second_person_needed": "A second person has to confirm this.",
+    "reason_needed": "This needs a reason.",
+    "evidence_needed": "The finding allows this only with evidence that was not given.",
+    # products, lots, numbers
+    "bad_gtin": "The GTIN is not valid.",
+    "bad_value": "A value does not follow the rules for its kind.",
+    "product_exists": "The product is already in the record.",
+    "product_unknown": "The record knows no such product.",
+    "lot_exists": "The lot is already in the record.",
+    "lot_unknown": "The record knows no such lot.",
+    "lot_ambiguous": "More than one product has a lot of that number.",
+    "lot_not_approved": "The lot is not approved yet.",
+    "lot_state": "The lot is in a state in which this is not done.",
+    "expiry_past": "The expiry date is not in the future.",
+    "guessing_odds": "The numbers could be guessed too easily.",
+    "numbers_exhausted": "The product has no number prefixes left.",
+    "allocation_unfinished": "An interrupted allocation has to be finished first.",
+    # printing
+    "nothing_to_print": "There is no label to print in that range.",
+    "print_changed": "The labels changed while the print file was made.",
+    "job_unknown": "The record knows no such print job.",
+    "file_exists": "The file is already there; nothing is ever overwritten.",
+    "file_missing": "The file is not there.",
+    "file_unwritable": "The file cannot be written there.",
+    # results files
+    "results_empty": "The results file holds no readings.",
+    "results_header": "The results file does not have the expected columns.",
+    "results_encoding": "The results file is not in the expected encoding.",
+    "results_row": "A row of the results file does not have the expected form.",
+    "results_truncated": "The results file ends in the middle of a row.",
+    "results_position": "A row names no place, or a place outside the plan.",
+    "results_value": "A field of the results file does not have the expected form.",
+    "results_rehearsed": "The file comes from a rehearsal, and this is a live record.",
+    "results_name_taken": "A file of that name with other content was taken before.",
+    "results_claimed": "The labels of this file were inspected already.",
+    # labels, counts, closing
+    "label_unknown": "The record knows no such label.",
+    "move_not_allowed": "A label in that state cannot make that move.",
+    "never_accepted": "A label with this finding can never be accepted.",
+    "count_invalid": "The count does not follow the rules for its kind.",
+    "lot_open_points": "The lot still has open points.",
+    "lot_unbalanced": "The two ledgers of the lot do not agree.",
+    "nothing_to_send": "The lot has caused no event yet.",
+    # the record itself
+    "chain_broken": "The journal was altered.",
+    "table_differs": "A table differs from what the journal says.",
+    "original_differs": "A kept original differs from what the journal says.",
+    "record_busy": "Another process holds the record.",
+    "usage": "The command was not understood.",
+}
+"""Every refusal word and its meaning in one sentence."""
+
+
+class SerialKeeperError(Exception):
+    """What every error of this package has in common.
+
+    Args:
+        word: one of `WORDS`; stable, for programs.
+        message: one plain sentence, for people.
+        where: file and line, lot and position, table and key.
+        expected: what would have been right.
+        came: what was there instead.
+        remedy: what to do now.
+        more: further refusals of the same call, at most a hundred.
+    """
+
+    exit_code: ClassVar[int] = 70
+
+    def __init__(
+        self,
+        word: str,
+        message: str,
+        *,
+        where: str = "",
+        expected: str = "",
+        came: str = "",
+        remedy: str = "",
+        more: tuple[str, ...] = (),
+    ) -> None:
+        if word not in WORDS:
+            raise LookupError(f"{word!r} is not a refusal word")
+        super().__init__(message)
+        self.word = word
+        self.message = message
+        self.where = where
+        self.expected = expected
+        self.came = came[:200] + "…" if len(came) > 200 else came
+        self.remedy = remedy
+        self.more = more[:100]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The refusal as plain data, for `--json`."""
+        return {
+            "word": self.word,
+            "message": self.message,
+            "where": self.where,
+            "expected": self.expected,
+            "came": self.came,
+            "remedy": self.remedy,
+            "more": list(self.more),
+        }
+
+    def __str__(self) -> str:
+        lines = [f"{self.message} [{self.word}]"]
+        for label in ("where", "expected", "came", "remedy"):
+            text = getattr(self, label)
+            if text:
+                name = "what to do" if label == "remedy" else label
+                lines.append(f"  {name}: {text}")
+        lines.extend(f"  also: {line}" for line in self.more)
+        return "\n".join(lines)
+
+
+class Refused(SerialKeeperError):
+    """A rule says no. Nothing was changed."""
+
+    exit_code = 1
+
+
+class WrongUsage(SerialKeeperError):
+    """The call itself makes no sense."""
+
+    exit_code = 2
+
+
+class Damaged(SerialKeeperError):
+    """The record failed one of its own checks: stop, and call the person in charge of it."""
+
+    exit_code = 3
+
+
+class Unavailable(SerialKeeperError):
+    """Something outside is not there or busy; the same call may succeed later."""
+
+    exit_code = 4

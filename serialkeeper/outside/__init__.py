@@ -1,0 +1,1 @@
+"""Files and other things outside the record."""

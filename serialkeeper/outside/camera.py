@@ -1,0 +1,316 @@
+"""Results files of a camera: read whole and strictly, or refused with the place.
+
+A file is read in blocks of whole lines. Lines with a quoted field go through Python's csv
+reader, all others through polars. Nothing is guessed: a short row, a stray sign or a cut
+last line refuses the file.
+"""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import hashlib
+import tempfile
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import polars as pl
+
+from serialkeeper.errors import Refused, Unavailable
+from serialkeeper.rules.results import COLUMNS, REHEARSAL
+
+_BLOCK = 4 << 20
+_PIECE = 1 << 20
+LONGEST_LINE = 4_096
+_MARKS = {
+    b"\xef\xbb\xbf": "UTF-8 with a byte order mark",
+    b"\xff\xfe": "UTF-16",
+    b"\xfe\xff": "UTF-16",
+}
+
+
+def digest(path: Path) -> tuple[str, int]:
+    """SHA-256 (hex) and size of a file. Refuses `file_missing`."""
+    try:
+        with path.open("rb") as file:
+            found = hashlib.file_digest(file, "sha256")
+            return found.hexdigest(), file.tell()
+    except FileNotFoundError:
+        raise Refused(
+            "file_missing",
+            "The results file is not there.",
+            where=str(path),
+            expected="a file",
+            came="nothing",
+            remedy="Check the file's name and folder.",
+        ) from None
+    except OSError as error:
+        raise Unavailable(
+            "file_missing",
+            f"The results file cannot be read: {error.strerror}.",
+            where=str(path),
+            remedy="Check the file and the right to read it.",
+        ) from None
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Some rows of a results file.
+
+    Attributes:
+        first_line: line number of the first row; the header is line 1.
+        rows: one text column per column of the file.
+        rehearsed: whether the file says of itself that it comes from a rehearsal.
+    """
+
+    first_line: int
+    rows: pl.DataFrame
+    rehearsed: bool
+
+
+class Originals:
+    """A copy of a file as it passes by: gzip pieces on disk, packed on a second core."""
+
+    def __init__(self) -> None:
+        self._spool: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 - closed by close()
+        self._lengths: list[int] = []
+        self._pool = ThreadPoolExecutor(1)
+        self._waiting: list[Future[bytes]] = []
+        self._digest = hashlib.sha256()
+
+    def add(self, data: bytes) -> None:
+        """Take in the next bytes of the file."""
+        self._waiting.append(self._pool.submit(self._pack, data))
+        while len(self._waiting) > 4:
+            self._put(self._waiting.pop(0))
+
+    def _pack(self, data: bytes) -> bytes:
+        self._digest.update(data)
+        return gzip.compress(data, 1, mtime=0)
+
+    def _put(self, piece: Future[bytes]) -> None:
+        packed = piece.result()
+        self._lengths.append(self._spool.write(packed))
+
+    def finish(self) -> str:
+        """Pack the rest; gives the SHA-256 of all that passed."""
+        while self._waiting:
+            self._put(self._waiting.pop(0))
+        return self._digest.hexdigest()
+
+    def pieces(self) -> Iterator[bytes]:
+        """The gzip pieces in order."""
+        self._spool.seek(0)
+        for length in self._lengths:
+            yield self._spool.read(length)
+
+    def close(self) -> None:
+        """Let go of the copy."""
+        self._pool.shutdown(cancel_futures=True)
+        self._spool.close()
+
+    def __enter__(self) -> Originals:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def read(path: Path, originals: Originals) -> Iterator[Batch]:
+    """The rows of a results file, in order, all checked for their form.
+
+    Args:
+        path: the file.
+        originals: gets every byte that was read.
+
+    Refuses `results_empty`, `results_header`, `results_encoding`, `results_row`,
+    `results_truncated`.
+    """
+    with path.open("rb") as file:
+        rest, line, columns = b"", 1, 0
+        rows = 0
+        while data := file.read(_BLOCK):
+            for start in range(0, len(data), _PIECE):
+                originals.add(data[start : start + _PIECE])
+            whole = rest + data
+            end = whole.rfind(b"\n") + 1
+            block, rest = whole[:end], whole[end:]
+            if line == 1:
+                columns, block = _header(path, block or rest[: 2 * LONGEST_LINE], bool(block))
+                line = 2
+            _check_length(path, line, block, rest)
+            if block:
+                batch = _rows(path, line, block, columns)
+                line += batch.rows.height
+                rows += batch.rows.height
+                yield batch
+        if rest:
+            raise Refused(
+                "results_truncated",
+                "The file ends in the middle of a row.",
+                where=f"{path}, line {line}",
+                expected="a line feed after the last row",
+                came=rest[:80].decode(errors="replace"),
+                remedy="Wait until the camera has written the file, or fetch it again.",
+            )
+        if not rows:
+            raise Refused(
+                "results_empty",
+                "The file holds no readings.",
+                where=str(path),
+                expected="a header and at least one row",
+                came="no rows",
+                remedy="Check that it is the right file.",
+            )
+
+
+def _header(path: Path, block: bytes, complete: bool) -> tuple[int, bytes]:
+    """The number of columns and what follows the header."""
+    for mark, name in _MARKS.items():
+        if block.startswith(mark):
+            raise Refused(
+                "results_encoding",
+                f"The file is {name}.",
+                where=f"{path}, line 1",
+                expected="UTF-8 without a byte order mark",
+                came=name,
+                remedy="Save the file as plain UTF-8.",
+            )
+    text, _, after = block.partition(b"\n")
+    wanted = ",".join(COLUMNS)
+    found = text[:300].decode(errors="replace")
+    if not complete or found not in (wanted, f"{wanted},{REHEARSAL}"):
+        hint = "Give the file the columns of the README, in that order."
+        if ";" in found:
+            hint = "Separate the columns by commas, not semicolons."
+        if found.endswith("\r"):
+            hint = "End lines with a line feed only (LF, not CRLF)."
+        raise Refused(
+            "results_header",
+            "The first line does not name the expected columns.",
+            where=f"{path}, line 1",
+            expected=wanted,
+            came=found[:120] or "an empty line",
+            remedy=hint,
+        )
+    return found.count(",") + 1, after
+
+
+def _check_length(path: Path, line: int, block: bytes, rest: bytes) -> None:
+    ends = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
+    lengths = np.diff(ends, prepend=-1)
+    long = np.flatnonzero(lengths > LONGEST_LINE)
+    if len(long) or len(rest) > LONGEST_LINE:
+        at = line + (int(long[0]) if len(long) else len(ends))
+        raise Refused(
+            "results_row",
+            "A line is far too long.",
+            where=f"{path}, line {at}",
+            expected=f"at most {LONGEST_LINE:,} bytes",
+            came=f"{int(lengths[long[0]]) if len(long) else len(rest):,} bytes or more",
+            remedy="Check that it is the right file, with line feeds between rows.",
+        )
+
+
+def _rows(path: Path, line: int, block: bytes, columns: int) -> Batch:
+    for sign, name in ((b"\x00", "a NUL byte"), (b"\r", "a carriage return")):
+        if sign in block:
+            at = line + block[: block.index(sign)].count(b"\n")
+            raise Refused(
+                "results_encoding",
+                f"The file holds {name}.",
+                where=f"{path}, line {at}",
+                expected="UTF-8 text with line feeds",
+                came=name,
+                remedy="Let the camera write plain UTF-8 with line feeds only (LF, not CRLF).",
+            )
+    try:
+        if not block.isascii():
+            block.decode()
+    except UnicodeDecodeError as error:
+        at = line + block[: error.start].count(b"\n")
+        raise Refused(
+            "results_encoding",
+            "The file is not UTF-8.",
+            where=f"{path}, line {at}",
+            expected="UTF-8",
+            came=repr(block[error.start : error.start + 4]),
+            remedy="Save the file as plain UTF-8.",
+        ) from None
+    names = [*COLUMNS, REHEARSAL][:columns]
+    if b'"' in block:
+        rows = _quoted(path, line, block.decode(), names)
+    else:
+        _check_columns(path, line, block, columns)
+        rows = pl.read_csv(
+            block,
+            has_header=False,
+            schema=dict.fromkeys(names, pl.String),
+            quote_char=None,
+            empty_string_is_null=False,
+        )
+    return Batch(line, rows, columns > len(COLUMNS))
+
+
+def _check_columns(path: Path, line: int, block: bytes, columns: int) -> None:
+    signs = np.frombuffer(block, np.uint8)
+    ends = np.flatnonzero(signs == ord("\n"))
+    commas = np.searchsorted(np.flatnonzero(signs == ord(",")), ends)
+    found = np.diff(commas, prepend=0) + 1
+    wrong = np.flatnonzero(found != columns)
+    if len(wrong):
+        at = int(wrong[0])
+        start = int(ends[at - 1]) + 1 if at else 0
+        text = block[start : int(ends[at])].decode(errors="replace")
+        raise _wrong_columns(path, line + at, columns, int(found[at]), text)
+
+
+def _wrong_columns(path: Path, line: int, columns: int, found: int, text: str) -> Refused:
+    return Refused(
+        "results_row",
+        f"A row has {found} fields.",
+        where=f"{path}, line {line}",
+        expected=f"{columns} fields, a comma between them",
+        came=text[:120] or "an empty line",
+        remedy="Fetch the file again; it was cut or changed.",
+    )
+
+
+def _quoted(path: Path, line: int, text: str, names: list[str]) -> pl.DataFrame:
+    """Rows of which some are quoted; a quoted field may not hold a line feed."""
+    rows: list[list[str]] = []
+    for number, raw in enumerate(text.split("\n")[:-1]):
+        try:
+            fields = next(csv.reader([raw], strict=True), [])
+        except csv.Error as error:
+            raise Refused(
+                "results_row",
+                f"A quoted field is not closed or not clean: {error}.",
+                where=f"{path}, line {line + number}",
+                expected='"..." with inner quotes doubled (RFC 4180), on one line',
+                came=raw[:120],
+                remedy="Fetch the file again; it was cut or changed.",
+            ) from None
+        if len(fields) != len(names):
+            raise _wrong_columns(path, line + number, len(names), len(fields), raw)
+        rows.append(fields)
+    return pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
+
+
+def write(rows: Iterable[pl.DataFrame]) -> Iterator[bytes]:
+    """A rehearsed results file, marked in every row."""
+    yield (",".join([*COLUMNS, REHEARSAL]) + "\n").encode()
+    for some in rows:
+        marked = some.with_columns(pl.lit("practice").alias(REHEARSAL))
+        yield table(marked, header=False)
+
+
+def table(rows: pl.DataFrame, *, header: bool = True) -> bytes:
+    """Rows as CSV; an empty text is an empty field, not a pair of quotes."""
+    empty = pl.col(pl.String)
+    bare = rows.with_columns(pl.when(empty == "").then(None).otherwise(empty).name.keep())
+    return bare.write_csv(include_header=header, line_terminator="\n").encode()

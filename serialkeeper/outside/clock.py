@@ -1,0 +1,33 @@
+"""The machine's clock, chance and name, so that everything above takes them as arguments."""
+
+from __future__ import annotations
+
+import os
+import random
+import secrets
+import socket
+from datetime import datetime
+
+from serialkeeper.rules.serials import Chance
+
+
+def now() -> datetime:
+    """The current local time with its offset."""
+    return datetime.now().astimezone()
+
+
+def chance(seed: int | None = None) -> Chance:
+    """Cryptographic random bytes, or the same bytes for the same seed (practice only)."""
+    if seed is None:
+        return secrets.token_bytes
+    return random.Random(seed).randbytes  # noqa: S311 - practice records only
+
+
+def station() -> str:
+    """The station's name: SERIALKEEPER_STATION, else the computer's name."""
+    return os.environ.get("SERIALKEEPER_STATION") or socket.gethostname()
+
+
+def account() -> str:
+    """The name of the system account, kept in practice records."""
+    return os.environ.get("LOGNAME") or os.environ.get("USER") or f"uid {os.getuid()}"

@@ -1,0 +1,115 @@
+"""Files that are whole or not there at all.
+
+A delivered file is written under a temporary name beside its place, synced, and renamed
+only when the record has committed what it says of it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+from types import TracebackType
+
+from serialkeeper.errors import Refused, Unavailable
+
+
+class Delivery:
+    """A file on its way out. Leaving the block without `deliver` removes it.
+
+    Attributes:
+        size: bytes written so far.
+    """
+
+    def __init__(self, path: Path) -> None:
+        if path.exists():
+            raise Refused(
+                "file_exists",
+                "There is a file of that name already.",
+                where=str(path),
+                expected="a new name",
+                came="a file",
+                remedy="Choose another name, or move the old file away.",
+            )
+        self.path = path
+        self.size = 0
+        self._digest = hashlib.sha256()
+        self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+        try:
+            self._file = self._temporary.open("wb")
+        except OSError as error:
+            raise _unwritable(path, error) from None
+
+    def write(self, data: bytes) -> None:
+        """Append bytes."""
+        try:
+            self._file.write(data)
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
+        self._digest.update(data)
+        self.size += len(data)
+
+    def sync(self) -> str:
+        """Make what was written durable; gives its SHA-256 in hex."""
+        try:
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
+        return self._digest.hexdigest()
+
+    def deliver(self) -> None:
+        """Give the file its name. Refuses `file_exists` if somebody else took it."""
+        self._file.close()
+        try:
+            os.link(self._temporary, self.path)
+        except FileExistsError:
+            raise Refused(
+                "file_exists",
+                "Another process made a file of that name.",
+                where=str(self.path),
+                remedy="Choose another name.",
+            ) from None
+        except OSError:
+            # Some file systems know no hard links; the small window to overwrite remains.
+            self._temporary.rename(self.path)
+        self._temporary.unlink(missing_ok=True)
+        _sync_folder(self.path.absolute().parent)
+
+    def __enter__(self) -> Delivery:
+        return self
+
+    def __exit__(
+        self,
+        _type: type[BaseException] | None,
+        _error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+        self._temporary.unlink(missing_ok=True)
+
+
+def deliver(path: Path, data: bytes) -> str:
+    """Write a small file in one go; gives its SHA-256."""
+    with Delivery(path) as file:
+        file.write(data)
+        digest = file.sync()
+        file.deliver()
+    return digest
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _unwritable(path: Path, error: OSError) -> Unavailable:
+    return Unavailable(
+        "file_unwritable",
+        f"The file cannot be written: {error.strerror}.",
+        where=str(path),
+        remedy="Check that the folder is there, may be written to and has room.",
+    )

@@ -1,0 +1,1 @@
+"""Pure rules: values in, values out. No file, clock, chance, database or network."""

@@ -1,0 +1,305 @@
+"""EPCIS events as a fold over a lot's chain, their IDs, and their two written forms.
+
+There is no event table: what a lot has caused downstream follows from its entries, the
+same whenever it is worked out. A commissioning group closes at the lot's group limit, when
+a take ends, or before any other entry.
+
+Sources: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987, 19988); event ID: CBV 2.0 section 8.9 (event
+hash; section number from memory), always over the JSON-LD form with the lot as text.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cached_property
+from urllib.parse import quote
+
+import numpy as np
+import orjson
+
+from serialkeeper.rules import epc
+from serialkeeper.rules.chain import Entry, PartRef
+from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
+from serialkeeper.rules.parts import NO_TIME, unpack_states
+
+CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
+FORMS = ("json", "xml")
+
+ReadPart = Callable[[Entry, PartRef], bytes]
+SerialsOf = Callable[[int, int], list[str]]
+"""The numbers of `count` positions from `first`, in position order."""
+
+_PLAIN = re.compile(r"[A-Za-z0-9\-._~\n]*")
+
+
+@dataclass(frozen=True, slots=True)
+class LotFacts:
+    """What a lot's events say of it, frozen at approval."""
+
+    gtin: str
+    prefix_length: int
+    lot: str
+    expiry: str
+    group_limit: int
+
+
+@dataclass(frozen=True)
+class Event:
+    """An ObjectEvent over serialised units of one lot.
+
+    Attributes:
+        facts: the lot.
+        time: UTC, RFC 3339 with milliseconds.
+        offset: `+hh:mm` at the station.
+        action: ADD, OBSERVE or DELETE.
+        biz_step, disposition: CBV words; a disposition may be None.
+        serials: the units, in position order.
+    """
+
+    facts: LotFacts
+    time: str
+    offset: str
+    action: str
+    biz_step: str
+    disposition: str | None
+    serials: list[str]
+
+    @property
+    def with_ilmd(self) -> bool:
+        """Lot and expiry stand in the ILMD, which only an ADD may carry."""
+        return self.action == "ADD"
+
+    @cached_property
+    def id(self) -> str:
+        """The CBV 2.0 event hash."""
+        link = epc.digital_link_stem(self.facts.gtin)
+        joined = "\n".join(self.serials)
+        if _PLAIN.fullmatch(joined):
+            tails = sorted(self.serials)
+        else:
+            tails = sorted(quote(serial, safe="-._~") for serial in self.serials)
+        text = (
+            f"eventType=ObjectEventeventTime={self.time}eventTimeZoneOffset={self.offset}"
+            f"epcListepc={link}" + f"epc={link}".join(tails) + f"action={self.action}"
+            f"bizStep=https://ref.gs1.org/cbv/BizStep-{self.biz_step}"
+        )
+        if self.disposition:
+            text += f"disposition=https://ref.gs1.org/cbv/Disp-{self.disposition}"
+        if self.with_ilmd:
+            text += (
+                f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
+                f"cbvmda:lotNumber={self.facts.lot}"
+            )
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        return f"ni:///sha-256;{digest}?ver=CBV2.0"
+
+
+def fold(
+    entries: Iterable[Entry], facts: LotFacts, *, read_part: ReadPart, serials_of: SerialsOf
+) -> Iterator[Event]:
+    """Every event that the entries have caused, in order.
+
+    Args:
+        entries: the lot's chain in order.
+        facts: the lot's frozen facts.
+        read_part: gives a part's bytes.
+        serials_of: gives numbers by position.
+    """
+    group = _Group(facts)
+    for entry in entries:
+        if entry.verb == "taken":
+            for part in entry.parts:
+                if part.kind == "states":
+                    yield from _of_take(entry, part, group, read_part(entry, part), serials_of)
+            continue
+        yield from group.close()
+        if "moves" in entry.data:
+            yield from _of_moves(entry, facts, serials_of)
+
+
+class _Group:
+    """The open commissioning group of a take."""
+
+    def __init__(self, facts: LotFacts) -> None:
+        self.facts = facts
+        self.serials: list[str] = []
+        self.latest = NO_TIME
+        self.entry: Entry | None = None
+
+    def add(self, entry: Entry, serials: list[str], times: Iterable[int]) -> Iterator[Event]:
+        """Take in labels; yields the groups that become full."""
+        moments = list(times)
+        start = 0
+        while start < len(serials):
+            room = self.facts.group_limit - len(self.serials)
+            self.serials += serials[start : start + room]
+            self.latest = max(self.latest, *moments[start : start + room])
+            self.entry = entry
+            start += room
+            if len(self.serials) == self.facts.group_limit:
+                yield from self.close()
+
+    def close(self) -> Iterator[Event]:
+        """The event of what is in the group, if anything is."""
+        if self.entry and self.serials:
+            time = self.entry.at if self.latest == NO_TIME else write_time(self.latest)
+            yield _event(
+                self.facts, self.entry, "ADD", "commissioning", "active", self.serials, time
+            )
+        self.serials, self.latest, self.entry = [], NO_TIME, None
+
+
+def _of_take(
+    entry: Entry, part: PartRef, group: _Group, data: bytes, serials_of: SerialsOf
+) -> Iterator[Event]:
+    states = unpack_states(part.first, part.count, data)
+    good = np.flatnonzero(states.state == ord(State.COMMISSIONED))
+    pulled = np.flatnonzero(states.state == ord(State.PULLED))
+    if not len(good) and not len(pulled):
+        return
+    serials = serials_of(part.first, part.count)
+    if len(good) == part.count:
+        yield from group.add(entry, serials, states.time.tolist())
+    elif len(good):
+        chosen = [serials[i] for i in good.tolist()]
+        yield from group.add(entry, chosen, states.time[good].tolist())
+    if len(pulled):
+        yield from group.close()
+        chosen = [serials[i] for i in pulled.tolist()]
+        yield _event(
+            group.facts, entry, "OBSERVE", "inspecting", "non_conformant", chosen, entry.at
+        )
+
+
+def _of_moves(entry: Entry, facts: LotFacts, serials_of: SerialsOf) -> Iterator[Event]:
+    by_step: dict[tuple[str, str, str | None], list[str]] = {}
+    for first, last, source, target in entry.data["moves"]:
+        for step in _steps(source, target, entry.reason):
+            by_step.setdefault(step, []).extend(serials_of(first, last - first + 1))
+    for (action, biz_step, disposition), serials in by_step.items():
+        for start in range(0, len(serials), facts.group_limit):
+            some = serials[start : start + facts.group_limit]
+            yield _event(facts, entry, action, biz_step, disposition, some, entry.at)
+
+
+def _steps(source: str, target: str, reason: str) -> Iterable[tuple[str, str, str | None]]:
+    """The events of one move by hand: (action, bizStep, disposition)."""
+    if target == State.COMMISSIONED:
+        if source == State.PULLED:
+            return [("OBSERVE", "inspecting", "conformant")]
+        return [("ADD", "commissioning", "active")]
+    if target == State.DECOMMISSIONED:
+        return DECOMMISSION_REASONS[reason].steps
+    return []
+
+
+def _event(
+    facts: LotFacts,
+    entry: Entry,
+    action: str,
+    biz_step: str,
+    disposition: str | None,
+    serials: list[str],
+    time: str,
+) -> Event:
+    return Event(facts, time, write_offset(entry.offset), action, biz_step, disposition, serials)
+
+
+def write_time(milliseconds: int) -> str:
+    """Milliseconds since 1970 as RFC 3339 UTC text."""
+    moment = datetime.fromtimestamp(milliseconds // 1000, UTC)
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.{milliseconds % 1000:03d}Z"
+
+
+def write_offset(minutes: int) -> str:
+    """Minutes east of UTC as `+hh:mm`."""
+    sign = "-" if minutes < 0 else "+"
+    return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+
+
+def write_json(events: Iterable[Event], *, created: str) -> Iterator[str]:
+    """An EPCIS 2.0 JSON-LD document, piece by piece."""
+    yield (
+        f'{{"@context":["{CONTEXT}"],"type":"EPCISDocument","schemaVersion":"2.0",'
+        f'"creationDate":"{created}","epcisBody":{{"eventList":['
+    )
+    before = "\n"
+    for event in events:
+        yield before + _event_json(event)
+        before = ",\n"
+    yield "\n]}}\n"
+
+
+def _event_json(event: Event) -> str:
+    stem = epc.sgtin_stem(event.facts.gtin, event.facts.prefix_length)
+    # A URN holds no sign that JSON escapes: the escapes of `_tails` cover them.
+    epcs = f'",\n"{stem}'.join(_tails(event.serials))
+    pieces = [
+        f'{{"type":"ObjectEvent","eventTime":"{event.time}",'
+        f'"eventTimeZoneOffset":"{event.offset}","eventID":"{event.id}",'
+        f'"epcList":["{stem}{epcs}"],"action":"{event.action}","bizStep":"{event.biz_step}"'
+    ]
+    if event.disposition:
+        pieces.append(f',"disposition":"{event.disposition}"')
+    if event.with_ilmd:
+        ilmd = {
+            "cbvmda:lotNumber": event.facts.lot,
+            "cbvmda:itemExpirationDate": event.facts.expiry,
+        }
+        pieces.append(f',"ilmd":{orjson.dumps(ilmd).decode()}')
+    pieces.append("}")
+    return "".join(pieces)
+
+
+def write_xml(events: Iterable[Event], *, created: str) -> Iterator[str]:
+    """An EPCIS 2.0 XML document, piece by piece."""
+    yield (
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        '<epcis:EPCISDocument xmlns:epcis="urn:epcglobal:epcis:xsd:2" '
+        f'xmlns:cbvmda="urn:epcglobal:cbv:mda" schemaVersion="2.0" creationDate="{created}">\n'
+        "<EPCISBody><EventList>\n"
+    )
+    for event in events:
+        yield _event_xml(event)
+    yield "</EventList></EPCISBody>\n</epcis:EPCISDocument>\n"
+
+
+def _event_xml(event: Event) -> str:
+    stem = epc.sgtin_stem(event.facts.gtin, event.facts.prefix_length)
+    # A URN holds no sign that XML escapes, for the same reason as above.
+    epcs = f"</epc>\n<epc>{stem}".join(_tails(event.serials))
+    pieces = [
+        f"<ObjectEvent><eventTime>{event.time}</eventTime>"
+        f"<eventTimeZoneOffset>{event.offset}</eventTimeZoneOffset>"
+        f"<eventID>{event.id}</eventID><epcList><epc>{stem}{epcs}</epc></epcList>"
+        f"<action>{event.action}</action>"
+        f"<bizStep>urn:epcglobal:cbv:bizstep:{event.biz_step}</bizStep>"
+    ]
+    if event.disposition:
+        pieces.append(f"<disposition>urn:epcglobal:cbv:disp:{event.disposition}</disposition>")
+    if event.with_ilmd:
+        pieces.append(
+            f"<ilmd><cbvmda:lotNumber>{_xml_text(event.facts.lot)}</cbvmda:lotNumber>"
+            f"<cbvmda:itemExpirationDate>{event.facts.expiry}</cbvmda:itemExpirationDate></ilmd>"
+        )
+    pieces.append("</ObjectEvent>\n")
+    return "".join(pieces)
+
+
+def _tails(serials: list[str]) -> list[str]:
+    """The serials as they stand in URNs; untouched where no sign needs an escape."""
+    joined = "\n".join(serials)
+    escaped = joined.translate(epc.URN_ESCAPES) if not _PLAIN.fullmatch(joined) else joined
+    return serials if escaped == joined else escaped.split("\n")
+
+
+def _xml_text(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+WRITERS: Mapping[str, Callable[..., Iterator[str]]] = {"json": write_json, "xml": write_xml}
+"""How each form is written."""

@@ -1,0 +1,268 @@
+"""What can be wrong with a label, in the order in which it is looked for, and the judgement.
+
+The judgement itself is vectorised: a take brings one row per reading, this module brings
+one verdict per place. It never calls good what was not read good, once, in its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import gs1
+
+Accept = str
+NEVER: Accept = "never"
+FRESH_SCAN: Accept = "a fresh scan equal to the planned code"
+VERIFIER: Accept = "a verifier's result: instrument, calibration date, grade"
+SECOND: Accept = "a reason and a second person"
+
+WORDS: Mapping[str, tuple[str, Accept]] = {
+    "not_seen": ("no reading stands at the label's place", FRESH_SCAN),
+    "unreadable": ("the camera could not read the code", FRESH_SCAN),
+    "wrong_symbology": ("the code is no GS1 DataMatrix", NEVER),
+    "malformed": ("the code is not built as planned", NEVER),
+    "wrong_product": ("the code names another product", NEVER),
+    "wrong_lot": ("the code names another lot", NEVER),
+    "wrong_expiry": ("the code names another expiry", NEVER),
+    "foreign": ("the number does not belong to this lot", NEVER),
+    "not_issued": ("the number was not issued to the printer", NEVER),
+    "voided_number": ("the number was voided before", NEVER),
+    "used_number": ("the number was decommissioned before", NEVER),
+    "repeated": ("the place repeats a number that was read elsewhere too", NEVER),
+    "other_number": ("the place shows the number of another place", NEVER),
+    "read_twice": ("the number was read more than once", SECOND),
+    "out_of_place": ("the number was seen only out of its place", SECOND),
+    "text_mismatch": ("the human-readable text differs from the code", SECOND),
+    "low_grade": ("the in-line grade is below the lot's minimum", VERIFIER),
+    "failed_by_camera": ("the camera's own verdict is 'fail'", SECOND),
+}
+"""Each finding, in order of judgement: its sentence and what its acceptance needs.
+
+An in-line camera grade is not a verifier grade (ISO/IEC 15415 needs a device that conforms
+to ISO/IEC 15426-2; from memory)."""
+
+ORDER: tuple[str, ...] = tuple(WORDS)
+CODE: Mapping[str, int] = {word: number for number, word in enumerate(ORDER, 1)}
+"""Findings as small numbers for arrays; 0 is good."""
+
+GOOD = 0
+AT_ONCE = ("repeated", "other_number", "read_twice", "foreign", "wrong_product", "wrong_lot")
+"""Findings that alarm at the first label (common practice, no source)."""
+IN_A_ROW = 3
+"""Bad labels in a row in one lane that alarm (common practice, no source)."""
+WINDOW, WINDOW_BAD = 200, 4
+"""More than `WINDOW_BAD` bad among `WINDOW` successive labels alarm: 2 % in 200
+(common practice, no source)."""
+
+
+def check_acceptable(word: str, *, where: str) -> Accept:
+    """What accepting a label with this finding needs; refuses `never_accepted`."""
+    needs = WORDS[word][1]
+    if needs == NEVER:
+        raise Refused(
+            "never_accepted",
+            f"A label with the finding '{word}' can never be accepted.",
+            where=where,
+            expected="a finding that may be accepted",
+            came=f"{word}: {WORDS[word][0]}",
+            remedy="Take the label off the web and void its number (label void).",
+        )
+    return needs
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What every code of a lot has to say, and how good it has to be."""
+
+    gtin: str
+    lot: str
+    expiry: date
+    this_year: int
+
+
+def judge_text(seen: str, facts: Facts) -> tuple[str, str, str]:
+    """What a text that is not the planned one is: (finding, detail, serial or "").
+
+    Args:
+        seen: the scanned text with GS as the character 29; empty if nothing was read.
+
+    Returns:
+        The first finding up to `wrong_expiry`; `foreign` stands for a text that is right
+        up to its number, which the caller looks up.
+    """
+    if not seen:
+        return "unreadable", WORDS["unreadable"][0], ""
+    if not seen.startswith(gs1.DATAMATRIX_ID):
+        came = gs1.to_file(seen[:3])
+        return "wrong_symbology", f"the text starts with {came!r}, not with ]d2", ""
+    try:
+        code = gs1.parse_scanned(seen, this_year=facts.this_year)
+    except Refused as error:
+        return "malformed", error.message, ""
+    if code.gtin != facts.gtin:
+        return "wrong_product", f"the code names GTIN {code.gtin}", code.serial
+    if code.lot != facts.lot:
+        return "wrong_lot", f"the code names lot {code.lot}", code.serial
+    if code.expiry != facts.expiry:
+        return "wrong_expiry", f"the code names expiry {code.expiry.isoformat()}", code.serial
+    return "foreign", f"number {code.serial} is not of this lot", code.serial
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """One array element per reading, in file order.
+
+    Attributes:
+        place: int32, the position whose place the reading was taken at.
+        number: int32, the position whose number was read; 0 if none of this lot's.
+        finding: uint8, `CODE` of what the reading itself shows wrong, or `GOOD`; for a
+            reading that carries a planned number only quality findings stand here.
+        grade: uint8, tenths, or `parts.NO_GRADE`.
+        time: int64, milliseconds since 1970, or `parts.NO_TIME`.
+    """
+
+    place: NDArray[np.int32]
+    number: NDArray[np.int32]
+    finding: NDArray[np.uint8]
+    grade: NDArray[np.uint8]
+    time: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """One array element per position 0..N (element 0 is unused).
+
+    Attributes:
+        finding: uint8, `CODE` or `GOOD`; `GOOD` where nothing was read, too.
+        reading: int32, index of the reading that the verdict rests on, -1 for none.
+        placed: bool, whether any reading stands at the position's place.
+        touched: bool, whether any reading concerns the position, at its place or not.
+        plausible: how many labels are held as read twice at one place: perhaps one label
+            that triggered the camera twice.
+    """
+
+    finding: NDArray[np.uint8]
+    reading: NDArray[np.int32]
+    placed: NDArray[np.bool_]
+    touched: NDArray[np.bool_]
+    plausible: int
+
+
+def judge(readings: Readings, positions: int) -> Verdicts:
+    """One verdict per position from all readings of a take.
+
+    A label is good only if exactly one reading stands at its place, that reading carries
+    its own number with nothing wrong about it, and its number was read nowhere else.
+
+    Args:
+        readings: all readings; `place` within 1..positions.
+        positions: labels in the plan.
+    """
+    size = positions + 1
+    place, number = readings.place, readings.number
+    at_home = (number == place) & (number > 0)
+    away = np.flatnonzero((number > 0) & ~at_home).astype(np.int32)
+    home_reads = _count(place[at_home], size)
+    away_reads = _count(number[away], size)
+    place_reads = _count(place, size)
+
+    # What each reading shows at its place; a displaced number is named for the place it shows at.
+    shown = readings.finding.copy()
+    many = home_reads[number[away]] + away_reads[number[away]] > 1
+    shown[away] = np.where(many, CODE["repeated"], CODE["other_number"])
+    finding = np.zeros(size, dtype=np.uint8)
+    reading = np.full(size, -1, dtype=np.int32)
+    reading[place] = np.arange(len(place), dtype=np.int32)
+    # Later writes win in numpy, so faults go in from the mildest to the gravest.
+    bad = np.flatnonzero(shown != GOOD)
+    bad = bad[np.argsort(-shown[bad].astype(np.int16), kind="stable")]
+    finding[place[bad]] = shown[bad]
+    reading[place[bad]] = bad
+
+    finding[(home_reads > 1) | ((home_reads == 1) & (away_reads > 0))] = CODE["read_twice"]
+    finding[(home_reads == 0) & (away_reads == 1)] = CODE["out_of_place"]
+    finding[(home_reads == 0) & (away_reads > 1)] = CODE["repeated"]
+    # A number that was seen only elsewhere rests on the reading there.
+    lost = away[home_reads[number[away]] == 0]
+    reading[number[lost]] = lost
+    return Verdicts(
+        finding=finding,
+        reading=reading,
+        placed=place_reads > 0,
+        touched=(place_reads > 0) | (away_reads > 0),
+        plausible=int(((home_reads > 1) & (away_reads == 0) & (place_reads == home_reads)).sum()),
+    )
+
+
+def _count(positions: NDArray[np.int32], size: int) -> NDArray[np.uint8]:
+    """How often each position stands there, up to 100."""
+    return np.minimum(np.bincount(positions, minlength=size), 100).astype(np.uint8)
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A reason to stop and look, for people; this tool stops no machine.
+
+    Attributes:
+        kind: `in_a_row`, `share` or a finding's word.
+        lane: the lane, or 0 for all lanes.
+        first, last: positions of the first and last label concerned.
+        labels: how many labels are concerned.
+    """
+
+    kind: str
+    lane: int
+    first: int
+    last: int
+    labels: int
+
+    def as_dict(self) -> dict[str, object]:
+        """The alarm as plain data."""
+        return {
+            "kind": self.kind,
+            "lane": self.lane or None,
+            "first": self.first,
+            "last": self.last,
+            "labels": self.labels,
+        }
+
+
+def alarms(
+    places: NDArray[np.int32], lanes: NDArray[np.int32], found: NDArray[np.uint8]
+) -> list[Alarm]:
+    """Alarms over the labels in web order; neighbouring ones of one cause are one.
+
+    Args:
+        places: positions in web order.
+        lanes: the lane of each.
+        found: `CODE` or `GOOD` of each.
+    """
+    raised: list[Alarm] = []
+    bad = found != GOOD
+    for word in AT_ONCE:
+        hit = places[found == CODE[word]]
+        if len(hit):
+            raised.append(Alarm(word, 0, int(hit[0]), int(hit[-1]), len(hit)))
+    for lane in np.unique(lanes[bad]):
+        mine = np.flatnonzero(lanes == lane)
+        run_bad = bad[mine]
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], run_bad.view(np.int8), [0]))))
+        for start, stop in edges.reshape(-1, 2):
+            if stop - start >= IN_A_ROW:
+                at = places[mine[start:stop]]
+                raised.append(Alarm("in_a_row", int(lane), int(at[0]), int(at[-1]), len(at)))
+    total = np.concatenate(([0], np.cumsum(bad)))
+    if len(bad) >= WINDOW:
+        over = np.flatnonzero(total[WINDOW:] - total[:-WINDOW] > WINDOW_BAD)
+        for group in np.split(over, np.flatnonzero(np.diff(over) > WINDOW) + 1):
+            if len(group):
+                first, last = group[0], group[-1] + WINDOW - 1
+                count = int(total[last + 1] - total[first])
+                raised.append(Alarm("share", 0, int(places[first]), int(places[last]), count))
+    return raised

@@ -1,0 +1,113 @@
+"""Where the labels of a print job stand on the web: rows and lanes.
+
+Row and lane count one job's own labels, both from 1; lane 1 is left in running direction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.moves import State
+
+ORDERS = ("rows", "lanes")
+"""Position order on the web: row by row (the default), or lane by lane."""
+
+MOST_LANES = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A job's place on the web.
+
+    Attributes:
+        ranges: first and last position of each run of labels in the job.
+        lanes: lanes across the web.
+        by: one of `ORDERS`.
+    """
+
+    ranges: tuple[tuple[int, int], ...]
+    lanes: int
+    by: str
+
+    @property
+    def count(self) -> int:
+        """Labels in the job."""
+        return sum(last - first + 1 for first, last in self.ranges)
+
+    @property
+    def rows(self) -> int:
+        """Rows on the web."""
+        return -(-self.count // self.lanes)
+
+    def grid(self, start: int, size: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and lane of `size` labels from the job's label `start` (0-based)."""
+        index = np.arange(start, start + size)
+        if self.by == "rows":
+            return index // self.lanes + 1, index % self.lanes + 1
+        return index % self.rows + 1, index // self.rows + 1
+
+    def positions(self) -> NDArray[np.int32]:
+        """The positions of all labels, in job order."""
+        return np.concatenate(
+            [np.arange(first, last + 1, dtype=np.int32) for first, last in self.ranges]
+        )
+
+    def places(self, row: NDArray[np.int64], lane: NDArray[np.int64]) -> NDArray[np.int32]:
+        """Positions at rows and lanes; 0 where either is 0.
+
+        A row or lane outside the job gives a position far outside every plan.
+        """
+        if self.by == "rows":
+            index = (row - 1) * self.lanes + lane - 1
+        else:
+            index = (lane - 1) * self.rows + row - 1
+        inside = (row >= 1) & (lane >= 1)
+        there = inside & (row <= self.rows) & (lane <= self.lanes) & (index < self.count)
+        found = np.zeros(len(row), dtype=np.int32)
+        found[inside] = 2**31 - 2
+        if there.any():
+            found[there] = self.positions()[index[there]]
+        return found
+
+
+def check_lanes(lanes: int, by: str) -> None:
+    """Refuses `bad_value` for a web that cannot be."""
+    if not 1 <= lanes <= MOST_LANES or by not in ORDERS:
+        raise Refused(
+            "bad_value",
+            "The web cannot look like that.",
+            expected=f"1 to {MOST_LANES} lanes, order 'rows' or 'lanes'",
+            came=f"{lanes} lanes, order {by!r}",
+            remedy="Give --lanes as on the printer.",
+        )
+
+
+def ranges_of(states: bytes, state: State, first: int) -> list[list[int]]:
+    """Runs of labels in one state as [first, last] positions.
+
+    Args:
+        states: state letters of successive positions.
+        first: the position of the first letter.
+    """
+    hit = np.frombuffer(states, np.uint8) == ord(state)
+    return runs(np.flatnonzero(hit) + first)
+
+
+def runs(positions: Iterable[int] | NDArray[np.int64]) -> list[list[int]]:
+    """Ascending positions as [first, last] runs without gaps.
+
+    >>> runs([1, 2, 3, 7])
+    [[1, 3], [7, 7]]
+    """
+    places = np.asarray(positions, dtype=np.int64)
+    if not len(places):
+        return []
+    cuts = np.flatnonzero(np.diff(places) > 1)
+    starts = np.concatenate((places[:1], places[cuts + 1]))
+    ends = np.concatenate((places[cuts], places[-1:]))
+    return [[int(a), int(b)] for a, b in zip(starts, ends, strict=True)]

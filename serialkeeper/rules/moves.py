@@ -1,0 +1,262 @@
+"""The states of a label and the one table of its moves. Nothing else decides a move.
+
+A state is kept as one letter. `rejected` has two: `r`, never active, and `R`, once active;
+the second can be decommissioned but never voided, the first the other way round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from serialkeeper.errors import Refused
+
+
+class State(StrEnum):
+    """Where a label is; the value is the letter in the record."""
+
+    ALLOCATED = "a"
+    ISSUED = "i"
+    VERIFIED = "v"
+    COMMISSIONED = "c"
+    REJECTED = "r"
+    PULLED = "R"
+    VOIDED = "x"
+    DECOMMISSIONED = "d"
+
+    @property
+    def word(self) -> str:
+        """The state in words; both rejected letters read the same."""
+        return "rejected" if self is State.PULLED else self.name.lower()
+
+
+WORDS: tuple[str, ...] = (
+    "allocated",
+    "issued",
+    "verified",
+    "commissioned",
+    "rejected",
+    "voided",
+    "decommissioned",
+)
+
+LINE_LEAD, OPERATOR, COMPLIANCE = "line lead", "operator", "compliance"
+INTEGRATOR, ADMINISTRATOR = "integrator", "administrator"
+ROLES = (OPERATOR, LINE_LEAD, COMPLIANCE, INTEGRATOR, ADMINISTRATOR)
+
+INSPECTION = "inspection"
+"""Not a person: what a results file decides. Whoever takes the file stands for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """One row of the table.
+
+    Attributes:
+        name: the verb.
+        sources: states it may start from.
+        target: state it ends in.
+        roles: who may do it.
+        reasons: the reasons it needs one of; empty where it needs none or a free text.
+        free_reason: whether a free text is needed.
+        second: whether a second person is needed.
+    """
+
+    name: str
+    sources: tuple[State, ...]
+    target: State
+    roles: tuple[str, ...]
+    reasons: tuple[str, ...] = ()
+    free_reason: bool = False
+    second: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fate:
+    """What one reason for leaving means elsewhere.
+
+    Attributes:
+        ledger: the line of the numbers ledger that it belongs to.
+        roles: who may give it, where that is narrower than the move.
+        steps: the EPCIS events it causes: (action, bizStep, disposition or None).
+    """
+
+    ledger: str
+    roles: tuple[str, ...] = (LINE_LEAD, COMPLIANCE)
+    steps: tuple[tuple[str, str, str | None], ...] = ()
+
+
+_INACTIVE = (("DELETE", "decommissioning", "inactive"),)
+
+VOID_REASONS: Mapping[str, Fate] = {
+    "surplus": Fate("never printed"),
+    "waste": Fate("destroyed"),
+    "damaged": Fate("destroyed"),
+    "specimen": Fate("specimens"),
+    "not found": Fate("not found"),
+}
+"""Why a number that was never active will never be. `surplus` is for numbers never printed."""
+
+DECOMMISSION_REASONS: Mapping[str, Fate] = {
+    "destroyed": Fate("destroyed", steps=(("DELETE", "destroying", "destroyed"),)),
+    "damaged": Fate("destroyed", steps=_INACTIVE),
+    "sampled": Fate("samples", steps=(("OBSERVE", "sampling", None), *_INACTIVE)),
+    "lost": Fate("not found", steps=_INACTIVE),
+    "stolen": Fate(
+        "not found", roles=(COMPLIANCE,), steps=(("DELETE", "decommissioning", "stolen"),)
+    ),
+    "exported": Fate("good", steps=_INACTIVE),
+    "returned": Fate("good", steps=_INACTIVE),
+    "authority sample": Fate("samples", steps=_INACTIVE),
+    "free sample": Fate("samples", steps=_INACTIVE),
+    "other": Fate("good", steps=_INACTIVE),
+}
+"""Why a unit leaves the market's sight, and the events for it (CBV 2.0: sampling is followed
+by an end-of-life event; destroying/destroyed; decommissioning/inactive). `exported`,
+`returned` and `other` left after they were counted good at the line."""
+
+_S = State
+
+MOVES: Mapping[str, Move] = {
+    move.name: move
+    for move in (
+        Move("issue", (_S.ALLOCATED,), _S.ISSUED, (LINE_LEAD,)),
+        Move("verify", (_S.ISSUED,), _S.VERIFIED, (INSPECTION,)),
+        Move("commission", (_S.ISSUED, _S.VERIFIED), _S.COMMISSIONED, (INSPECTION,)),
+        Move("reject", (_S.ISSUED, _S.VERIFIED), _S.REJECTED, (INSPECTION, OPERATOR)),
+        Move("pull back", (_S.COMMISSIONED,), _S.PULLED, (INSPECTION, COMPLIANCE)),
+        Move(
+            "accept",
+            (_S.REJECTED, _S.PULLED),
+            _S.COMMISSIONED,
+            (LINE_LEAD, COMPLIANCE),
+            free_reason=True,
+            second=True,
+        ),
+        Move(
+            "void",
+            (_S.ALLOCATED, _S.ISSUED, _S.VERIFIED, _S.REJECTED),
+            _S.VOIDED,
+            (LINE_LEAD, COMPLIANCE),
+            reasons=tuple(VOID_REASONS),
+        ),
+        Move(
+            "decommission",
+            (_S.COMMISSIONED, _S.PULLED),
+            _S.DECOMMISSIONED,
+            (LINE_LEAD, COMPLIANCE),
+            reasons=tuple(DECOMMISSION_REASONS),
+        ),
+    )
+}
+"""Every move a label can make after its allocation."""
+
+LEGAL: frozenset[tuple[str, str]] = frozenset(
+    (source.value, move.target.value) for move in MOVES.values() for source in move.sources
+) | {(State.REJECTED.value, State.VERIFIED.value)}
+"""Every pair of letters that some move allows; an accepted label goes where it would have
+gone, which for a lot that commissions at application is `verified`."""
+
+
+def target_of(name: str, *, commission_at: str) -> State:
+    """Where a move ends: what inspection calls good is commissioned at the web, verified
+    where the lot commissions at application."""
+    if name in ("commission", "accept") and commission_at == "application":
+        return State.VERIFIED
+    return MOVES[name].target
+
+
+def check(name: str, state: State, *, where: str) -> None:
+    """Refuses `move_not_allowed` if a label in `state` cannot make the move."""
+    move = MOVES[name]
+    if state in move.sources:
+        return
+    remedy = "Look at the label's history first: label show."
+    if name == "void" and state in (State.COMMISSIONED, State.PULLED):
+        remedy = "The number was active; decommission it instead."
+    if name == "decommission" and state in (State.REJECTED, State.ISSUED, State.ALLOCATED):
+        remedy = "The number was never active; void it instead."
+    raise Refused(
+        "move_not_allowed",
+        f"A label that is {state.word} cannot be moved by '{name}'.",
+        where=where,
+        expected=" or ".join(dict.fromkeys(s.word for s in move.sources)),
+        came=state.word + (" (once active)" if state is State.PULLED else ""),
+        remedy=remedy,
+    )
+
+
+def check_reason(name: str, reason: str) -> None:
+    """Refuses `reason_needed` if the move needs a reason and this is none."""
+    move = MOVES[name]
+    if move.reasons and reason not in move.reasons:
+        raise Refused(
+            "reason_needed",
+            f"'{name}' needs one of its reasons.",
+            expected=", ".join(move.reasons),
+            came=reason or "none",
+            remedy="Give --reason.",
+        )
+    if move.free_reason and not reason.strip():
+        raise Refused(
+            "reason_needed",
+            f"'{name}' needs a reason in words.",
+            expected="a sentence",
+            came="none",
+            remedy="Give --reason.",
+        )
+
+
+def check_role(name: str, role: str, *, practice: bool, narrower: tuple[str, ...] = ()) -> None:
+    """Refuses `role_not_allowed`; in a practice record everybody may play every part."""
+    roles = narrower or MOVES[name].roles
+    if practice or role in roles or INSPECTION in roles:
+        return
+    raise Refused(
+        "role_not_allowed",
+        f"'{name}' is not for this role.",
+        expected=" or ".join(roles),
+        came=role,
+        remedy="Let a person in that role do it.",
+    )
+
+
+def check_second(person: str, second: str, *, practice: bool) -> None:
+    """Refuses `second_person_needed`; a practice record lets one person play both parts."""
+    if practice or (second and second != person):
+        return
+    raise Refused(
+        "second_person_needed",
+        "A second person has to confirm this.",
+        expected="another person's name",
+        came=second or "none",
+        remedy="Give --second NAME.",
+    )
+
+
+def check_lot(state: str, *allowed: str, where: str) -> None:
+    """Refuses `lot_not_approved` or `lot_state` if the lot's state is not an allowed one."""
+    if state in allowed:
+        return
+    if state == "draft":
+        raise Refused(
+            "lot_not_approved",
+            "The lot is not approved yet.",
+            where=where,
+            expected=" or ".join(allowed),
+            came=state,
+            remedy=f"Let a second person approve it: lot approve {where}",
+        )
+    raise Refused(
+        "lot_state",
+        "The lot is in a state in which this is not done.",
+        where=where,
+        expected=" or ".join(allowed),
+        came=state,
+        remedy=f"Look at the lot: lot show {where}",
+    )
+
+
+OPEN_LOT = ("approved", "running", "reconciled")
+"""States of a lot in which numbers, print files, readings and decisions come in."""

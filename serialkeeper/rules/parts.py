@@ -1,0 +1,106 @@
+"""The packed detail of up to 10,000 positions that belongs to a journal entry.
+
+serials    the numbers in position order, a line feed after each (UTF-8)
+states     four columns one after the other, each as long as the part's count:
+           new state (one letter, `.` for unchanged), evidence (one letter),
+           grade (one byte: tenths, 255 for not given), reading time (eight bytes,
+           little-endian milliseconds since 1970, 0 for not given)
+findings   canonical JSON: a list of [position, word, seen, detail]
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import orjson
+from numpy.typing import NDArray
+
+from serialkeeper.rules.chain import Part, canonical
+
+UNCHANGED = ord(".")
+NO_GRADE = 255
+NO_TIME = 0
+
+EVIDENCE = {"r": "read", "p": "position", "t": "time", "c": "count", ".": None}
+"""What told which label a reading belongs to: its own number read exactly, its reported
+position, its time, or the count between neighbours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What is wrong with one label.
+
+    Attributes:
+        position: the label's place in its lot's plan.
+        word: one of `rules.findings.WORDS`.
+        seen: what the camera sent, separators as `{GS}`; at most 200 characters.
+        detail: one plain sentence.
+    """
+
+    position: int
+    word: str
+    seen: str
+    detail: str
+
+
+def pack_serials(first: int, data: bytes) -> Part:
+    """A part of numbers from their lines."""
+    return Part("serials", first, data.count(b"\n"), data)
+
+
+def unpack_serials(data: bytes) -> list[str]:
+    """The numbers of a part in position order."""
+    return data.decode().split("\n")[:-1]
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """The columns of a `states` part; all arrays have the part's count as length.
+
+    Attributes:
+        first: first position.
+        state: uint8, letters of `rules.moves.State`, or `UNCHANGED`.
+        evidence: uint8, letters of `EVIDENCE`.
+        grade: uint8, tenths, or `NO_GRADE`.
+        time: int64, milliseconds since 1970 UTC, or `NO_TIME`.
+    """
+
+    first: int
+    state: NDArray[np.uint8]
+    evidence: NDArray[np.uint8]
+    grade: NDArray[np.uint8]
+    time: NDArray[np.int64]
+
+
+def pack_states(states: States) -> Part:
+    """A part from its columns."""
+    data = (
+        states.state.tobytes()
+        + states.evidence.tobytes()
+        + states.grade.tobytes()
+        + states.time.astype("<i8").tobytes()
+    )
+    return Part("states", states.first, len(states.state), data)
+
+
+def unpack_states(first: int, count: int, data: bytes) -> States:
+    """The reverse of `pack_states`."""
+    return States(
+        first,
+        np.frombuffer(data, np.uint8, count, 0),
+        np.frombuffer(data, np.uint8, count, count),
+        np.frombuffer(data, np.uint8, count, 2 * count),
+        np.frombuffer(data, "<i8", count, 3 * count),
+    )
+
+
+def pack_findings(first: int, count: int, findings: list[Finding]) -> Part:
+    """A part of findings for positions first .. first + count - 1."""
+    rows = [[f.position, f.word, f.seen, f.detail] for f in findings]
+    return Part("findings", first, count, canonical(rows))
+
+
+def unpack_findings(data: bytes) -> list[Finding]:
+    """The reverse of `pack_findings`."""
+    return [Finding(*row) for row in orjson.loads(data)]

@@ -1,0 +1,266 @@
+"""What each journal entry does to the tables.
+
+Steps never touch a table: they write an entry, and the changes that follow from it are
+worked out here, for the live record and for its replay alike. So the tables are what the
+journal says by construction, and `record verify` can prove that they still are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from serialkeeper.errors import Damaged
+from serialkeeper.rules.chain import HOUSE, Entry, PartRef
+from serialkeeper.rules.moves import State
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Insert:
+    """A new row of a small table."""
+
+    table: str
+    row: Row
+
+
+@dataclass(frozen=True, slots=True)
+class Update:
+    """New values in the one row with that key."""
+
+    table: str
+    key: Row
+    values: Row
+
+
+@dataclass(frozen=True, slots=True)
+class AddLabels:
+    """One label per number of a `serials` part, allocated."""
+
+    part: PartRef
+
+
+@dataclass(frozen=True, slots=True)
+class MoveLabels:
+    """Every label from `first` to `last` moves from one state to another."""
+
+    first: int
+    last: int
+    source: str
+    target: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetStates:
+    """The labels of a `states` part take the letters that stand there."""
+
+    part: PartRef
+
+
+@dataclass(frozen=True, slots=True)
+class AddFindings:
+    """One open finding per line of a `findings` part."""
+
+    take: int
+    part: PartRef
+
+
+@dataclass(frozen=True, slots=True)
+class SettleFindings:
+    """The open findings from `first` to `last` are settled."""
+
+    first: int
+    last: int
+
+
+Change = Insert | Update | AddLabels | MoveLabels | SetStates | AddFindings | SettleFindings
+
+
+@dataclass(frozen=True, slots=True)
+class LotKey:
+    """Which lot an entry of a lot's chain belongs to; the first part of every key."""
+
+    product_id: int
+    lot_id: int
+
+    def row(self) -> Row:
+        """The key as columns."""
+        return {"product_id": self.product_id, "lot_id": self.lot_id}
+
+
+def changes(entry: Entry, key: LotKey | None) -> list[Change]:
+    """What the entry does, in order.
+
+    Args:
+        entry: any entry.
+        key: the lot's key; None in the house chain and for `lot opened`.
+    """
+    made = _HANDLERS.get(entry.verb)
+    if made is None or (entry.chain == HOUSE) != (entry.verb in HOUSE_VERBS):
+        raise Damaged(
+            "chain_broken",
+            f"The journal holds an entry that means nothing here: {entry.verb!r}.",
+            where=f"chain {entry.chain}, entry {entry.seq}",
+            remedy="Use the version that wrote the record, or one after it.",
+        )
+    return made(entry, key.row() if key else {})
+
+
+def _record_made(entry: Entry, _key: Row) -> list[Change]:
+    return [
+        Insert("setting", {"name": name, "value": value})
+        for name, value in sorted(entry.data.items())
+    ]
+
+
+def _person_added(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("person", {**entry.data, "added": entry.at})]
+
+
+def _product_added(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("product", {**entry.data, "prefixes_used": 0})]
+
+
+def _prefixes_reserved(entry: Entry, _key: Row) -> list[Change]:
+    used = entry.data["first"] + entry.data["count"]
+    return [Update("product", {"id": entry.data["product_id"]}, {"prefixes_used": used})]
+
+
+def _nothing(_entry: Entry, _key: Row) -> list[Change]:
+    return []
+
+
+def _lot_opened(entry: Entry, _key: Row) -> list[Change]:
+    facts = {name: value for name, value in entry.data.items() if name != "house_head"}
+    return [Insert("lot", {**facts, "state": "draft", "labels": 0})]
+
+
+def _lot_approved(entry: Entry, key: Row) -> list[Change]:
+    return [_lot(key, {"state": "approved", **entry.data})]
+
+
+def _allocation_started(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    return [
+        Insert("allocation", {**key, **data, "done": 0}),
+        _lot(key, {"labels": data["first"] + data["count"] - 1}),
+    ]
+
+
+def _allocated(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    return [
+        *(AddLabels(part) for part in entry.parts),
+        Update("allocation", {**key, "id": data["allocation"]}, {"done": data["done"]}),
+    ]
+
+
+def _issued(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    job = {name: value for name, value in data.items() if name not in ("ranges", "name")}
+    issue = State.ALLOCATED.value, State.ISSUED.value
+    return [
+        Insert("job", {**key, **job, "ranges": _ranges_text(data["ranges"]), "name": data["name"]}),
+        *(MoveLabels(first, last, *issue) for first, last in data["ranges"]),
+        _lot(key, {"state": "running"}),
+    ]
+
+
+def _ranges_text(ranges: list[list[int]]) -> str:
+    return " ".join(f"{first}-{last}" for first, last in ranges)
+
+
+def parse_ranges(text: str) -> list[tuple[int, int]]:
+    """The ranges of a job from its row."""
+    return [(int(a), int(b)) for a, b in (piece.split("-") for piece in text.split())]
+
+
+def _take_started(entry: Entry, key: Row) -> list[Change]:
+    return [
+        Insert("take", {**key, **entry.data, "state": "unfinished", "through": 0, "at": entry.at})
+    ]
+
+
+def _taken(entry: Entry, key: Row) -> list[Change]:
+    take = entry.data["take"]
+    made: list[Change] = []
+    for part in entry.parts:
+        made.append(SetStates(part) if part.kind == "states" else AddFindings(take, part))
+    made.append(Update("take", {**key, "id": take}, {"through": entry.data["through"]}))
+    made.append(_lot(key, {"state": "running"}))
+    return made
+
+
+def _take_finished(entry: Entry, key: Row) -> list[Change]:
+    return [Update("take", {**key, "id": entry.data["take"]}, {"state": "finished"})]
+
+
+def _moved(entry: Entry, key: Row) -> list[Change]:
+    made: list[Change] = []
+    for first, last, source, target in entry.data["moves"]:
+        made.append(MoveLabels(first, last, source, target))
+        if target in (State.VOIDED.value, State.DECOMMISSIONED.value):
+            row = {"first": first, "last": last, "state": target, "reason": entry.reason}
+            made.append(Insert("departure", {**key, "seq": entry.seq, **row}))
+    made.extend(SettleFindings(first, last) for first, last, *_ in entry.data["moves"])
+    made.append(_lot(key, {"state": entry.data["lot_state"]}))
+    return made
+
+
+def _counted(entry: Entry, key: Row) -> list[Change]:
+    row = {**key, **entry.data, "reason": entry.reason, "at": entry.at}
+    return [Insert("tally", row), _lot(key, {"state": "running"})]
+
+
+def _reconciled(_entry: Entry, key: Row) -> list[Change]:
+    return [_lot(key, {"state": "reconciled"})]
+
+
+def _lot_closed(_entry: Entry, key: Row) -> list[Change]:
+    return [_lot(key, {"state": "closed"})]
+
+
+def _lot(key: Row, values: Mapping[str, Any]) -> Update:
+    return Update("lot", {"product_id": key["product_id"], "id": key["lot_id"]}, dict(values))
+
+
+_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
+    "record made": _record_made,
+    "person added": _person_added,
+    "product added": _product_added,
+    "prefixes reserved": _prefixes_reserved,
+    "lot registered": _nothing,
+    "lot closing noted": _nothing,
+    "lot opened": _lot_opened,
+    "lot approved": _lot_approved,
+    "allocation started": _allocation_started,
+    "allocated": _allocated,
+    "issued": _issued,
+    "take started": _take_started,
+    "taken": _taken,
+    "take finished": _take_finished,
+    "accepted": _moved,
+    "voided": _moved,
+    "decommissioned": _moved,
+    "counted": _counted,
+    "reconciled": _reconciled,
+    "events written": _nothing,
+    "lot closed": _lot_closed,
+}
+
+HOUSE_VERBS = frozenset(
+    (
+        "record made",
+        "person added",
+        "product added",
+        "prefixes reserved",
+        "lot registered",
+        "lot closing noted",
+    )
+)
+"""Verbs of the house chain; all others belong to a lot's chain."""
+
+VERBS = tuple(_HANDLERS)
+"""Every verb of the journal."""

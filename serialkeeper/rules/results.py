@@ -1,0 +1,319 @@
+"""What the fields of a results file mean, and which planned label each reading shows.
+
+Vectorised: one pass of polars expressions per batch finds the readings that show exactly
+the planned code in its place; only what is left is looked at one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import gs1
+from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
+from serialkeeper.rules.parts import NO_GRADE, NO_TIME
+
+COLUMNS = ("position", "row", "lane", "at", "seen", "grade", "verdict", "text")
+REHEARSAL = "rehearsal"
+"""A further column that marks every row of a rehearsed file."""
+
+LETTERS = {"A": 40, "B": 30, "C": 20, "D": 10, "F": 0}
+"""ISO/IEC 15415 letters as tenths of their number (FACTS: 4 A, 3 B, 2 C, 1 D, 0 F)."""
+
+_TIMES = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)$"
+
+Grid = Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.int32]]
+"""Gives positions from rows and lanes, 0 where the plan has no such place."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the lot's labels should say.
+
+    Attributes:
+        serials: the number of position 1, 2, ...
+        gtin, lot, expiry, order: the lot's frozen facts.
+        minimum_grade: tenths.
+        grid: from row and lane to position.
+        this_year: for reading dates in codes.
+    """
+
+    serials: pl.Series
+    gtin: str
+    lot: str
+    expiry: date
+    order: tuple[str, ...]
+    minimum_grade: int
+    grid: Grid
+    this_year: int
+
+    def shape(self) -> tuple[str, str]:
+        """The scanned text before and after the serial, as it stands in files."""
+        model = gs1.LabelCode(self.gtin, "\x00", self.expiry, self.lot)
+        before, _, after = gs1.to_file(gs1.scanned(model, self.order)).partition("\x00")
+        return before, after
+
+    def facts(self) -> Facts:
+        """What `judge_text` holds a foreign text against."""
+        return Facts(self.gtin, self.lot, self.expiry, self.this_year)
+
+
+@dataclass
+class Interpretation:
+    """The readings of all batches so far.
+
+    Attributes:
+        seen: texts that are not the planned one, by reading index.
+        detail: what is wrong with them, by reading index.
+    """
+
+    plan: Plan
+    where: str
+    seen: dict[int, str] = field(default_factory=dict)
+    detail: dict[int, str] = field(default_factory=dict)
+    serial: dict[int, str] = field(default_factory=dict)
+    _columns: list[tuple[NDArray[np.generic], ...]] = field(default_factory=list)
+    _count: int = 0
+    _grades: dict[str, int] = field(default_factory=dict)
+
+    def add(self, rows: pl.DataFrame, first_line: int) -> None:
+        """Interpret a batch. Refuses `results_position` and `results_value` with the line."""
+        line = _Lines(self.where, first_line)
+        place = self._places(rows, line)
+        time = _times(rows["at"], line)
+        grade = self._grade_column(rows["grade"], line)
+        verdict = rows["verdict"]
+        unknown = ~verdict.is_in(["pass", "fail", ""])
+        if unknown.any():
+            line.refuse(unknown, verdict, "verdict", "'pass', 'fail' or nothing")
+        before, after = self.plan.shape()
+        serials = self.plan.serials.gather(place.astype(np.uint32) - 1)
+        frame = pl.DataFrame({"seen": rows["seen"], "serial": serials, "text": rows["text"]})
+        exact = (
+            frame.select(pl.col("seen") == pl.concat_str(pl.lit(before), "serial", pl.lit(after)))
+            .to_series()
+            .to_numpy()
+        )
+        finding = np.zeros(len(place), dtype=np.uint8)
+        finding[(verdict == "fail").to_numpy()] = CODE["failed_by_camera"]
+        finding[(grade != NO_GRADE) & (grade < self.plan.minimum_grade)] = CODE["low_grade"]
+        finding[self._texts_differ(frame)] = CODE["text_mismatch"]
+        number = np.where(exact, place, 0).astype(np.int32)
+        unread = (rows["seen"] == "").to_numpy()
+        finding[unread] = CODE["unreadable"]
+        for index in np.flatnonzero(~exact & ~unread).tolist():
+            self.seen[self._count + index] = rows["seen"][index]
+        self._columns.append((place, number, finding, grade, time))
+        self._count += len(place)
+
+    def finish(self) -> Readings:
+        """All readings; texts that are not the planned one are looked up and judged."""
+        columns = [np.concatenate(column) for column in zip(*self._columns, strict=True)]
+        self._columns.clear()
+        readings = Readings(*columns)
+        self._name_displaced(readings)
+        facts = self.plan.facts()
+        judged: dict[str, tuple[str, str, str]] = {}
+        for index, seen in self.seen.items():
+            if readings.number[index]:
+                continue
+            if seen not in judged:
+                judged[seen] = judge_text(gs1.from_file(seen), facts)
+            word, self.detail[index], self.serial[index] = judged[seen]
+            readings.finding[index] = CODE[word]
+        return readings
+
+    def _name_displaced(self, readings: Readings) -> None:
+        """Give readings that show another planned label's code that label's number."""
+        if not self.seen:
+            return
+        before, after = self.plan.shape()
+        shown = pl.DataFrame(
+            {"index": list(self.seen), "seen": list(self.seen.values())},
+            schema={"index": pl.Int64, "seen": pl.String},
+        ).filter(pl.col("seen").str.starts_with(before) & pl.col("seen").str.ends_with(after))
+        inner = pl.col("seen").str.strip_prefix(before)
+        shown = shown.select(
+            "index", (inner.str.strip_suffix(after) if after else inner).alias("s")
+        )
+        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+        found = shown.join(plan, on="s", how="inner")
+        index = found["index"].to_numpy()
+        readings.number[index] = found["position"].to_numpy().astype(np.int32)
+        readings.finding[index] = GOOD
+
+    def _places(self, rows: pl.DataFrame, line: _Lines) -> NDArray[np.int32]:
+        position = _whole(rows["position"], "position", line)
+        row, lane = _whole(rows["row"], "row", line), _whole(rows["lane"], "lane", line)
+        known = self.plan.grid(row, lane)
+        missing = (position == 0) & (known == 0)
+        if missing.any():
+            line.refuse_place(
+                missing, rows, "A row names no place.", "a position, or row and lane of a print job"
+            )
+        odd = (position > 0) & (known > 0) & (known != position)
+        if odd.any():
+            line.refuse_place(
+                odd, rows, "Position and row and lane name different places.", "one place"
+            )
+        place = np.where(position > 0, position, known)
+        outside = place > len(self.plan.serials)
+        if outside.any():
+            line.refuse_place(
+                outside, rows, "A position lies outside the plan.", f"1 to {len(self.plan.serials)}"
+            )
+        return place.astype(np.int32)
+
+    def _grade_column(self, column: pl.Series, line: _Lines) -> NDArray[np.uint8]:
+        for text in column.unique().to_list():
+            if text not in self._grades:
+                tenths = parse_grade(text)
+                if tenths is None:
+                    line.refuse(
+                        column == text,
+                        column,
+                        "grade",
+                        "a number 0.0 to 4.0, a letter A B C D F, grade/aperture/light, or nothing",
+                    )
+                else:
+                    self._grades[text] = tenths
+        return column.replace_strict(self._grades, return_dtype=pl.UInt8).to_numpy().copy()
+
+    def _texts_differ(self, frame: pl.DataFrame) -> NDArray[np.bool_]:
+        if not (frame["text"] != "").any():
+            return np.zeros(frame.height, dtype=np.bool_)
+        model = gs1.LabelCode(self.plan.gtin, "\x00", self.plan.expiry, self.plan.lot)
+        planned = gs1.READABLE_JOIN.join(gs1.readable_lines(model))
+        before, _, after = planned.partition("\x00")
+        text = pl.col("text")
+        return (
+            frame.select(
+                (text != "") & (text != pl.concat_str(pl.lit(before), "serial", pl.lit(after)))
+            )
+            .to_series()
+            .to_numpy()
+        )
+
+
+def parse_grade(text: str) -> int | None:
+    """A grade as tenths, `NO_GRADE` for none given, None for what is no grade.
+
+    Accepts `3.5`, `B`, and the reported form grade/aperture/light[/angle] of ISO/IEC 15415.
+
+    >>> parse_grade("1.5/08/660"), parse_grade("C"), parse_grade("")
+    (15, 20, 255)
+    """
+    if not text:
+        return NO_GRADE
+    grade, *conditions = text.split("/")
+    if len(conditions) not in (0, 2, 3) or not all(
+        piece.isascii() and piece.isalnum() for piece in conditions
+    ):
+        return None
+    if grade in LETTERS:
+        return LETTERS[grade]
+    whole, _, tenth = grade.partition(".")
+    if not (whole in set("01234") and len(tenth) <= 1 and (tenth or "0").isdigit()):
+        return None
+    if not (grade.isascii() and not grade.endswith(".")):
+        return None
+    tenths = int(whole) * 10 + int(tenth or "0")
+    return tenths if tenths <= 40 else None
+
+
+def _whole(column: pl.Series, name: str, line: _Lines) -> NDArray[np.int64]:
+    """A column of whole numbers, 0 for empty fields."""
+    numbers = column.cast(pl.Int64, strict=False)
+    wrong = ((numbers.is_null() & (column != "")) | (numbers < 1).fill_null(False)) | (
+        column.str.contains(r"[^0-9]") if _any_sign(column) else False
+    )
+    if wrong.any():
+        line.refuse(wrong, column, name, "a whole number from 1, or nothing", position=True)
+    if (numbers > 2**31 - 2).any():
+        line.refuse(numbers > 2**31 - 2, column, name, "a position of the plan", position=True)
+    return numbers.fill_null(0).to_numpy()
+
+
+def _any_sign(column: pl.Series) -> bool:
+    """Whether any field holds a sign that a lenient number parser might forgive."""
+    return bool(column.str.contains(r"[^0-9]").any())
+
+
+def _times(column: pl.Series, line: _Lines) -> NDArray[np.int64]:
+    """Milliseconds since 1970; `NO_TIME` for empty fields."""
+    given = column.filter(column != "")
+    if not len(given):
+        return np.full(len(column), NO_TIME, dtype=np.int64)
+    times = column.str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="ms", strict=False)
+    if times.null_count():
+        zoned = column.str.to_datetime(
+            "%Y-%m-%dT%H:%M:%S%.f%:z", time_unit="ms", strict=False
+        ).dt.replace_time_zone(None)
+        times = times.fill_null(zoned)
+    wrong = (times.is_null() & (column != "")) | (
+        ~column.str.contains(_TIMES) & (column != "")
+        if (column.str.len_bytes() != 24).any()
+        else pl.Series([False]).new_from_index(0, len(column))
+    )
+    if wrong.any():
+        line.refuse(
+            wrong, column, "at", "a time with zone such as 2026-01-31T08:00:00.250Z, or nothing"
+        )
+    return times.dt.epoch("ms").fill_null(NO_TIME).to_numpy()
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """Where rows of a batch stand in the file, for refusals."""
+
+    where: str
+    first: int
+
+    def refuse(
+        self,
+        wrong: pl.Series,
+        column: pl.Series,
+        name: str,
+        expected: str,
+        *,
+        position: bool = False,
+    ) -> None:
+        """Refuse the first wrong field, and name the lines of some more."""
+        rows = np.flatnonzero(wrong.fill_null(False).to_numpy())
+        raise Refused(
+            "results_position" if position else "results_value",
+            f"The field '{name}' is not understood.",
+            where=f"{self.where}, line {self.first + int(rows[0])}",
+            expected=expected,
+            came=str(column[int(rows[0])]),
+            remedy="Correct the camera's output; the record is as it was.",
+            more=self._more(rows),
+        )
+
+    def refuse_place(
+        self, wrong: NDArray[np.bool_], rows: pl.DataFrame, message: str, expected: str
+    ) -> None:
+        """Refuse the first row whose place makes no sense."""
+        index = np.flatnonzero(wrong)
+        first = rows.row(int(index[0]), named=True)
+        raise Refused(
+            "results_position",
+            message,
+            where=f"{self.where}, line {self.first + int(index[0])}",
+            expected=expected,
+            came=f"position {first['position'] or '-'}, row {first['row'] or '-'}, "
+            f"lane {first['lane'] or '-'}",
+            remedy="Check that the file belongs to this lot; the record is as it was.",
+            more=self._more(index),
+        )
+
+    def _more(self, rows: Sequence[int] | NDArray[np.int64]) -> tuple[str, ...]:
+        others = [f"line {self.first + int(row)}" for row in rows[1:10]]
+        left = len(rows) - 1 - len(others)
+        return (*others, *([f"and {left} more"] if left > 0 else []))

@@ -1,0 +1,113 @@
+"""Hand-off: what happened, as standard event files for the repository downstream."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.outside.files import Delivery
+from serialkeeper.rules import events
+from serialkeeper.rules.chain import Entry, PartRef
+from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, key_of
+
+_TELLING = ("taken", "take finished", "accepted", "voided", "decommissioned")
+
+
+def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str, Any]:
+    """Write a lot's events as one EPCIS 2.0 document.
+
+    The same record and form give the same bytes. What was handed out is journalled.
+
+    Args:
+        form: `json` (JSON-LD) or `xml`.
+        out: the file to make.
+
+    Refuses `nothing_to_send`, `lot_open_points` after an interrupted take, `bad_value`,
+    `file_exists`.
+    """
+    if form not in events.FORMS:
+        raise Refused(
+            "bad_value",
+            "There is no such form of an event file.",
+            expected=" or ".join(events.FORMS),
+            came=form,
+            remedy="Give --form json or --form xml.",
+        )
+    with record.read() as view:
+        lot = view.lot(name)
+        key = key_of(lot)
+        for take in view.takes(key):
+            if take.state != "finished":
+                raise Refused(
+                    "lot_open_points",
+                    "A results file was taken in only partly.",
+                    where=f"lot {lot.number}, take {take.id}",
+                    expected="finished takes",
+                    came=take.name,
+                    remedy=f"Take the same file again: inspect take {lot.number} {take.name}",
+                )
+        created = ""
+        for entry in view.entries(lot.id):
+            if entry.verb in _TELLING:
+                created = entry.at
+        tally = _Tally()
+        with Delivery(out) as file:
+            for text in events.WRITERS[form](tally.count(_events(view, lot)), created=created):
+                file.write(text.encode())
+            if not tally.events:
+                raise Refused(
+                    "nothing_to_send",
+                    "The lot has caused no event yet.",
+                    where=f"lot {lot.number}",
+                    expected="commissioned labels",
+                    came="none",
+                    remedy="Take in the camera's results first: inspect take.",
+                )
+            sha256 = file.sync()
+            data = {
+                "form": form,
+                "name": out.name,
+                "sha256": sha256,
+                "size": file.size,
+                "events": tally.events,
+                "epcs": tally.epcs,
+            }
+            with record.work(lot.id) as work:
+                work.write(lot.id, "events written", data, key=key)
+            file.deliver()
+    return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data}
+
+
+class _Tally:
+    """Counts events on their way into a file."""
+
+    def __init__(self) -> None:
+        self.events = 0
+        self.epcs = 0
+
+    def count(self, some: Iterator[Event]) -> Iterator[Event]:
+        for event in some:
+            self.events += 1
+            self.epcs += len(event.serials)
+            yield event
+
+
+def _events(view: View, lot: Lot) -> Iterator[Event]:
+    key = key_of(lot)
+
+    def read_part(entry: Entry, ref: PartRef) -> bytes:
+        data = view.part(key, entry.seq, ref)
+        if data is None:
+            raise LookupError(f"part {ref} of entry {entry.seq} is gone")
+        return data
+
+    def serials_of(first: int, count: int) -> list[str]:
+        return view.serials(key, first, count)
+
+    facts = LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
+    return events.fold(view.entries(lot.id), facts, read_part=read_part, serials_of=serials_of)

@@ -1,0 +1,185 @@
+"""Lots: opened by one person, approved by a second, their facts frozen from then on."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import gs1, serials
+from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.moves import check_second
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, key_of
+
+GROUP_LIMIT = 10_000
+"""Most units in one event, unless the lot says otherwise."""
+
+EXPECTED_REJECTS = 0.02
+"""Reject rate behind the count advice (common practice, no source)."""
+
+
+def open_lot(
+    record: Record,
+    gtin: str,
+    number: str,
+    *,
+    expiry: date,
+    target: int,
+    commission_at: str = "web",
+    market: str = "",
+    artwork: str = "",
+    group_limit: int = GROUP_LIMIT,
+) -> dict[str, Any]:
+    """Open a lot as a draft.
+
+    Args:
+        gtin: the product's.
+        number: the lot number as it is encoded, AI (10).
+        expiry: a real day after today, AI (17).
+        target: good labels wanted.
+        commission_at: `web`, or `application` where labels count only once on the pack.
+        market, artwork: for the lot's papers.
+        group_limit: most units in one event, 1 to 10,000.
+
+    Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`.
+    """
+    gtin = gs1.parse_gtin(gtin)
+    gs1.check_text("lot number", number)
+    today = record.now().date()
+    if expiry <= today:
+        raise Refused(
+            "expiry_past",
+            "The expiry date is not in the future.",
+            expected=f"a day after {today.isoformat()}",
+            came=expiry.isoformat(),
+            remedy="Correct the expiry.",
+        )
+    if gs1.read_date(gs1.write_date(expiry), this_year=today.year) != expiry:
+        raise Refused(
+            "bad_value",
+            "Two digits cannot carry that year.",
+            expected=f"a year up to {today.year + 50}",
+            came=expiry.isoformat(),
+            remedy="Correct the expiry.",
+        )
+    if (
+        not 1 <= target <= 100_000_000
+        or commission_at not in ("web", "application")
+        or not 1 <= group_limit <= GROUP_LIMIT
+        or not (market + artwork).isprintable()
+    ):
+        raise Refused(
+            "bad_value",
+            "A fact of the lot is out of its range.",
+            expected="target 1 to 100,000,000; commission at 'web' or 'application'; "
+            f"1 to {GROUP_LIMIT:,} units in an event",
+            came=f"target {target}, at {commission_at!r}, {group_limit} units in an event",
+            remedy="Correct it.",
+        )
+    with record.work(HOUSE) as work:
+        product = work.product(gtin)
+        if work.find_lot(product.id, number):
+            raise Refused(
+                "lot_exists",
+                "The product has a lot of that number already.",
+                where=f"{gtin}/{number}",
+                remedy="Look at it: lot show. A lot is opened once.",
+            )
+        lot_id = work.last_chain() + 1
+        data = {
+            "product_id": product.id,
+            "id": lot_id,
+            "number": number,
+            "expiry": expiry.isoformat(),
+            "target": target,
+            "commission_at": commission_at,
+            "market": market,
+            "artwork": artwork,
+            "gtin": gtin,
+            "prefix_length": product.prefix_length,
+            "ai_order": product.ai_order,
+            "minimum_grade": product.minimum_grade,
+            "group_limit": group_limit,
+        }
+        work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
+        work.open_chain(lot_id)
+        work.write(lot_id, "lot opened", {**data, "house_head": work.head(HOUSE)})
+        lot = work.lot(f"{gtin}/{number}")
+        return describe(work, lot)
+
+
+def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
+    """Approve a draft; its facts are frozen from here on.
+
+    A live record needs a second person; in a practice record one person may play both
+    parts. Refuses `lot_unknown`, `lot_state`, `second_person_needed`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        if second:
+            view.person(second)
+    check_second(record.person, second, practice=record.practice)
+    with record.work(lot.id) as work:
+        lot = work.lot(f"{lot.gtin}/{lot.number}")
+        if lot.state != "draft":
+            raise Refused(
+                "lot_state",
+                "The lot is approved already; its facts are frozen.",
+                where=f"{lot.gtin}/{lot.number}",
+                expected="draft",
+                came=lot.state,
+                remedy=f"Go on with the lot: serials allocate {lot.number}",
+            )
+        data = {
+            "prefix_length": lot.prefix_length,
+            "ai_order": lot.ai_order,
+            "minimum_grade": lot.minimum_grade,
+            "group_limit": lot.group_limit,
+        }
+        work.write(lot.id, "lot approved", data, second=second, key=key_of(lot))
+        return describe(work, work.lot(f"{lot.gtin}/{lot.number}"))
+
+
+def all_lots(record: Record) -> list[dict[str, Any]]:
+    """Every lot as plain data."""
+    with record.read() as view:
+        return [describe(view, lot) for lot in view.lots()]
+
+
+def show(record: Record, name: str) -> dict[str, Any]:
+    """One lot as plain data. Refuses `lot_unknown`, `lot_ambiguous`."""
+    with record.read() as view:
+        return describe(view, view.lot(name))
+
+
+def describe(view: View, lot: Lot) -> dict[str, Any]:
+    """A lot as plain data, with what is allocated, printed and taken so far."""
+    key = key_of(lot)
+    head = view.chain(lot.id)
+    return {
+        "lot": lot.number,
+        "gtin": lot.gtin,
+        "expiry": lot.expiry,
+        "state": lot.state,
+        "target": lot.target,
+        "allocated": lot.labels,
+        "advice": serials.needed(lot.target, reject_rate=EXPECTED_REJECTS),
+        "commission_at": lot.commission_at,
+        "market": lot.market,
+        "artwork": lot.artwork,
+        "order": lot.ai_order.split(),
+        "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
+        "group_limit": lot.group_limit,
+        "states": {state.word: count for state, count in sorted(view.count_states(key).items())},
+        "jobs": [
+            {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
+            for j in view.jobs(key)
+        ],
+        "takes": [
+            {"take": t.id, "name": t.name, "readings": t.readings, "state": t.state}
+            for t in view.takes(key)
+        ],
+        "chain": {"entries": head.count, "head": head.head.hex()},
+    }

@@ -1,0 +1,165 @@
+"""Numbers: how many, how guessable, and giving them to a lot."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import serials
+from serialkeeper.rules.chain import BLOCK, HOUSE, block_of
+from serialkeeper.rules.gs1 import parse_gtin
+from serialkeeper.rules.moves import OPEN_LOT, check_lot
+from serialkeeper.rules.parts import pack_serials
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Allocation, Lot, Product
+from serialkeeper.store.view import key_of
+
+MOST = 100_000_000
+"""Numbers in one allocation."""
+
+
+def allocate(record: Record, name: str, count: int | None = None) -> dict[str, Any]:
+    """Give numbers to a lot's next positions.
+
+    Works in chunks of one transaction each. After an interruption the same call finishes
+    what was begun; labels of an unfinished allocation cannot be issued.
+
+    Args:
+        count: how many; None for the advice for the lot's target.
+
+    Refuses `lot_not_approved`, `lot_state`, `guessing_odds`, `numbers_exhausted`,
+    `allocation_unfinished`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        key = key_of(lot)
+        unfinished = next((a for a in view.allocations(key) if a.done < a.count), None)
+    if count is None:
+        count = unfinished.count if unfinished else serials.needed(lot.target, reject_rate=0.02)
+    resumed = unfinished is not None
+    if unfinished is None:
+        unfinished = _begin(record, lot, count)
+    elif unfinished.count != count:
+        raise Refused(
+            "allocation_unfinished",
+            "An earlier allocation was interrupted.",
+            where=f"lot {lot.number}, positions from {unfinished.first}",
+            expected=f"{unfinished.count} numbers",
+            came=f"{count}",
+            remedy=f"Finish it first: serials allocate {lot.number} {unfinished.count}",
+        )
+    while unfinished.done < unfinished.count:
+        unfinished = _chunk(record, lot, unfinished)
+    with record.read() as view:
+        product = view.product_of(lot)
+        figures = serials.odds(
+            count, length=product.serial_length, prefixes_used=product.prefixes_used
+        )
+    return {
+        "lot": lot.number,
+        "count": unfinished.count,
+        "first": unfinished.first,
+        "last": unfinished.first + unfinished.count - 1,
+        "resumed": resumed,
+        "odds": describe_odds(figures),
+    }
+
+
+def _begin(record: Record, lot: Lot, count: int) -> Allocation:
+    if not 1 <= count <= MOST:
+        raise Refused(
+            "bad_value",
+            "That many numbers cannot be allocated in one go.",
+            expected=f"1 to {MOST:,}",
+            came=str(count),
+            remedy="Allocate in several steps.",
+        )
+    key = key_of(lot)
+    with record.work(HOUSE, lot.id) as work:
+        lot = work.lot(f"{lot.gtin}/{lot.number}")
+        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        product = work.product_of(lot)
+        first = lot.labels + 1
+        blocks = block_of(first + count - 1) - block_of(first) + 1
+        figures = serials.odds(
+            count, length=product.serial_length, prefixes_used=product.prefixes_used
+        )
+        if not figures.allowed:
+            raise Refused(
+                "guessing_odds",
+                "The numbers could be guessed too easily.",
+                where=f"product {lot.gtin}, numbers of {product.serial_length} characters",
+                expected=f"at most {figures.bearable:,} numbers at a time",
+                came=figures.arithmetic(),
+                remedy="Allocate fewer at a time, or give the product longer numbers.",
+            )
+        serials.prefix_text(
+            product.prefix_start, product.prefix_step, product.prefixes_used + blocks - 1
+        )
+        reserved = {
+            "product_id": product.id,
+            "lot_id": lot.id,
+            "first": product.prefixes_used,
+            "count": blocks,
+        }
+        work.write(HOUSE, "prefixes reserved", reserved)
+        started: dict[str, Any] = {
+            "id": len(work.allocations(key)) + 1,
+            "source": "random",
+            "first": first,
+            "count": count,
+            "prefix_first": product.prefixes_used,
+            "prefix_count": blocks,
+        }
+        work.write(lot.id, "allocation started", started, key=key)
+        return Allocation(**key.row(), **started, done=0)
+
+
+def _chunk(record: Record, lot: Lot, allocation: Allocation) -> Allocation:
+    """One block's worth of numbers in one transaction."""
+    key = key_of(lot)
+    with record.work(lot.id) as work:
+        current = next(a for a in work.allocations(key) if a.id == allocation.id)
+        if current.done == current.count:
+            return current  # another process finished it
+        first = current.first + current.done
+        size = min(current.count - current.done, BLOCK - (first - 1) % BLOCK)
+        product: Product = work.product_of(lot)
+        index = current.prefix_first + block_of(first) - block_of(current.first)
+        prefix = serials.prefix_text(product.prefix_start, product.prefix_step, index)
+        data = serials.draw(size, prefix, record.chance, length=product.serial_length)
+        done = current.done + size
+        work.write(
+            lot.id,
+            "allocated",
+            {"allocation": current.id, "done": done},
+            parts=[pack_serials(first, data)],
+            key=key,
+        )
+        current.done = done
+        return current
+
+
+def odds(record: Record, name: str, count: int | None = None) -> dict[str, Any]:
+    """The chance that one guess hits, for a lot or a product, after `count` more numbers."""
+    with record.read() as view:
+        gtin = name if len(name) == 14 and name.isdigit() else ""
+        product = view.product(parse_gtin(gtin)) if gtin else view.product_of(view.lot(name))
+    figures = serials.odds(
+        count or serials.PREFIX_HOLDS,
+        length=product.serial_length,
+        prefixes_used=product.prefixes_used,
+    )
+    return {"gtin": product.gtin, "count": count, **describe_odds(figures)}
+
+
+def describe_odds(figures: serials.Odds) -> dict[str, Any]:
+    """Odds as plain data; the chance as numerator and denominator."""
+    return {
+        "numbers": figures.numbers,
+        "space": figures.space,
+        "allowed": figures.allowed,
+        "bearable_at_a_time": figures.bearable,
+        "left": figures.left,
+        "arithmetic": figures.arithmetic(),
+    }

@@ -1,0 +1,120 @@
+"""Rehearsals: a run of the line that did not happen, for trying and training."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from serialkeeper.errors import Refused
+from serialkeeper.outside import camera
+from serialkeeper.outside.files import Delivery
+from serialkeeper.rules import gs1, rehearsal
+from serialkeeper.rules.jobs import Shape
+from serialkeeper.rules.moves import State
+from serialkeeper.rules.replay import parse_ranges
+from serialkeeper.store.record import Record
+from serialkeeper.store.view import key_of
+
+
+def rehearse(
+    record: Record,
+    name: str,
+    *,
+    out: Path,
+    truth: Path,
+    seed: int,
+    shares: Mapping[str, float] | None = None,
+    job: int | None = None,
+) -> dict[str, Any]:
+    """Write the results file that a camera might have written for a printed job.
+
+    Only labels that are issued are on the rehearsed web. The truth file says for each what
+    it should end as and which fault was planted.
+
+    Args:
+        out, truth: files to make.
+        seed: the same seed gives the same faults.
+        shares: share of labels per fault; None for `rules.rehearsal.FAULTS`.
+        job: the print job; None for the newest.
+
+    Refuses `practice_only`, `nothing_to_print`, `bad_value`, `file_exists`.
+    """
+    if not record.practice:
+        raise Refused(
+            "practice_only",
+            "Rehearsals are for practice records.",
+            expected="a practice record",
+            came="a live record",
+            remedy="Make a practice record with 'serialkeeper init' elsewhere.",
+        )
+    wanted = {**dict.fromkeys(rehearsal.FAULTS, 0.0), **(shares or rehearsal.FAULTS)}
+    if set(wanted) != set(rehearsal.FAULTS) or not 0 <= sum(wanted.values()) <= 0.4:
+        raise Refused(
+            "bad_value",
+            "The faults of a rehearsal are not understood.",
+            expected=f"shares for {', '.join(rehearsal.FAULTS)}; at most 0.4 in all",
+            came=", ".join(f"{fault}={share}" for fault, share in wanted.items()),
+            remedy="Correct them.",
+        )
+    with record.read() as view:
+        lot = view.lot(name)
+        key = key_of(lot)
+        jobs = view.jobs(key)
+        if not jobs:
+            raise Refused(
+                "nothing_to_print",
+                "Nothing of the lot was printed yet.",
+                where=lot.number,
+                remedy=f"Write the print file first: print write {lot.number}",
+            )
+        row = view.job(key, job) if job else jobs[-1]
+        shape = Shape(tuple(parse_ranges(row.ranges)), row.lanes, row.by)
+        positions = shape.positions().astype(np.int64)
+        first, last = int(positions.min()), int(positions.max())
+        states = np.frombuffer(view.states(key, first, last), np.uint8)
+        serials = view.serials(key, first, last - first + 1)
+    rows, lanes = shape.grid(0, shape.count)
+    there = np.flatnonzero(states[positions - first] == ord(State.ISSUED))
+    if not len(there):
+        raise Refused(
+            "nothing_to_print",
+            "No label of that job is left to be seen.",
+            where=f"lot {lot.number}, job {row.id}",
+            expected="labels that are issued",
+            came="none",
+            remedy="Write a new print job.",
+        )
+    web = rehearsal.Web(
+        position=positions[there],
+        row=rows[there],
+        lane=lanes[there],
+        serials=[serials[place - first] for place in positions[there].tolist()],
+        code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
+        order=tuple(lot.ai_order.split()),
+    )
+    rng = np.random.default_rng(seed)
+    planted = rehearsal.plant(web, rng, wanted)
+    start = round(record.now().timestamp() * 1000)
+    results, facts = rehearsal.play(web, planted, rng, start_milliseconds=start)
+    with Delivery(out) as file, Delivery(truth) as beside:
+        for data in camera.write([results]):
+            file.write(data)
+        beside.write(camera.table(facts))
+        sha256 = file.sync()
+        beside.sync()
+        file.deliver()
+        beside.deliver()
+    return {
+        "lot": lot.number,
+        "job": row.id,
+        "labels": len(web.serials),
+        "readings": results.height,
+        "faults": {fault: len(index) for fault, index in planted.items() if len(index)},
+        "file": str(out),
+        "truth": str(truth),
+        "sha256": sha256,
+    }

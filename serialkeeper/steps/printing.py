@@ -1,0 +1,215 @@
+"""Print hand-off: one row per label, lane by lane, the same bytes whenever it is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import orjson
+from numpy.typing import NDArray
+
+from serialkeeper.errors import Refused
+from serialkeeper.outside.files import Delivery, deliver
+from serialkeeper.outside.printer import print_file
+from serialkeeper.rules.chain import BLOCK, block_of
+from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of
+from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
+from serialkeeper.rules.replay import LotKey, parse_ranges
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Job, Lot
+from serialkeeper.store.view import View, key_of
+
+
+def write(
+    record: Record,
+    name: str,
+    *,
+    lanes: int,
+    out: Path,
+    first: int | None = None,
+    last: int | None = None,
+    by: str = "rows",
+) -> dict[str, Any]:
+    """Issue labels: write their print file and its manifest.
+
+    All allocated labels, or those of a range of positions. The file is written beside its
+    place, synced, then the record commits what is in it, then it gets its name.
+
+    Args:
+        lanes: lanes across the web, 1 to 64.
+        out: the file to make; `NAME.manifest.json` is made beside it.
+        first, last: positions; None for the plan's ends.
+        by: `rows` or `lanes`, see `rules.jobs`.
+
+    Refuses `nothing_to_print`, `allocation_unfinished`, `file_exists`, `lot_state`.
+    """
+    check_lanes(lanes, by)
+    with record.read() as view:
+        lot = view.lot(name)
+        key = key_of(lot)
+        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        _check_finished(view, lot, key)
+        start, end = first or 1, last or lot.labels
+        states = view.states(key, start, end) if 1 <= start <= end <= lot.labels else b""
+        ranges = ranges_of(states, State.ALLOCATED, start)
+        if not ranges:
+            raise Refused(
+                "nothing_to_print",
+                "There is no allocated label in that range.",
+                where=f"lot {lot.number}, positions {start} to {end}",
+                expected="labels that are allocated and not issued yet",
+                came=f"{lot.labels} labels in the plan",
+                remedy="Allocate numbers (serials allocate), or write the old job again "
+                "(print again).",
+            )
+        shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
+        with Delivery(out) as file:
+            manifest = _manifest_path(out)
+            if manifest.exists():
+                Delivery(manifest)  # refuses
+            for data in _bytes(view, lot, shape):
+                file.write(data)
+            sha256 = file.sync()
+            job = {
+                "first": ranges[0][0],
+                "last": ranges[-1][1],
+                "count": shape.count,
+                "lanes": lanes,
+                "rows": shape.rows,
+                "by": by,
+                "name": out.name,
+                "sha256": sha256,
+                "size": file.size,
+            }
+            with record.work(lot.id) as work:
+                if work.states(key, start, end) != states:
+                    raise Refused(
+                        "print_changed",
+                        "The labels changed while the print file was made.",
+                        where=f"lot {lot.number}, positions {start} to {end}",
+                        remedy="Nothing was issued. Write the print file again.",
+                    )
+                number = len(work.jobs(key)) + 1
+                work.write(lot.id, "issued", {"id": number, **job, "ranges": ranges}, key=key)
+                head = work.head(lot.id)
+            file.deliver()
+    result = _describe(lot, {"id": number, **job}, shape, head)
+    deliver(manifest, orjson.dumps(result, option=orjson.OPT_INDENT_2) + b"\n")
+    return {**result, "file": str(out), "manifest": str(manifest)}
+
+
+def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
+    """Write the file of an earlier job once more: the same bytes.
+
+    For a lost file, or a hand-off that was interrupted after the record had committed it.
+    Refuses `job_unknown`, `file_exists`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        key = key_of(lot)
+        row = view.job(key, job)
+        head = next(
+            entry
+            for entry in view.stored_entries(lot.id)
+            if b'"issued"' in entry[1]
+            and orjson.loads(entry[1])["data"].get("id") == job
+            and orjson.loads(entry[1])["verb"] == "issued"
+        )[2].hex()
+        shape = shape_of(row)
+        with Delivery(out) as file:
+            for data in _bytes(view, lot, shape):
+                file.write(data)
+            sha256 = file.sync()
+            if sha256 != row.sha256:
+                raise Refused(
+                    "print_changed",
+                    "The file would not have the bytes that were issued.",
+                    where=f"lot {lot.number}, job {job}",
+                    expected=f"SHA-256 {row.sha256}",
+                    came=sha256,
+                    remedy="Run record verify.",
+                )
+            file.deliver()
+    values = row.model_dump(exclude={"product_id", "lot_id", "ranges"})
+    result = _describe(lot, values, shape, head)
+    manifest = _manifest_path(out)
+    if not manifest.exists():
+        deliver(manifest, orjson.dumps(result, option=orjson.OPT_INDENT_2) + b"\n")
+    return {**result, "file": str(out), "manifest": str(manifest)}
+
+
+def shape_of(job: Job) -> Shape:
+    """A kept job's place on the web."""
+    return Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by)
+
+
+def _check_finished(view: View, lot: Lot, key: LotKey) -> None:
+    for allocation in view.allocations(key):
+        if allocation.done < allocation.count:
+            raise Refused(
+                "allocation_unfinished",
+                "An allocation was interrupted; its labels cannot be issued.",
+                where=f"lot {lot.number}, positions from {allocation.first}",
+                expected=f"{allocation.count} numbers",
+                came=f"{allocation.done}",
+                remedy=f"Finish it: serials allocate {lot.number} {allocation.count}",
+            )
+
+
+def _bytes(view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:
+    return print_file(
+        _blocks(view, key_of(lot), shape),
+        gtin=lot.gtin,
+        lot=lot.number,
+        expiry=date.fromisoformat(lot.expiry),
+        order=tuple(lot.ai_order.split()),
+        shape=shape,
+    )
+
+
+def _blocks(view: View, key: LotKey, shape: Shape) -> Iterator[tuple[NDArray[np.int64], list[str]]]:
+    """Positions and serials in job order, up to a block at a time.
+
+    Short runs of a block are put together, so that many gaps cost nothing.
+    """
+    positions = shape.positions().astype(np.int64)
+    blocks = (positions - 1) // BLOCK
+    for some in np.split(positions, np.flatnonzero(np.diff(blocks)) + 1):
+        first = int(some[0])
+        last = int(some[-1])
+        serials = view.serials(key, first, last - first + 1)
+        if len(some) < len(serials):
+            serials = [serials[place - first] for place in some.tolist()]
+        if block_of(first) != block_of(last):
+            raise ValueError("positions of a job have to ascend")
+        yield some, serials
+
+
+def _manifest_path(out: Path) -> Path:
+    return out.with_name(f"{out.stem}.manifest.json")
+
+
+def _describe(lot: Lot, job: dict[str, Any], shape: Shape, head: str) -> dict[str, Any]:
+    skipped = [
+        [before[1] + 1, after[0] - 1]
+        for before, after in zip(shape.ranges, shape.ranges[1:], strict=False)
+    ]
+    return {
+        "job": job["id"],
+        "gtin": lot.gtin,
+        "lot": lot.number,
+        "first": job["first"],
+        "last": job["last"],
+        "skipped": skipped,
+        "count": job["count"],
+        "lanes": job["lanes"],
+        "rows": job["rows"],
+        "order": job["by"],
+        "name": job["name"],
+        "size": job["size"],
+        "sha256": job["sha256"],
+        "head": head,
+    }

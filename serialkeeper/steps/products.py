@@ -1,0 +1,103 @@
+"""Products: the trade items whose labels carry the numbers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import epc, gs1, serials
+from serialkeeper.rules.chain import HOUSE
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Product
+
+DEFAULT_GRADE = 15
+"""Tenths; grade 1.5 of ISO/IEC 15415 (Delegated Regulation (EU) 2016/161, Article 6)."""
+
+
+def add(
+    record: Record,
+    gtin: str,
+    *,
+    prefix_length: int,
+    name: str,
+    order: tuple[str, ...] = gs1.DEFAULT_ORDER,
+    serial_length: int = serials.DEFAULT_LENGTH,
+    minimum_grade: int = DEFAULT_GRADE,
+) -> dict[str, Any]:
+    """Add a product.
+
+    Args:
+        gtin: 8, 12, 13 or 14 digits.
+        prefix_length: digits of the GS1 company prefix in it, 6 to 12.
+        name: for people.
+        order: element order of its code.
+        serial_length: characters of the numbers made for it, 8 to 20.
+        minimum_grade: lowest in-line grade that passes, in tenths.
+
+    Refuses `bad_gtin`, `bad_value`, `product_exists`.
+    """
+    gtin = gs1.parse_gtin(gtin)
+    epc.sgtin_stem(gtin, prefix_length)
+    problem = ""
+    if not serials.SHORTEST <= serial_length <= serials.LONGEST:
+        problem = f"serial length {serials.SHORTEST} to {serials.LONGEST}"
+    if not 0 <= minimum_grade <= 40:
+        problem = "minimum grade 0.0 to 4.0"
+    if not (1 <= len(name.strip()) <= 120 and name.isprintable()):
+        problem = "a name of 1 to 120 printable characters"
+    if problem:
+        raise Refused(
+            "bad_value",
+            "A fact of the product is out of its range.",
+            expected=problem,
+            came=f"serial length {serial_length}, minimum grade {minimum_grade / 10}, {name!r}",
+            remedy="Correct it.",
+        )
+    with record.work(HOUSE) as work:
+        if work.find_product(gtin):
+            raise Refused(
+                "product_exists",
+                "The product is in the record already.",
+                came=gtin,
+                remedy="Look at it: product show. A GTIN is never used for a second product.",
+            )
+        start, step = serials.draw_prefix_order(record.chance)
+        data: dict[str, Any] = {
+            "id": len(work.products()) + 1,
+            "gtin": gtin,
+            "name": name.strip(),
+            "prefix_length": prefix_length,
+            "ai_order": " ".join(gs1.check_order(order)),
+            "serial_length": serial_length,
+            "minimum_grade": minimum_grade,
+            "prefix_start": start,
+            "prefix_step": step,
+        }
+        work.write(HOUSE, "product added", data)
+    return describe(Product(**data, prefixes_used=0))
+
+
+def all_products(record: Record) -> list[dict[str, Any]]:
+    """Every product as plain data."""
+    with record.read() as view:
+        return [describe(product) for product in view.products()]
+
+
+def show(record: Record, gtin: str) -> dict[str, Any]:
+    """One product as plain data. Refuses `product_unknown`."""
+    with record.read() as view:
+        return describe(view.product(gs1.parse_gtin(gtin)))
+
+
+def describe(product: Product) -> dict[str, Any]:
+    """A product as plain data."""
+    return {
+        "gtin": product.gtin,
+        "name": product.name,
+        "prefix_length": product.prefix_length,
+        "order": product.ai_order.split(),
+        "serial_length": product.serial_length,
+        "minimum_grade": f"{product.minimum_grade / 10:.1f}",
+        "epc_stem": epc.sgtin_stem(product.gtin, product.prefix_length),
+        "prefixes_used": product.prefixes_used,
+    }

@@ -1,0 +1,168 @@
+"""Reconciliation: labels counted and numbers by state agree, or the lot does not close."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import counts, moves
+from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.counts import Balance
+from serialkeeper.rules.moves import OPEN_LOT
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, key_of
+
+
+def count(
+    record: Record, name: str, term: str, value: int, *, witness: str = "", reason: str = ""
+) -> dict[str, Any]:
+    """Enter a count. Counts of one term add up; a correction downwards is negative.
+
+    Args:
+        term: one of `rules.counts.TERMS`.
+        value: labels.
+        witness: who saw the destruction.
+        reason: why, for a correction.
+
+    Refuses `count_invalid`, `lot_state`.
+    """
+    counts.check_count(term, value, witness=witness, reason=reason)
+    with record.read() as view:
+        lot = view.lot(name)
+    with record.work(lot.id) as work:
+        lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
+        moves.check_lot(lot.state, *OPEN_LOT[1:], where=f"{lot.gtin}/{lot.number}")
+        tallies = work.tallies(key)
+        total = sum(tally.value for tally in tallies if tally.term == term) + value
+        if total < 0:
+            raise Refused(
+                "count_invalid",
+                "The counts of a term cannot add up to less than nothing.",
+                where=f"lot {lot.number}, {term}",
+                expected=f"a correction of at most -{total - value}",
+                came=str(value),
+                remedy="Look at the counts: lot reconcile.",
+            )
+        data = {"id": len(tallies) + 1, "term": term, "value": value, "witness": witness}
+        work.write(lot.id, "counted", data, reason=reason, key=key)
+    return {"lot": lot.number, "term": term, "value": value, "total": total}
+
+
+def reconcile(record: Record, name: str) -> dict[str, Any]:
+    """Hold both ledgers against each other; a balanced lot becomes `reconciled`."""
+    with record.read() as view:
+        lot = view.lot(name)
+        found = _balance(view, lot)
+        result = {"lot": lot.number, "gtin": lot.gtin, **_describe(view, lot, found)}
+    if result["balanced"] and lot.state == "running":
+        with record.work(lot.id) as work:
+            lot = work.lot(f"{lot.gtin}/{lot.number}")
+            found = _balance(work, lot)
+            result = {"lot": lot.number, "gtin": lot.gtin, **_describe(work, lot, found)}
+            if result["balanced"] and lot.state == "running":
+                work.write(lot.id, "reconciled", result, key=key_of(lot))
+    return result
+
+
+def close(
+    record: Record,
+    name: str,
+    *,
+    explanation: str = "",
+    investigation: str = "",
+    second: str = "",
+) -> dict[str, Any]:
+    """Close a lot: nothing is allocated, issued, taken in or settled any more.
+
+    A lot whose ledgers do not agree closes only with an explanation, an investigation's
+    reference and a second person.
+
+    Refuses `lot_open_points`, `lot_unbalanced`, `lot_state`, `second_person_needed`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        if second:
+            view.person(second)
+    with record.work(HOUSE, lot.id) as work:
+        lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
+        where = f"{lot.gtin}/{lot.number}"
+        moves.check_lot(lot.state, *OPEN_LOT, where=where)
+        found = _balance(work, lot)
+        result = _describe(work, lot, found)
+        if result["open_points"]:
+            raise Refused(
+                "lot_open_points",
+                "The lot still has open points.",
+                where=where,
+                expected="nothing open",
+                came=result["open_points"][0],
+                remedy=f"See what is open (label list {lot.number}) and decide it "
+                "(label accept, label void).",
+                more=tuple(result["open_points"][1:]),
+            )
+        if not result["balanced"]:
+            if not (explanation.strip() and investigation.strip()):
+                raise _unbalanced(where, found)
+            moves.check_second(record.person, second, practice=record.practice)
+        data = {
+            "balance": result,
+            "explanation": explanation,
+            "investigation": investigation,
+            "house_head": work.head(HOUSE),
+        }
+        work.write(lot.id, "lot closed", data, reason=explanation, second=second, key=key)
+        head = work.head(lot.id)
+        work.write(HOUSE, "lot closing noted", {"lot_id": lot.id, "head": head})
+    return {"lot": lot.number, "gtin": lot.gtin, "state": "closed", "head": head, **result}
+
+
+def _unbalanced(where: str, found: Balance) -> Refused:
+    wrong = [
+        f"{line.name}: {'not counted' if line.labels is None else line.labels} labels, "
+        f"{line.numbers} numbers"
+        for line in found.lines
+        if not line.agrees
+    ]
+    if not wrong:
+        wrong = [f"unaccounted: {found.line('unaccounted').numbers}"]
+    return Refused(
+        "lot_unbalanced",
+        "The two ledgers of the lot do not agree.",
+        where=where,
+        expected="equal counts of labels and numbers, nothing unaccounted",
+        came=wrong[0],
+        remedy="Count again (lot count), or close with --explanation, --investigation "
+        "and --second.",
+        more=tuple(wrong[1:]),
+    )
+
+
+def _balance(view: View, lot: Lot) -> Balance:
+    key = key_of(lot)
+    departures: dict[tuple[str, str], int] = {}
+    for gone in view.departures(key):
+        place = (gone.state, gone.reason)
+        departures[place] = departures.get(place, 0) + gone.last - gone.first + 1
+    tallies: dict[str, int] = {}
+    for tally in view.tallies(key):
+        tallies[tally.term] = tallies.get(tally.term, 0) + tally.value
+    return counts.balance(view.count_states(key), departures, tallies)
+
+
+def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
+    """The balance as plain data, with unfinished work among the open points."""
+    key = key_of(lot)
+    result = found.as_dict()
+    points = list(found.open_points)
+    points += [
+        f"allocation {a.id} was interrupted: serials allocate {lot.number} {a.count}"
+        for a in view.allocations(key)
+        if a.done < a.count
+    ]
+    points += [
+        f"take {t.id} was interrupted: take {t.name} again"
+        for t in view.takes(key)
+        if t.state != "finished"
+    ]
+    return {**result, "open_points": points, "balanced": found.balanced and not points}

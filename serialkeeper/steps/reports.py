@@ -1,0 +1,214 @@
+"""Answers: a label's life, the labels of a lot, and whether the record is sound."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import gs1
+from serialkeeper.rules.chain import BLOCK, Entry, block_of
+from serialkeeper.rules.events import write_time
+from serialkeeper.rules.moves import State
+from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
+from serialkeeper.rules.replay import LotKey
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import FindingRow, Label, Lot
+from serialkeeper.store.verify import verify
+from serialkeeper.store.view import View, key_of
+
+
+def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[str, Any]]:
+    """The labels of a lot in position order, a block at a time.
+
+    Args:
+        state: only labels in this state (a word), or `doubtful`: rejected ones and those
+            with an open finding.
+
+    Yields:
+        position, serial, state, finding, evidence, ambiguous_with.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        key = key_of(lot)
+        for start in range(1, lot.labels + 1, BLOCK):
+            last = min(start + BLOCK - 1, lot.labels)
+            letters = view.states(key, start, last)
+            serials = view.serials(key, start, len(letters)) if letters else []
+            found = {row.position: row for row in view.findings(key, first=start, last=last)}
+            evidence = _evidence(view, key, start, len(letters))
+            for offset, serial in enumerate(serials):
+                position = start + offset
+                word = State(chr(letters[offset])).word
+                row = found.get(position)
+                if state == "doubtful":
+                    if word != "rejected" and not (row and row.state == "open"):
+                        continue
+                elif state and word != state:
+                    continue
+                yield {
+                    "position": position,
+                    "serial": serial,
+                    "state": word,
+                    "finding": row.word if row else None,
+                    "evidence": EVIDENCE[evidence[offset]],
+                    "ambiguous_with": [],
+                }
+
+
+def _evidence(view: View, key: LotKey, start: int, size: int) -> str:
+    """The evidence letters of a block: of the last take that concerned each label."""
+    letters = np.full(size, ord("."), dtype=np.uint8)
+    for part in view.parts(key, block_of(start), kind="states"):
+        states = unpack_states(part.first, part.count, part.data)
+        span = slice(part.first - start, part.first - start + part.count)
+        told = states.evidence != ord(".")
+        letters[span][told] = states.evidence[told]
+    return letters.tobytes().decode()
+
+
+def show_label(
+    record: Record, name: str, *, position: int | None = None, serial: str = ""
+) -> dict[str, Any]:
+    """One label and its whole life.
+
+    Args:
+        name: a lot with `position` or `serial`; or a GTIN with `serial`; or the label's
+            code as scanned or bracketed.
+
+    Refuses `label_unknown`, `lot_unknown`, `bad_value`.
+    """
+    with record.read() as view:
+        label = _find(view, name, position, serial, record.now().year)
+        product_id, lot_id = label.product_id, label.lot_id
+        lot = next(lot for lot in view.lots() if (lot.product_id, lot.id) == (product_id, lot_id))
+        key = key_of(lot)
+        life = list(_life(view, lot, key, label.position))
+        found = view.findings(key, first=label.position, last=label.position)
+    return {
+        "gtin": lot.gtin,
+        "serial": label.serial,
+        "lot": lot.number,
+        "expiry": lot.expiry,
+        "position": label.position,
+        "state": State(label.state).word,
+        "findings": [_describe_finding(row) for row in found],
+        "life": life,
+    }
+
+
+def _find(view: View, name: str, position: int | None, serial: str, this_year: int) -> Label:
+    label: Label | None
+    if name.startswith(("(", "]")):
+        reader = gs1.parse_bracketed if name.startswith("(") else gs1.parse_scanned
+        code = reader(gs1.from_file(name), this_year=this_year)
+        label = view.label(view.product(code.gtin).id, code.serial)
+    elif position is not None:
+        label = view.label_at(key_of(view.lot(name)), position)
+    elif len(name) == 14 and name.isdigit():
+        label = view.label(view.product(gs1.parse_gtin(name)).id, serial)
+    else:
+        lot = view.lot(name)
+        label = view.label(lot.product_id, serial)
+        label = label if label and label.lot_id == lot.id else None
+    if label is None:
+        raise Refused(
+            "label_unknown",
+            "The record knows no such label.",
+            where=name,
+            expected="a position of the lot, or a number of the product",
+            came=str(position if position is not None else serial or name),
+            remedy="Look the label up: label list.",
+        )
+    return label
+
+
+def _life(view: View, lot: Lot, key: LotKey, position: int) -> Iterator[dict[str, Any]]:
+    """Every move of one label, in order."""
+    state = ""
+    parts = {
+        (part.seq, part.part_kind): part
+        for part in view.parts(key, block_of(position))
+        if part.first <= position < part.first + part.count
+    }
+    for entry in view.entries(lot.id):
+        step: dict[str, Any] = {}
+        for ref in entry.parts:
+            part = parts.get((entry.seq, ref.kind))
+            if part is None or ref.kind == "findings":
+                continue
+            if ref.kind == "serials":
+                step["to"] = State.ALLOCATED.value
+            else:
+                step |= _reading(part.first, part.count, part.data, position)
+        if entry.verb == "issued":
+            if any(first <= position <= last for first, last in entry.data["ranges"]):
+                step = {"to": State.ISSUED.value, "job": entry.data["id"]}
+        elif "moves" in entry.data:
+            for first, last, _, target in entry.data["moves"]:
+                if first <= position <= last:
+                    step["to"] = target
+        if step:
+            target = step.pop("to", "")
+            yield {
+                **_signature(entry),
+                "from": State(state).word if state else None,
+                "to": State(target).word if target else None,
+                **step,
+            }
+            state = target or state
+
+
+def _reading(first: int, count: int, data: bytes, position: int) -> dict[str, Any]:
+    states = unpack_states(first, count, data)
+    index = position - first
+    step: dict[str, Any] = {}
+    if states.state[index] != UNCHANGED:
+        step["to"] = chr(states.state[index])
+    if states.evidence[index] != ord("."):
+        step["evidence"] = EVIDENCE[chr(states.evidence[index])]
+    if states.grade[index] != NO_GRADE:
+        step["in_line_grade"] = f"{states.grade[index] / 10:.1f}"
+    if states.time[index] != NO_TIME:
+        step["read_at"] = write_time(int(states.time[index]))
+    return step
+
+
+def _signature(entry: Entry) -> dict[str, Any]:
+    return {
+        "entry": entry.seq,
+        "verb": entry.verb,
+        "at": entry.at,
+        "person": entry.person,
+        "second": entry.second or None,
+        "station": entry.station,
+        "reason": entry.reason or None,
+    }
+
+
+def _describe_finding(row: FindingRow) -> dict[str, Any]:
+    return {
+        "take": row.take,
+        "finding": row.word,
+        "detail": row.detail,
+        "seen": row.seen,
+        "state": row.state,
+    }
+
+
+def verify_record(record: Record) -> dict[str, Any]:
+    """Check chains, parts, originals and tables; raises Damaged at the first fault.
+
+    A tail cut off or rewritten together with its head row, after the last checkpoint kept
+    elsewhere, cannot be seen from inside the record; so the heads are given to be kept.
+    """
+    with record.read() as view:
+        checked = verify(view)
+        names = {0: "house"} | {lot.id: f"{lot.gtin}/{lot.number}" for lot in view.lots()}
+        heads = {
+            names[chain.id]: {"entries": chain.count, "head": chain.head.hex()}
+            for chain in view.chains()
+        }
+    return {"sound": True, **checked, "heads": heads}

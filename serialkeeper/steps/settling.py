@@ -1,0 +1,316 @@
+"""Settling: a person decides what becomes of a doubtful label."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from itertools import pairwise
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import findings, gs1, moves
+from serialkeeper.rules.jobs import runs
+from serialkeeper.rules.moves import OPEN_LOT, State
+from serialkeeper.rules.parts import NO_GRADE
+from serialkeeper.rules.results import parse_grade
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.tables import FindingRow, Lot
+from serialkeeper.store.view import View, key_of
+
+MOST = 100_000
+"""Labels in one decision."""
+
+
+def accept(
+    record: Record,
+    name: str,
+    position: int,
+    *,
+    reason: str,
+    second: str = "",
+    scan: str = "",
+    instrument: str = "",
+    calibrated: date | None = None,
+    grade: str = "",
+) -> dict[str, Any]:
+    """Accept a rejected label, as far as its finding allows.
+
+    Args:
+        position: the label's place.
+        reason: in words.
+        second: who confirms it; in a practice record one person may play both parts.
+        scan: a fresh scan of the label, where the finding asks for it; `{GS}` or the
+            character itself as separator.
+        instrument, calibrated, grade: a verifier's result, where the finding asks for it.
+
+    Refuses `never_accepted`, `evidence_needed`, `reason_needed`, `second_person_needed`,
+    `move_not_allowed`, `label_unknown`.
+    """
+    moves.check_reason("accept", reason)
+    moves.check_role("accept", record.role, practice=record.practice)
+    moves.check_second(record.person, second, practice=record.practice)
+    with record.read() as view:
+        lot = view.lot(name)
+        if second:
+            view.person(second)
+    with record.work(lot.id) as work:
+        lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
+        moves.check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        where = f"lot {lot.number}, position {position}"
+        state = _state(work, lot, position)
+        found = _open_finding(work, lot, position)
+        path = [state]
+        if state is State.ISSUED and found and found.word == "not_seen":
+            path.append(State.REJECTED)  # looked for, found and scanned by hand
+        moves.check("accept", path[-1], where=where)
+        evidence = {}
+        if found:
+            needs = findings.check_acceptable(found.word, where=where)
+            planned = _planned(work, lot, position)
+            evidence = _evidence(
+                needs,
+                lot,
+                planned,
+                scan=scan,
+                instrument=instrument,
+                calibrated=calibrated,
+                grade=grade,
+                where=where,
+            )
+        path.append(moves.target_of("accept", commission_at=lot.commission_at))
+        data = {
+            "moves": [
+                [position, position, before.value, after.value] for before, after in pairwise(path)
+            ],
+            "finding": found.word if found else "",
+            "evidence": evidence,
+            "lot_state": "running",
+        }
+        work.write(lot.id, "accepted", data, reason=reason, second=second, key=key)
+    return {"lot": lot.number, "position": position, "state": path[-1].word, "reason": reason}
+
+
+def _planned(view: View, lot: Lot, position: int) -> str:
+    label = view.label_at(key_of(lot), position)
+    serial = label.serial if label else ""
+    code = gs1.LabelCode(lot.gtin, serial, date.fromisoformat(lot.expiry), lot.number)
+    return gs1.scanned(code, tuple(lot.ai_order.split()))
+
+
+def _evidence(
+    needs: str,
+    lot: Lot,
+    planned: str,
+    *,
+    scan: str,
+    instrument: str,
+    calibrated: date | None,
+    grade: str,
+    where: str,
+) -> dict[str, str]:
+    """What is kept of the evidence. Refuses `evidence_needed`."""
+    scan = gs1.from_file(scan)
+    if scan and scan != planned:
+        raise Refused(
+            "evidence_needed",
+            "The fresh scan is not the planned code.",
+            where=where,
+            expected=gs1.to_file(planned),
+            came=gs1.to_file(scan),
+            remedy="Scan the label itself, symbology identifier included; if it really shows "
+            "this, void it.",
+        )
+    kept = {"scan": gs1.to_file(scan)} if scan else {}
+    tenths = parse_grade(grade)
+    if tenths is None or (instrument and (not calibrated or tenths == NO_GRADE)):
+        raise Refused(
+            "evidence_needed",
+            "A verifier's result is not complete.",
+            where=where,
+            expected="instrument, calibration date and grade, such as 2.5/08/660",
+            came=f"{instrument or 'no instrument'}, {calibrated or 'no date'}, "
+            f"{grade or 'no grade'}",
+            remedy="Give --instrument, --calibrated and --grade.",
+        )
+    if instrument and calibrated:
+        kept |= {"instrument": instrument, "calibrated": calibrated.isoformat(), "grade": grade}
+    enough = {
+        findings.FRESH_SCAN: bool(scan),
+        findings.VERIFIER: bool(instrument) and tenths >= lot.minimum_grade,
+        findings.SECOND: True,
+    }[needs]
+    if not enough:
+        raise Refused(
+            "evidence_needed",
+            "The finding allows this only with evidence.",
+            where=where,
+            expected=needs
+            + (f" of at least {lot.minimum_grade / 10:.1f}" if needs == findings.VERIFIER else ""),
+            came=", ".join(f"{name} {value}" for name, value in kept.items()) or "none",
+            remedy="Give --scan TEXT."
+            if needs == findings.FRESH_SCAN
+            else "Measure the label, and give --instrument, --calibrated and --grade.",
+        )
+    return kept
+
+
+def void(record: Record, name: str, which: str, *, reason: str) -> dict[str, Any]:
+    """Void numbers that were never active.
+
+    Args:
+        which: positions such as `17`, `3-9` or `17,20,30-40`.
+        reason: one of `rules.moves.VOID_REASONS`; `surplus` for labels that were never
+            printed, the others for printed ones.
+
+    Refuses `move_not_allowed`, `reason_needed`, `label_unknown`.
+    """
+    moves.check_reason("void", reason)
+    return _leave(record, name, which, "void", reason, {})
+
+
+def decommission(
+    record: Record, name: str, which: str, *, reason: str, note: str = ""
+) -> dict[str, Any]:
+    """Decommission units that were active.
+
+    Args:
+        which: as for `void`.
+        reason: one of `rules.moves.DECOMMISSION_REASONS`.
+        note: the destruction record for `destroyed`, free text for `other`.
+
+    Refuses `move_not_allowed`, `reason_needed`, `label_unknown`, `role_not_allowed`.
+    """
+    moves.check_reason("decommission", reason)
+    fate = moves.DECOMMISSION_REASONS[reason]
+    moves.check_role("decommission", record.role, practice=record.practice, narrower=fate.roles)
+    if reason in ("destroyed", "other") and not note.strip():
+        raise Refused(
+            "reason_needed",
+            f"'{reason}' needs a note.",
+            expected="the destruction record's reference" if reason == "destroyed" else "a text",
+            came="none",
+            remedy="Give --note.",
+        )
+    return _leave(record, name, which, "decommission", reason, {"note": note})
+
+
+def _leave(
+    record: Record, name: str, which: str, verb: str, reason: str, more: dict[str, Any]
+) -> dict[str, Any]:
+    moves.check_role(verb, record.role, practice=record.practice)
+    with record.read() as view:
+        lot = view.lot(name)
+    ranges = parse_which(which, lot.labels)
+    past = {"void": "voided", "decommission": "decommissioned"}[verb]
+    # Decommissioning goes on after a lot is closed; voiding does not.
+    allowed = OPEN_LOT if verb == "void" else (*OPEN_LOT, "closed")
+    with record.work(lot.id) as work:
+        lot = work.lot(f"{lot.gtin}/{lot.number}")
+        moves.check_lot(lot.state, *allowed, where=f"{lot.gtin}/{lot.number}")
+        made = _plan_moves(work, lot, ranges, verb, reason)
+        state = lot.state if lot.state == "closed" else "running"
+        if not any(source != State.ALLOCATED.value for _, _, source, _ in made):
+            state = lot.state
+        data = {"moves": made, "lot_state": state, **more}
+        work.write(lot.id, past, data, reason=reason, key=key_of(lot))
+    return {
+        "lot": lot.number,
+        "labels": sum(last - first + 1 for first, last in ranges),
+        "state": past,
+        "reason": reason,
+    }
+
+
+def _plan_moves(
+    work: Work, lot: Lot, ranges: list[list[int]], verb: str, reason: str
+) -> list[list[Any]]:
+    target = moves.MOVES[verb].target
+    made: list[list[Any]] = []
+    for first, last in ranges:
+        states = work.states(key_of(lot), first, last)
+        start = first
+        while start <= last:
+            letter = states[start - first : start - first + 1]
+            stop = start
+            while stop < last and states[stop + 1 - first : stop + 2 - first] == letter:
+                stop += 1
+            state = State(letter.decode())
+            where = f"lot {lot.number}, position {start}"
+            moves.check(verb, state, where=where)
+            if verb == "void" and (state is State.ALLOCATED) != (reason == "surplus"):
+                raise Refused(
+                    "reason_needed",
+                    "'surplus' is for labels that were never printed, and only for them.",
+                    where=where,
+                    expected="surplus"
+                    if state is State.ALLOCATED
+                    else ", ".join(r for r in moves.VOID_REASONS if r != "surplus"),
+                    came=reason,
+                    remedy="Give the other reason, or other positions.",
+                )
+            made.append([start, stop, state.value, target.value])
+            start = stop + 1
+    return made
+
+
+def parse_which(which: str, labels: int) -> list[list[int]]:
+    """Positions such as `17`, `3-9` or `17,20,30-40` as ascending runs.
+
+    Refuses `label_unknown` outside the plan and `bad_value` for what is no list.
+    """
+    places: set[int] = set()
+    for piece in which.replace(" ", "").split(","):
+        first, dash, last = piece.partition("-")
+        if not (first.isascii() and first.isdigit() and (not dash or last.isdigit())):
+            raise Refused(
+                "bad_value",
+                "The labels are named by their positions.",
+                expected="positions such as 17 or 17,20,30-40",
+                came=which,
+                remedy="Look the positions up: label list.",
+            )
+        start, stop = int(first), int(last or first)
+        if not 1 <= start <= stop <= labels:
+            raise Refused(
+                "label_unknown",
+                "The lot has no such label.",
+                expected=f"positions 1 to {labels}, the lower one first",
+                came=piece,
+                remedy="Look the positions up: label list.",
+            )
+        if stop - start + 1 + len(places) > labels + MOST:
+            raise _too_many(which)
+        places.update(range(start, stop + 1))
+    return runs(sorted(places))
+
+
+def _too_many(which: str) -> Refused:
+    return Refused(
+        "bad_value",
+        "That are too many labels for one decision.",
+        expected=f"up to {MOST:,} labels more than the lot has",
+        came=which[:80],
+        remedy="Give each position once.",
+    )
+
+
+def _state(view: View, lot: Lot, position: int) -> State:
+    label = view.label_at(key_of(lot), position)
+    if label is None:
+        raise Refused(
+            "label_unknown",
+            "The lot has no such label.",
+            where=f"lot {lot.number}",
+            expected=f"positions 1 to {lot.labels}",
+            came=str(position),
+            remedy="Look the position up: label list.",
+        )
+    return State(label.state)
+
+
+def _open_finding(view: View, lot: Lot, position: int) -> FindingRow | None:
+    """The gravest open finding of a label."""
+    found: Iterable[FindingRow] = view.findings(
+        key_of(lot), first=position, last=position, state="open"
+    )
+    return min(found, key=lambda row: findings.CODE[row.word], default=None)

@@ -1,0 +1,463 @@
+"""An open record in the hands of a person at a station: reading it and working on it.
+
+    with record.read() as view:            # one consistent look
+        lot = view.lot("LOT24A")
+    with record.work(lot.id) as work:      # one transaction, the lot's chain locked
+        work.write(lot.id, "counted", {...})
+
+A `Work` changes rows only through the entries it writes, so nothing changes unjournalled.
+Lock order: the house chain before lots' chains, lots' chains by id.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, insert, select, text, update
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
+from sqlalchemy.pool import QueuePool
+
+from serialkeeper.errors import Damaged, Refused, Unavailable, WrongUsage
+from serialkeeper.rules import replay
+from serialkeeper.rules.chain import HOUSE, START, Entry, Part, link
+from serialkeeper.rules.parts import unpack_findings, unpack_states
+from serialkeeper.rules.serials import Chance
+from serialkeeper.store import bulk
+from serialkeeper.store.tables import (
+    METADATA,
+    Chain,
+    EntryRow,
+    FindingRow,
+    Original,
+    PartRow,
+    table_of,
+)
+from serialkeeper.store.view import View
+
+SCHEMA = "0001"
+"""The newest migration; a record of another version is refused."""
+
+_WAIT_MILLISECONDS = 30_000
+
+
+@dataclass(frozen=True)
+class Record:
+    """A record, who works on it, where, by which clock and with which chance.
+
+    Attributes:
+        engine: the database.
+        url: as given, without password.
+        person, role: who, and in which role.
+        station: where.
+        now: gives the current time with a zone.
+        chance: gives random bytes.
+        practice: whether this is a practice record, marked so for ever.
+    """
+
+    engine: Engine
+    url: str
+    person: str
+    role: str
+    station: str
+    now: Callable[[], datetime]
+    chance: Chance
+    practice: bool
+
+    def seen_by(self, person: str) -> Record:
+        """The same record in another person's hands. Refuses `person_unknown`."""
+        with self.read() as view:
+            found = view.person(person)
+        return replace(self, person=found.name, role=found.role)
+
+    @contextmanager
+    def read(self) -> Iterator[View]:
+        """One consistent look at the record."""
+        with _speaking_plainly(self.url), self.engine.connect() as connection:
+            yield View(connection)
+
+    @contextmanager
+    def work(self, *chains: int) -> Iterator[Work]:
+        """One transaction with these chains locked; committed on leaving without an error."""
+        with _speaking_plainly(self.url), _turn(self.engine):
+            connection = self.engine.connect().execution_options(serialkeeper_write=True)
+            with connection, connection.begin():
+                work = Work(connection, self)
+                work.lock(chains)
+                yield work
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def __enter__(self) -> Record:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+class Work(View):
+    """A transaction: everything a `View` can do, and `write`."""
+
+    def __init__(self, connection: Connection, record: Record) -> None:
+        super().__init__(connection)
+        self._record = record
+        self._heads: dict[int, tuple[int, bytes]] = {}
+        moment = record.now()
+        offset = moment.utcoffset()
+        self.at = moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+        self._offset = round(offset.total_seconds() / 60) if offset else 0
+
+    def lock(self, chains: Sequence[int]) -> None:
+        """Lock chains, in order of id."""
+        table = table_of(Chain)
+        for chain in sorted(chains):
+            row = self.connection.execute(
+                select(table.c["count"], table.c.head).where(table.c.id == chain).with_for_update()
+            ).one()
+            self._heads[chain] = (row[0], row[1])
+
+    def open_chain(self, chain: int) -> None:
+        """A new, empty chain."""
+        row = {"id": chain, "count": 0, "head": START}
+        self.connection.execute(insert(table_of(Chain)), row)
+        self._heads[chain] = (0, START)
+
+    def head(self, chain: int) -> str:
+        """The hash of a locked chain's last entry, in hex."""
+        return self._heads[chain][1].hex()
+
+    def write(
+        self,
+        chain: int,
+        verb: str,
+        data: dict[str, Any],
+        *,
+        parts: Sequence[Part] = (),
+        reason: str = "",
+        second: str = "",
+        key: replay.LotKey | None = None,
+    ) -> Entry:
+        """Append an entry to a locked chain and carry out what it means for the tables."""
+        count, head = self._heads[chain]
+        record = self._record
+        entry = Entry(
+            chain=chain,
+            seq=count + 1,
+            verb=verb,
+            at=self.at,
+            offset=self._offset,
+            person=record.person,
+            role=record.role,
+            second=second,
+            station=record.station,
+            reason=reason,
+            data=data,
+            parts=tuple(part.ref() for part in parts),
+        )
+        body = entry.body()
+        new_head = link(head, body)
+        row = {"chain": chain, "seq": entry.seq, "body": body, "hash": new_head}
+        self.connection.execute(insert(table_of(EntryRow)), row)
+        chains = table_of(Chain)
+        self.connection.execute(
+            update(chains).where(chains.c.id == chain).values(count=entry.seq, head=new_head)
+        )
+        self._heads[chain] = (entry.seq, new_head)
+        self._keep(entry, parts, key)
+        by_ref = {part.ref(): part.data for part in parts}
+        for change in replay.changes(entry, key):
+            self._carry_out(change, key, by_ref)
+        return entry
+
+    def _keep(self, entry: Entry, parts: Sequence[Part], key: replay.LotKey | None) -> None:
+        if not parts:
+            return
+        if key is None:
+            raise ValueError("parts belong to a lot")
+        rows = [
+            {
+                **key.row(),
+                "block": part.ref().block,
+                "seq": entry.seq,
+                "part_kind": part.kind,
+                "first": part.first,
+                "count": part.count,
+                "data": part.data,
+            }
+            for part in parts
+        ]
+        self.connection.execute(insert(table_of(PartRow)), rows)
+
+    def _carry_out(
+        self, change: replay.Change, key: replay.LotKey | None, data: dict[Any, bytes]
+    ) -> None:
+        match change:
+            case replay.Insert(name, row):
+                self.connection.execute(insert(METADATA.tables[name]), row)
+                return
+            case replay.Update(name, where, values):
+                table = METADATA.tables[name]
+                matches = [table.c[column] == value for column, value in where.items()]
+                self.connection.execute(update(table).where(*matches).values(**values))
+                return
+        if key is None:
+            raise ValueError(f"{change} belongs to a lot")
+        match change:
+            case replay.AddLabels(part):
+                bulk.add_labels(self.connection, key, part.first, data[part])
+            case replay.MoveLabels(first, last, source, target):
+                bulk.move_labels(self.connection, key, first, last, source, target)
+            case replay.SetStates(part):
+                states = unpack_states(part.first, part.count, data[part])
+                bulk.set_states(self.connection, key, states)
+            case replay.AddFindings(take, part):
+                rows = finding_rows(key, take, data[part])
+                if rows:
+                    self.connection.execute(insert(table_of(FindingRow)), rows)
+            case replay.SettleFindings(first, last):
+                table = table_of(FindingRow)
+                self.connection.execute(
+                    update(table)
+                    .where(table.c.product_id == key.product_id, table.c.lot_id == key.lot_id)
+                    .where(table.c.position.between(first, last))
+                    .values(state="settled")
+                )
+
+    def keep_original(self, key: replay.LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
+        """Keep a file as it came, in gzip pieces; an entry of this work names its SHA-256."""
+        table = table_of(Original)
+        for number, piece in enumerate(pieces):
+            row = {**key.row(), "sha256": sha256, "piece": number, "data": piece}
+            self.connection.execute(insert(table), row)
+
+
+def finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, Any]]:
+    """The rows that a `findings` part stands for."""
+    return [
+        {
+            **key.row(),
+            "position": found.position,
+            "take": take,
+            "word": found.word,
+            "seen": found.seen,
+            "detail": found.detail,
+            "state": "open",
+        }
+        for found in unpack_findings(data)
+    ]
+
+
+def open_engine(url: str, *, create: bool = False) -> Engine:
+    """An engine for the record at a URL.
+
+    Refuses `record_missing`, `record_exists` (with `create`), and `usage` for what is no
+    URL of a supported database.
+    """
+    parsed = _parse(url)
+    path = Path(parsed.database or "")
+    if create and path.exists():
+        raise Refused(
+            "record_exists",
+            "There is a file at that place already.",
+            where=str(path),
+            expected="a place with no file",
+            came="a file",
+            remedy="Choose another place; a record is never overwritten.",
+        )
+    if not create and not path.is_file():
+        raise Refused(
+            "record_missing",
+            "There is no record at that place.",
+            where=str(path),
+            expected="a record made by 'serialkeeper init'",
+            came="a folder" if path.is_dir() else "nothing",
+            remedy="Make one (init --person NAME), or name another with --record.",
+        )
+    if create and not path.absolute().parent.is_dir():
+        raise Refused(
+            "file_unwritable",
+            "The folder for the record is not there.",
+            where=str(path.absolute().parent),
+            remedy="Make the folder first.",
+        )
+    mode = "rwc" if create else "rw"
+    address = path.absolute().as_uri() + f"?mode={mode}"
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+    engine = engine.execution_options(serialkeeper_path=str(path.absolute()))
+    event.listen(engine, "connect", _prepare)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _parse(url: str) -> URL:
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        parsed = None
+    if parsed is None or parsed.get_backend_name() != "sqlite" or not parsed.database:
+        raise WrongUsage(
+            "usage",
+            "The record is named by a URL of an SQLite file.",
+            where="--record",
+            expected="sqlite:///FOLDER/record.db",
+            came=parsed.render_as_string() if parsed else url.rsplit("@", maxsplit=1)[-1],
+            remedy="Give --record or SERIALKEEPER_RECORD in that form.",
+        )
+    return parsed
+
+
+def _prepare(connection: sqlite3.Connection, _: object) -> None:
+    for pragma in (
+        f"busy_timeout={_WAIT_MILLISECONDS}",
+        "page_size=16384",
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "recursive_triggers=ON",
+        "cache_size=-65536",
+        "trusted_schema=OFF",
+    ):
+        connection.execute(f"PRAGMA {pragma}").fetchall()
+
+
+def _begin(connection: Connection) -> None:
+    write = connection.get_execution_options().get("serialkeeper_write")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+
+@contextmanager
+def _turn(engine: Engine) -> Iterator[None]:
+    """Wait in line for the right to write; SQLite's own waiting lets late comers pass."""
+    path = str(engine.get_execution_options()["serialkeeper_path"])
+    with Path(path + "-turn").open("a") as gate:
+        fcntl.flock(gate, fcntl.LOCK_EX)
+        yield
+
+
+@contextmanager
+def _speaking_plainly(url: str) -> Iterator[None]:
+    """Database errors in the package's own words."""
+    try:
+        yield
+    except OperationalError as error:
+        reason = str(error.orig)
+        word = "record_busy" if "locked" in reason else "record_unreadable"
+        remedy = "Check that the disk has room and may be written to, then try again."
+        if word == "record_busy":
+            remedy = "Try again when the other process is done."
+        raise Unavailable(
+            word, f"The database does not answer: {reason}.", where=url, remedy=remedy
+        ) from None
+    except DatabaseError as error:
+        if isinstance(error.orig, sqlite3.DatabaseError) and type(error.orig) is (
+            sqlite3.DatabaseError
+        ):
+            raise Damaged(
+                "record_unreadable",
+                f"The file is no readable database: {error.orig}.",
+                where=url,
+                remedy="Restore the record from a verified backup; keep this one as evidence.",
+            ) from None
+        raise
+    except PermissionError as error:
+        raise Unavailable(
+            "file_unwritable",
+            "The record's folder may not be written to.",
+            where=str(error.filename),
+            remedy="Give the account that runs this the right to write there.",
+        ) from None
+
+
+def check_schema(engine: Engine, url: str) -> None:
+    """Refuses `record_unreadable` if the database is no record of this version."""
+    with _speaking_plainly(url), engine.connect() as connection:
+        found = None
+        if connection.execute(
+            text("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'")
+        ).scalar():
+            found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    if found != SCHEMA:
+        raise Refused(
+            "record_unreadable",
+            "The file is not a record of this version.",
+            where=url,
+            expected=f"schema {SCHEMA}",
+            came=f"schema {found}" if found else "no serialkeeper record",
+            remedy="Name a record made by this version of serialkeeper.",
+        )
+
+
+def open_record(
+    url: str,
+    *,
+    person: str = "",
+    station: str,
+    now: Callable[[], datetime],
+    chance: Chance,
+) -> Record:
+    """Open an existing record for a person; without a name, for the only person there is.
+
+    Refuses `record_missing`, `record_unreadable`, `person_unknown`.
+    """
+    engine = open_engine(url)
+    try:
+        check_schema(engine, url)
+        record = Record(engine, url, "", "", station, now, chance, practice=True)
+        with record.read() as view:
+            practice = view.setting("kind") == "practice"
+            found = view.person(person) if person else view.only_person()
+    except BaseException:
+        engine.dispose()
+        raise
+    return replace(record, person=found.name, role=found.role, practice=practice)
+
+
+def make_record(
+    url: str,
+    *,
+    person: str,
+    role: str,
+    station: str,
+    now: Callable[[], datetime],
+    chance: Chance,
+    account: str,
+) -> Record:
+    """Make a practice record and its first person.
+
+    Refuses `record_exists`; leaves nothing behind when it fails.
+    """
+    from serialkeeper.store.migrations import migrate
+
+    engine = open_engine(url, create=True)
+    path = Path(str(engine.get_execution_options()["serialkeeper_path"]))
+    try:
+        with _speaking_plainly(url):
+            migrate(engine)
+        record = Record(engine, url, person, role, station, now, chance, practice=True)
+        with record.work() as work:
+            work.open_chain(HOUSE)
+            work.write(HOUSE, "record made", {"kind": "practice", "made": work.at})
+            work.write(
+                HOUSE,
+                "person added",
+                {"id": 1, "name": person, "role": role, "account": account},
+            )
+    except BaseException:
+        engine.dispose()
+        for name in ("", "-wal", "-shm", "-turn"):
+            Path(str(path) + name).unlink(missing_ok=True)
+        raise
+    return record

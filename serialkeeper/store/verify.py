@@ -1,0 +1,308 @@
+"""Does the record still say what its journal says?
+
+Four questions, in order: are the chains unbroken; are all parts there, unaltered and
+no more of them; do the kept originals hash to what their entries name; and does replaying
+the journal give exactly the tables.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from serialkeeper.errors import Damaged
+from serialkeeper.rules import replay
+from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, PartRef, first_broken, parse
+from serialkeeper.rules.moves import LEGAL, State
+from serialkeeper.rules.parts import UNCHANGED, unpack_serials, unpack_states
+from serialkeeper.rules.replay import LotKey
+from serialkeeper.store.record import finding_rows
+from serialkeeper.store.tables import METADATA, MODELS
+from serialkeeper.store.view import View
+
+_REMEDY = "Stop work on this record, keep it as evidence, restore from a verified backup."
+
+
+class Replay:
+    """The tables as the journal tells them, built entry by entry.
+
+    Small tables are dictionaries by primary key; labels are one state letter each.
+    """
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.tables: dict[str, dict[tuple[Any, ...], dict[str, Any]]] = {
+            str(model.__tablename__): {}
+            for model in MODELS
+            if model.__dict__.get("kind") == "replayed"
+        }
+        del self.tables["label"]
+        self.keys: dict[int, LotKey] = {}
+        self.letters: dict[LotKey, bytearray] = {}
+        self.found: dict[tuple[LotKey, int], list[dict[str, Any]]] = {}
+        self.parts = 0
+        self.bytes = 0
+
+    def follow(self, chain: int) -> int:
+        """Check one chain and carry out its entries; gives their number."""
+        head = self.view.chain(chain)
+        stored = self.view.stored_entries(chain)
+        broken = first_broken(chain, self._carried(stored), count=head.count, head=head.head)
+        if broken:
+            raise Damaged(
+                "chain_broken",
+                f"The journal was altered: {broken}.",
+                where=f"chain {chain}" + (" (house)" if chain == HOUSE else ""),
+                expected="an unbroken chain",
+                came=broken,
+                remedy=_REMEDY,
+            )
+        key = self.keys.get(chain)
+        if key:
+            self._no_more_parts(key)
+        return head.count
+
+    def _carried(
+        self, stored: Iterator[tuple[int, bytes, bytes]]
+    ) -> Iterator[tuple[int, bytes, bytes]]:
+        """Passes entries on to the chain's check and carries out each one found sound."""
+        previous: bytes | None = None
+        for row in stored:
+            if previous is not None:
+                self._carry_out(parse(previous))
+            yield row
+            previous = row[1]
+        if previous is not None:
+            self._carry_out(parse(previous))
+
+    def _carry_out(self, entry: Entry) -> None:
+        if entry.verb == "lot opened":
+            self.keys[entry.chain] = LotKey(entry.data["product_id"], entry.data["id"])
+        key = self.keys.get(entry.chain)
+        data = {ref: self._part(key, entry, ref) for ref in entry.parts} if key else {}
+        if entry.verb == "take started" and key:
+            self._check_original(key, entry)
+        for change in replay.changes(entry, key):
+            self._change(change, key, entry, data)
+
+    def _part(self, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
+        data = self.view.part(key, entry.seq, ref)
+        place = f"chain {entry.chain}, entry {entry.seq}, {ref.kind} from position {ref.first}"
+        if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
+            raise Damaged(
+                "chain_broken",
+                "A part of the journal is missing." if data is None else "A part was altered.",
+                where=place,
+                expected=f"SHA-256 {ref.sha256}",
+                came="nothing" if data is None else f"SHA-256 {hashlib.sha256(data).hexdigest()}",
+                remedy=_REMEDY,
+            )
+        self.parts += 1
+        self.bytes += len(data)
+        return data
+
+    def _check_original(self, key: LotKey, entry: Entry) -> None:
+        digest = hashlib.sha256()
+        try:
+            for piece in self.view.original(key, entry.data["sha256"]):
+                digest.update(piece)
+            came = digest.hexdigest()
+        except (OSError, EOFError) as error:
+            came = f"unreadable pieces: {error}"
+        if came != entry.data["sha256"]:
+            raise Damaged(
+                "original_differs",
+                "A kept results file is not the one that was taken.",
+                where=f"chain {entry.chain}, entry {entry.seq}, {entry.data['name']}",
+                expected=f"SHA-256 {entry.data['sha256']}",
+                came=came,
+                remedy=_REMEDY,
+            )
+
+    def _no_more_parts(self, key: LotKey) -> None:
+        told = sum(len(entry.parts) for entry in self.view.entries(key.lot_id))
+        there = self.view.count_parts(key)
+        if told != there:
+            raise Damaged(
+                "chain_broken",
+                "The lot has parts that no entry names.",
+                where=f"part table, lot {key.lot_id}",
+                expected=f"{told} parts",
+                came=f"{there}",
+                remedy=_REMEDY,
+            )
+
+    def _change(
+        self,
+        change: replay.Change,
+        key: LotKey | None,
+        entry: Entry,
+        data: dict[PartRef, bytes],
+    ) -> None:
+        match change:
+            case replay.Insert(table, row):
+                self._insert(table, row, entry)
+                return
+            case replay.Update(table, where, values):
+                columns = METADATA.tables[table].primary_key.columns
+                self.tables[table][tuple(where[c.name] for c in columns)].update(values)
+                return
+        if key is None:
+            raise LookupError(f"{change} outside a lot")
+        letters = self.letters.setdefault(key, bytearray())
+        match change:
+            case replay.AddLabels(part):
+                if len(letters) != part.first - 1:
+                    self._impossible(entry, f"positions do not follow: {part.first}")
+                letters.extend(State.ALLOCATED.encode() * part.count)
+            case replay.MoveLabels(first, last, source, target):
+                span = slice(first - 1, last)
+                if letters[span] != source.encode() * (last - first + 1):
+                    self._impossible(entry, f"labels {first} to {last} were not all '{source}'")
+                if (source, target) not in LEGAL:
+                    self._impossible(entry, f"no move leads from '{source}' to '{target}'")
+                letters[span] = target.encode() * (last - first + 1)
+            case replay.SetStates(part):
+                self._set_states(entry, letters, part, data[part])
+            case replay.AddFindings(take, part):
+                for row in finding_rows(key, take, data[part]):
+                    kept = self._insert("finding", row, entry)
+                    self.found.setdefault((key, row["position"]), []).append(kept)
+            case replay.SettleFindings(first, last):
+                self._settle(key, first, last)
+
+    def _insert(self, table: str, row: dict[str, Any], entry: Entry) -> dict[str, Any]:
+        columns = METADATA.tables[table].primary_key.columns
+        place = tuple(row[c.name] for c in columns)
+        if place in self.tables[table]:
+            self._impossible(entry, f"{table} {place} is there already")
+        return self.tables[table].setdefault(place, dict(row))
+
+    def _set_states(self, entry: Entry, letters: bytearray, part: PartRef, data: bytes) -> None:
+        new = unpack_states(part.first, part.count, data).state
+        span = slice(part.first - 1, part.first - 1 + part.count)
+        old = np.frombuffer(bytes(letters[span]), np.uint8)
+        for pair in np.unique(old.astype(np.uint16) * 256 + new).tolist():
+            source, target = chr(pair // 256), chr(pair % 256)
+            if target != chr(UNCHANGED) and (source, target) not in LEGAL:
+                self._impossible(entry, f"no move leads from '{source}' to '{target}'")
+        letters[span] = np.where(new == UNCHANGED, old, new).tobytes()
+
+    def _settle(self, key: LotKey, first: int, last: int) -> None:
+        for position in range(first, last + 1):
+            for row in self.found.get((key, position), ()):
+                row["state"] = "settled"
+
+    def _impossible(self, entry: Entry, what: str) -> None:
+        raise Damaged(
+            "chain_broken",
+            f"The journal tells something impossible: {what}.",
+            where=f"chain {entry.chain}, entry {entry.seq} ({entry.verb})",
+            remedy=_REMEDY,
+        )
+
+    def compare(self) -> int:
+        """Hold the tables against the replay; gives the number of rows compared."""
+        compared = 0
+        for table, told in self.tables.items():
+            columns = METADATA.tables[table].primary_key.columns
+            there = 0
+            for row in self.view.rows(METADATA.tables[table]):
+                place = tuple(row[c.name] for c in columns)
+                if told.get(place) != row:
+                    _differs(table, place, told.get(place), row)
+                there += 1
+            if there != len(told):
+                _differs(table, "rows", len(told), there)
+            compared += there
+        for key, letters in self.letters.items():
+            compared += self._compare_labels(key, letters)
+        total = self.view.count_labels()
+        if total != sum(map(len, self.letters.values())):
+            _differs("label", "rows", sum(map(len, self.letters.values())), total)
+        return compared
+
+    def _compare_labels(self, key: LotKey, letters: bytearray) -> int:
+        for block in range(-(-len(letters) // BLOCK)):
+            rows = self.view.label_block(key, block)
+            serials: list[str] = []
+            for part in self.view.parts(key, block, kind="serials"):
+                serials += unpack_serials(part.data)
+            first = block * BLOCK
+            told = letters[first : first + BLOCK].decode()
+            positions, numbers, states = zip(*rows, strict=True) if rows else ((), (), ())
+            if (
+                "".join(states) != told
+                or list(numbers) != serials
+                or list(positions) != list(range(first + 1, first + 1 + len(told)))
+            ):
+                self._first_difference(key, rows, serials, told, first)
+        return len(letters)
+
+    def _first_difference(
+        self,
+        key: LotKey,
+        rows: list[tuple[int, str, str]],
+        serials: list[str],
+        told: str,
+        first: int,
+    ) -> None:
+        there = {row[0]: row for row in rows}
+        for index, (serial, state) in enumerate(zip(serials, told, strict=True), first + 1):
+            expected = (index, serial, state)
+            if there.pop(index, None) != expected:
+                row = next((r for r in rows if r[0] == index), None)
+                _differs("label", f"lot {key.lot_id}, position {index}", expected, row)
+        _differs("label", f"lot {key.lot_id}", "no such row", next(iter(there.values())))
+
+
+def _differs(table: str, place: object, told: object, came: object) -> None:
+    raise Damaged(
+        "table_differs",
+        f"The table '{table}' differs from what the journal says.",
+        where=f"{table}: {place}",
+        expected=str(told),
+        came=str(came),
+        remedy=_REMEDY,
+    )
+
+
+def verify(view: View) -> dict[str, int]:
+    """Check everything; raises Damaged at the first fault.
+
+    Returns:
+        chains, entries, parts, part bytes and rows that were checked.
+    """
+    replayed = Replay(view)
+    entries = 0
+    chains = view.chains()
+    for chain in chains:
+        entries += replayed.follow(chain.id)
+    _chains_registered(view, {chain.id for chain in chains})
+    rows = replayed.compare()
+    return {
+        "chains": len(chains),
+        "entries": entries,
+        "parts": replayed.parts,
+        "bytes": replayed.bytes,
+        "rows": rows,
+    }
+
+
+def _chains_registered(view: View, there: set[int]) -> None:
+    """Every lot that the house registered has a chain, and every chain is registered."""
+    told = {HOUSE} | {
+        entry.data["lot_id"] for entry in view.entries(HOUSE) if entry.verb == "lot registered"
+    }
+    if told != there:
+        raise Damaged(
+            "chain_broken",
+            "The house chain and the lots' chains do not name the same lots.",
+            where="chain table",
+            expected=f"chains {sorted(told)[:20]}",
+            came=f"chains {sorted(there)[:20]}",
+            remedy=_REMEDY,
+        )

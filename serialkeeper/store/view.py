@@ -1,0 +1,379 @@
+"""Questions to the record. Every query of the steps stands here, none of them writes."""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Iterator, Sequence
+from typing import Any, TypeVar
+
+from sqlalchemy import ColumnElement, Connection, Table, func, select
+from sqlmodel import SQLModel
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.chain import BLOCK, Entry, PartRef, block_of, parse
+from serialkeeper.rules.moves import State
+from serialkeeper.rules.parts import unpack_serials
+from serialkeeper.rules.replay import LotKey
+from serialkeeper.store import bulk
+from serialkeeper.store.tables import (
+    Allocation,
+    Chain,
+    Departure,
+    EntryRow,
+    FindingRow,
+    Job,
+    Label,
+    Lot,
+    Original,
+    PartRow,
+    Person,
+    Product,
+    Setting,
+    Take,
+    Tally,
+    table_of,
+)
+
+Model = TypeVar("Model", bound=SQLModel)
+
+
+class View:
+    """A consistent look at the record through one connection."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+
+    # -- the house -----------------------------------------------------------------------
+
+    def setting(self, name: str) -> str:
+        """A fact of the whole record, or empty."""
+        found = self._one(Setting, table_of(Setting).c.name == name)
+        return found.value if found else ""
+
+    def people(self) -> list[Person]:
+        """Everybody, in order of entry."""
+        return self._all(Person)
+
+    def person(self, name: str) -> Person:
+        """One person by name. Refuses `person_unknown`."""
+        found = self._one(Person, table_of(Person).c.name == name)
+        if found is None:
+            raise Refused(
+                "person_unknown",
+                "The record knows no such person.",
+                expected=", ".join(person.name for person in self.people()[:20]),
+                came=name,
+                remedy="Add the person first (person add), or check the spelling.",
+            )
+        return found
+
+    def only_person(self) -> Person:
+        """The person of a record that has just one. Refuses `person_unknown`."""
+        people = self.people()
+        if len(people) != 1:
+            raise Refused(
+                "person_unknown",
+                "The record has several people; it has to know who you are.",
+                expected=", ".join(person.name for person in people[:20]),
+                came="no name",
+                remedy="Give --as NAME or set SERIALKEEPER_PERSON.",
+            )
+        return people[0]
+
+    def products(self) -> list[Product]:
+        """All products, in order of entry."""
+        return self._all(Product)
+
+    def find_product(self, gtin: str) -> Product | None:
+        """A product by its 14-digit GTIN."""
+        return self._one(Product, table_of(Product).c.gtin == gtin)
+
+    def product(self, gtin: str) -> Product:
+        """A product by its 14-digit GTIN. Refuses `product_unknown`."""
+        found = self.find_product(gtin)
+        if found is None:
+            raise Refused(
+                "product_unknown",
+                "The record knows no product with that GTIN.",
+                expected=", ".join(p.gtin for p in self.products()[:10]) or "none yet",
+                came=gtin,
+                remedy="Add the product first: product add.",
+            )
+        return found
+
+    def product_of(self, lot: Lot) -> Product:
+        """A lot's product."""
+        return self._expect(Product, table_of(Product).c.id == lot.product_id)
+
+    # -- lots ----------------------------------------------------------------------------
+
+    def lots(self) -> list[Lot]:
+        """All lots, in order of opening."""
+        return sorted(self._all(Lot), key=lambda lot: lot.id)
+
+    def find_lot(self, product_id: int, number: str) -> Lot | None:
+        """A lot by product and number."""
+        columns = table_of(Lot).c
+        return self._one(Lot, columns.product_id == product_id, columns.number == number)
+
+    def lot(self, name: str) -> Lot:
+        """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
+        columns = table_of(Lot).c
+        gtin, slash, number = name.partition("/")
+        if slash and len(gtin) == 14 and gtin.isdigit():
+            found = [lot for lot in self._all(Lot, columns.number == number) if lot.gtin == gtin]
+        else:
+            found = self._all(Lot, columns.number == name)
+        if not found:
+            raise Refused(
+                "lot_unknown",
+                "The record knows no such lot.",
+                expected=", ".join(lot.number for lot in self.lots()[-10:]) or "none yet",
+                came=name,
+                remedy="Check the lot number (lot list), or open the lot: lot open.",
+            )
+        if len(found) > 1:
+            raise Refused(
+                "lot_ambiguous",
+                "More than one product has a lot of that number.",
+                expected=" or ".join(f"{lot.gtin}/{lot.number}" for lot in found),
+                came=name,
+                remedy="Name the lot as GTIN/LOT.",
+            )
+        return found[0]
+
+    def last_chain(self) -> int:
+        """The highest chain id; lots take the ids after it."""
+        return int(self.connection.execute(select(func.max(table_of(Chain).c.id))).scalar_one())
+
+    def allocations(self, key: LotKey) -> list[Allocation]:
+        """A lot's allocations."""
+        return self._of_lot(Allocation, key)
+
+    def jobs(self, key: LotKey) -> list[Job]:
+        """A lot's print jobs."""
+        return self._of_lot(Job, key)
+
+    def job(self, key: LotKey, number: int) -> Job:
+        """One print job. Refuses `job_unknown`."""
+        found = [job for job in self.jobs(key) if job.id == number]
+        if not found:
+            raise Refused(
+                "job_unknown",
+                "The lot has no such print job.",
+                expected=", ".join(str(job.id) for job in self.jobs(key)) or "none yet",
+                came=str(number),
+                remedy="Look at the lot's jobs: lot show.",
+            )
+        return found[0]
+
+    def takes(self, key: LotKey) -> list[Take]:
+        """A lot's results files."""
+        return self._of_lot(Take, key)
+
+    def tallies(self, key: LotKey) -> list[Tally]:
+        """A lot's counts."""
+        return self._of_lot(Tally, key)
+
+    def departures(self, key: LotKey) -> list[Departure]:
+        """Ranges of voided and decommissioned labels."""
+        return self._of_lot(Departure, key)
+
+    # -- labels --------------------------------------------------------------------------
+
+    def states(self, key: LotKey, first: int, last: int) -> bytes:
+        """The state letters of positions first..last."""
+        return bulk.read_states(self.connection, key, first, last)
+
+    def count_states(self, key: LotKey) -> dict[State, int]:
+        """How many labels of a lot are in each state."""
+        columns = table_of(Label).c
+        rows = self.connection.execute(
+            select(columns.state, func.count())
+            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
+            .group_by(columns.state)
+        )
+        return {State(letter): count for letter, count in rows}
+
+    def label(self, product_id: int, serial: str) -> Label | None:
+        """One label by GTIN and serial."""
+        columns = table_of(Label).c
+        return self._one(Label, columns.product_id == product_id, columns.serial == serial)
+
+    def label_at(self, key: LotKey, position: int) -> Label | None:
+        """One label by place."""
+        columns = table_of(Label).c
+        return self._one(
+            Label,
+            columns.product_id == key.product_id,
+            columns.lot_id == key.lot_id,
+            columns.position == position,
+        )
+
+    def find_serials(self, product_id: int, serials: Sequence[str]) -> dict[str, Label]:
+        """Labels of a product by serial, whatever their lot."""
+        columns = table_of(Label).c
+        found: dict[str, Label] = {}
+        for start in range(0, len(serials), 500):
+            some = list(serials[start : start + 500])
+            for label in self._all(
+                Label, columns.product_id == product_id, columns.serial.in_(some)
+            ):
+                found[label.serial] = label
+        return found
+
+    def findings(
+        self, key: LotKey, *, first: int = 1, last: int = 2**53, state: str = ""
+    ) -> list[FindingRow]:
+        """Findings in a range of positions, by position and take."""
+        columns = table_of(FindingRow).c
+        where: list[ColumnElement[bool]] = [columns.position.between(first, last)]
+        if state:
+            where.append(columns.state == state)
+        return self._of_lot(FindingRow, key, *where)
+
+    def serials(self, key: LotKey, first: int, count: int) -> list[str]:
+        """The numbers of `count` positions from `first`, from the journal's parts."""
+        last = first + count - 1
+        found: list[str] = []
+        for block in range(block_of(first), block_of(last) + 1):
+            for part in self.parts(key, block, kind="serials"):
+                if part.first > last or part.first + part.count <= first:
+                    continue
+                lines = unpack_serials(part.data)
+                start = max(first - part.first, 0)
+                found += lines[start : last - part.first + 1]
+        if len(found) != count:
+            raise Refused(
+                "label_unknown",
+                "The lot does not reach that far.",
+                where=f"positions {first} to {last}",
+                expected=f"{count} allocated positions",
+                came=str(len(found)),
+                remedy="Look at the lot: lot show.",
+            )
+        return found
+
+    # -- the journal ---------------------------------------------------------------------
+
+    def chains(self) -> list[Chain]:
+        """The heads of all chains."""
+        return self._all(Chain)
+
+    def chain(self, chain: int) -> Chain:
+        """One chain's head."""
+        return self._expect(Chain, table_of(Chain).c.id == chain)
+
+    def stored_entries(self, chain: int) -> Iterator[tuple[int, bytes, bytes]]:
+        """(seq, body, hash) of a chain's entries in order."""
+        table = table_of(EntryRow)
+        query = (
+            select(table.c.seq, table.c.body, table.c.hash)
+            .where(table.c.chain == chain)
+            .order_by(table.c.seq)
+        )
+        for row in self.connection.execute(query).yield_per(1000):
+            yield row.seq, row.body, row.hash
+
+    def entries(self, chain: int) -> Iterator[Entry]:
+        """A chain's entries in order."""
+        for _, body, _ in self.stored_entries(chain):
+            yield parse(body)
+
+    def parts(self, key: LotKey, block: int, *, kind: str = "") -> list[PartRow]:
+        """All parts of one block in order of entry: the whole life of its labels."""
+        columns = table_of(PartRow).c
+        where = [
+            columns.product_id == key.product_id,
+            columns.lot_id == key.lot_id,
+            columns.block == block,
+        ]
+        if kind:
+            where.append(columns.part_kind == kind)
+        return self._all(PartRow, *where)
+
+    def part(self, key: LotKey, seq: int, ref: PartRef) -> bytes | None:
+        """The bytes of one part, or None if it is gone."""
+        columns = table_of(PartRow).c
+        return self.connection.execute(
+            select(columns.data).where(
+                columns.product_id == key.product_id,
+                columns.lot_id == key.lot_id,
+                columns.block == ref.block,
+                columns.seq == seq,
+                columns.part_kind == ref.kind,
+            )
+        ).scalar()
+
+    def count_parts(self, key: LotKey) -> int:
+        """How many parts a lot has."""
+        columns = table_of(PartRow).c
+        return int(
+            self.connection.execute(
+                select(func.count()).where(
+                    columns.product_id == key.product_id, columns.lot_id == key.lot_id
+                )
+            ).scalar_one()
+        )
+
+    def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
+        """A kept file, piece by piece, as it came."""
+        columns = table_of(Original).c
+        query = (
+            select(columns.data)
+            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
+            .where(columns.sha256 == sha256)
+            .order_by(columns.piece)
+        )
+        for (data,) in self.connection.execute(query).yield_per(1):
+            yield gzip.decompress(data)
+
+    def rows(self, table: Table) -> Iterator[dict[str, Any]]:
+        """Every row of a table, for the replay's comparison."""
+        for row in self.connection.execute(select(table)).yield_per(1000).mappings():
+            yield dict(row)
+
+    def label_block(self, key: LotKey, block: int) -> list[tuple[int, str, str]]:
+        """(position, serial, state) of one block's labels as the table has them."""
+        columns = table_of(Label).c
+        query = (
+            select(columns.position, columns.serial, columns.state)
+            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
+            .where(columns.position.between(block * BLOCK + 1, (block + 1) * BLOCK))
+            .order_by(columns.position)
+        )
+        return [tuple(row) for row in self.connection.execute(query)]
+
+    def count_labels(self) -> int:
+        """How many label rows there are in all."""
+        return int(
+            self.connection.execute(select(func.count()).select_from(table_of(Label))).scalar_one()
+        )
+
+    # -- the plumbing --------------------------------------------------------------------
+
+    def _all(self, model: type[Model], *where: ColumnElement[bool]) -> list[Model]:
+        table = table_of(model)
+        query = select(table).where(*where).order_by(*table.primary_key.columns)
+        return [model(**row) for row in self.connection.execute(query).mappings()]
+
+    def _of_lot(self, model: type[Model], key: LotKey, *where: ColumnElement[bool]) -> list[Model]:
+        columns = table_of(model).c
+        return self._all(
+            model, columns.product_id == key.product_id, columns.lot_id == key.lot_id, *where
+        )
+
+    def _one(self, model: type[Model], *where: ColumnElement[bool]) -> Model | None:
+        found = self.connection.execute(select(table_of(model)).where(*where)).mappings().first()
+        return model(**found) if found else None
+
+    def _expect(self, model: type[Model], *where: ColumnElement[bool]) -> Model:
+        found = self._one(model, *where)
+        if found is None:
+            raise LookupError(f"no {model.__name__} where {where}")
+        return found
+
+
+def key_of(lot: Lot) -> LotKey:
+    """The key that a lot's rows share."""
+    return LotKey(lot.product_id, lot.id)
