@@ -59,6 +59,7 @@ WORDS: dict[str, str] = {
     "results_value": "A field of the results file does not have the expected form.",
     "results_rehearsed": "The file comes from a rehearsal, and this is a live record.",
     "results_name_taken": "A file of that name with other content was taken before.",
+    "take_unfinished": "An earlier take of the lot is not finished yet.",
     "results_claimed": "The labels of this file were inspected already.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",

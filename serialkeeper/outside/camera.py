@@ -11,7 +11,7 @@ import csv
 import gzip
 import hashlib
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -301,12 +301,9 @@ def _quoted(path: Path, line: int, text: str, names: list[str]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
 
 
-def write(rows: Iterable[pl.DataFrame]) -> Iterator[bytes]:
-    """A rehearsed results file, marked in every row."""
-    yield (",".join([*COLUMNS, REHEARSAL]) + "\n").encode()
-    for some in rows:
-        marked = some.with_columns(pl.lit("practice").alias(REHEARSAL))
-        yield table(marked, header=False)
+def rehearsed(rows: pl.DataFrame, *, header: bool) -> bytes:
+    """Rows of a rehearsed results file, each marked as such."""
+    return table(rows.with_columns(pl.lit("practice").alias(REHEARSAL)), header=header)
 
 
 def table(rows: pl.DataFrame, *, header: bool = True) -> bytes:

@@ -5,7 +5,7 @@ states     four columns one after the other, each as long as the part's count:
            new state (one letter, `.` for unchanged), evidence (one letter),
            grade (one byte: tenths, 255 for not given), reading time (eight bytes,
            little-endian milliseconds since 1970, 0 for not given)
-findings   canonical JSON: a list of [position, word, seen, detail]
+findings   JSON: a list of [position, word, seen, detail]
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from serialkeeper.rules.chain import Part, canonical
+from serialkeeper.rules.chain import Part
 
 UNCHANGED = ord(".")
 NO_GRADE = 255
@@ -98,7 +98,7 @@ def unpack_states(first: int, count: int, data: bytes) -> States:
 def pack_findings(first: int, count: int, findings: list[Finding]) -> Part:
     """A part of findings for positions first .. first + count - 1."""
     rows = [[f.position, f.word, f.seen, f.detail] for f in findings]
-    return Part("findings", first, count, canonical(rows))
+    return Part("findings", first, count, orjson.dumps(rows))
 
 
 def unpack_findings(data: bytes) -> list[Finding]:

@@ -6,7 +6,7 @@ refuses them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +35,10 @@ PAIRED = ("repeated", "swapped")
 
 ROW_MILLISECONDS = 300
 """Time between two rows of the web: 200 rows a minute (common practice, no source)."""
+
+
+SLICE = 50_000
+"""Labels worked out at a time; even, so that no pair is cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,28 @@ def plant(
         planted[fault] = np.sort(slots[used : used + wanted])
         used += len(planted[fault])
     return planted
+
+
+def slices(
+    web: Web, planted: Mapping[str, NDArray[np.int64]]
+) -> Iterator[tuple[Web, dict[str, NDArray[np.int64]]]]:
+    """A long web in pieces that fit into memory; paired faults stay together."""
+    for start in range(0, len(web.serials), SLICE):
+        stop = start + SLICE
+        yield (
+            Web(
+                web.position[start:stop],
+                web.row[start:stop],
+                web.lane[start:stop],
+                web.serials[start:stop],
+                web.code,
+                web.order,
+            ),
+            {
+                fault: index[(index >= start) & (index < stop)] - start
+                for fault, index in planted.items()
+            },
+        )
 
 
 def play(

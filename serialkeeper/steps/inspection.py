@@ -1,7 +1,7 @@
 """Inspection: what the camera saw becomes what happened to every label.
 
 A take reads the whole file first, so that a bad file changes nothing and every repetition
-in it is known before anything is called good. Then it writes one block of positions per
+in it is known before anything is called good. Then it writes a few blocks of positions per
 transaction. An interrupted take goes on where it stopped when the same file comes again.
 """
 
@@ -18,51 +18,42 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera
-from serialkeeper.rules import findings
 from serialkeeper.rules.chain import BLOCK, Part
-from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
+from serialkeeper.rules.findings import ORDER, Readings
 from serialkeeper.rules.jobs import Shape
-from serialkeeper.rules.moves import OPEN_LOT, check_lot
-from serialkeeper.rules.parts import (
-    NO_GRADE,
-    NO_TIME,
-    UNCHANGED,
-    Finding,
-    States,
-    pack_findings,
-    pack_states,
-)
+from serialkeeper.rules.moves import OPEN_LOT, check_lot, target_of
 from serialkeeper.rules.replay import LotKey, parse_ranges
 from serialkeeper.rules.results import Interpretation, Plan
-from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Job, Lot, Take
+from serialkeeper.rules.taking import Judged, decide
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.tables import Lot, Take
 from serialkeeper.store.view import View, key_of
 
-_A, _I, _V, _C, _R, _P, _X, _D = (ord(s) for s in "aivcrRxd")
+BLOCKS_AT_ONCE = 5
+"""Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
 
 
 @dataclass(frozen=True)
-class _Judged:
-    """A file, judged: what each label should become.
+class _Scene:
+    """The lot as the file meets it.
 
     Attributes:
-        target: uint8 per position 0..N: new state letter or `UNCHANGED`.
-        finding: uint8 per position: `CODE` or `GOOD`.
+        length: entries of the lot's chain; while it stays, so do the states.
+        states: state letters by position, a filler before the first.
     """
 
-    readings: Readings
-    verdicts: Verdicts
-    notes: Interpretation
-    target: NDArray[np.uint8]
-    finding: NDArray[np.uint8]
-    alarms: list[dict[str, object]]
+    lot: Lot
+    key: LotKey
+    old: Take | None
+    length: int
+    states: NDArray[np.uint8]
 
 
 def take(record: Record, name: str, path: Path) -> dict[str, Any]:
     """Take in a results file of the default profile, first pass.
 
     The same bytes again change nothing. Refuses everything that `outside.camera.read` and
-    `rules.results` refuse, and `results_name_taken`, `results_claimed`,
+    `rules.results` refuse, and `results_name_taken`, `results_claimed`, `take_unfinished`,
     `results_rehearsed`, `lot_state`, `nothing_to_print` where nothing was printed.
 
     Returns:
@@ -71,40 +62,40 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
     """
     sha256, size = camera.digest(path)
     with record.read() as view:
-        lot = view.lot(name)
-        key = key_of(lot)
-        old = _known(view, key, record, path, sha256)
-        if old and old.state == "finished":
-            return _summary(view, lot, key, old, already=True)
-        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
-        plan, jobs = _plan(record, view, lot, key)
-        states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
-    through = old.through if old else 0
+        scene = _look(record, view, name, path, sha256)
+        if scene.old and scene.old.state == "finished":
+            return _summary(view, scene.lot, scene.old, already=True)
+        plan, shapes = _plan(record, view, scene.lot, scene.key)
     with camera.Originals() as originals:
         notes, readings = _read(record, path, plan, originals, sha256)
-        judged = _judge(lot, readings, notes, states, jobs, through, path)
-        if old is None:
-            old = _start(record, lot, key, path, originals, sha256, size, len(readings.place))
-    while (block := _next_block(judged, old.through)) is not None:
-        old = _write_block(record, lot, key, old, judged, block)
-    with record.work(lot.id) as work:
-        if next(t for t in work.takes(key) if t.id == old.id).state != "finished":
-            data = {
-                "take": old.id,
-                "plausible": judged.verdicts.plausible,
-                "alarms": judged.alarms,
-            }
-            work.write(lot.id, "take finished", data, key=key)
-    with record.read() as view:
-        return _summary(view, lot, key, old, already=False)
+        started = scene.old
+        while started is None:
+            judged = _judge(scene, notes, readings, shapes, path)
+            facts = {"sha256": sha256, "size": size, "readings": len(readings.place)}
+            started = _start(record, scene, path, originals, facts)
+            if started is None:  # somebody was faster: look at the lot again
+                with record.read() as view:
+                    scene = _look(record, view, name, path, sha256)
+                started = scene.old
+        judged = _judge(scene, notes, readings, shapes, path)
+    return _write(record, scene, started, judged)
 
 
-def _known(view: View, key: LotKey, record: Record, path: Path, sha256: str) -> Take | None:
-    """The earlier take of the same bytes, if there is one."""
+def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Scene:
+    """The lot as it is, and the earlier take of the same bytes. Refuses what forbids a take."""
+    lot = view.lot(name)
+    key = key_of(lot)
     takes = view.takes(key)
-    for earlier in takes:
-        if earlier.sha256 == sha256:
-            return earlier
+    old = next((take for take in takes if take.sha256 == sha256), None)
+    if old is None:
+        _check_other_takes(record, takes, path, sha256)
+    if old is None or old.state != "finished":
+        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+    states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
+    return _Scene(lot, key, old, view.chain(lot.id).count, states)
+
+
+def _check_other_takes(record: Record, takes: list[Take], path: Path, sha256: str) -> None:
     for earlier in takes:
         if (earlier.station, earlier.name) == (record.station, path.name):
             raise Refused(
@@ -116,12 +107,20 @@ def _known(view: View, key: LotKey, record: Record, path: Path, sha256: str) -> 
                 remedy="If the file was changed, find out by whom; if it is another file, "
                 "give it another name.",
             )
-    return None
+        if earlier.state != "finished":
+            raise Refused(
+                "take_unfinished",
+                "An earlier file of the lot is not taken in completely yet.",
+                where=f"{path}, take {earlier.id}",
+                expected="one file at a time",
+                came=f"{earlier.name}, SHA-256 {earlier.sha256}",
+                remedy=f"Wait for it, or take {earlier.name} again if that was interrupted.",
+            )
 
 
-def _plan(record: Record, view: View, lot: Lot, key: LotKey) -> tuple[Plan, list[Job]]:
-    jobs = view.jobs(key)
-    if not jobs:
+def _plan(record: Record, view: View, lot: Lot, key: LotKey) -> tuple[Plan, list[Shape]]:
+    shapes = [Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by) for job in view.jobs(key)]
+    if not shapes:
         raise Refused(
             "nothing_to_print",
             "No label of the lot was printed yet, so none can have been seen.",
@@ -130,7 +129,6 @@ def _plan(record: Record, view: View, lot: Lot, key: LotKey) -> tuple[Plan, list
             came="none",
             remedy="Check the lot, or write the print file first: print write.",
         )
-    shapes = [_shape(job) for job in jobs]
 
     def grid(row: NDArray[np.int64], lane: NDArray[np.int64]) -> NDArray[np.int32]:
         # Rows and lanes count one job's labels; with several jobs they name no place.
@@ -152,11 +150,7 @@ def _plan(record: Record, view: View, lot: Lot, key: LotKey) -> tuple[Plan, list
         grid=grid,
         this_year=record.now().year,
     )
-    return plan, jobs
-
-
-def _shape(job: Job) -> Shape:
-    return Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by)
+    return plan, shapes
 
 
 def _read(
@@ -187,199 +181,99 @@ def _read(
 
 
 def _judge(
-    lot: Lot,
-    readings: Readings,
-    notes: Interpretation,
-    states: NDArray[np.uint8],
-    jobs: list[Job],
-    through: int,
-    path: Path,
-) -> _Judged:
-    """What each label should become, from the verdicts and the states they meet.
-
-    Blocks below `through` were written before an interruption and are left alone.
-    """
-    verdicts = findings.judge(readings, lot.labels)
-    ahead = np.arange(len(states)) > through * BLOCK
-    inspected = np.isin(states, (_C, _V, _R, _P))
-    claimed = np.flatnonzero(verdicts.placed & inspected & ahead)
-    if len(claimed):
-        raise Refused(
-            "results_claimed",
-            "Labels of this file were inspected already.",
-            where=f"{path}, lot {lot.number}",
-            expected="labels that were printed and not inspected",
-            came=f"{len(claimed):,} inspected labels, from position {claimed[0]} to {claimed[-1]}",
-            remedy="Give each label's first pass in one file only; cut the overlap away.",
-        )
-    finding = verdicts.finding.copy()
-    touched = verdicts.touched
-    finding[touched & (states == _X)] = CODE["voided_number"]
-    finding[touched & (states == _D)] = CODE["used_number"]
-    finding[touched & (states == _A)] = CODE["not_issued"]
-    target = np.full(len(states), UNCHANGED, dtype=np.uint8)
-    good = touched & (finding == GOOD) & (states == _I)
-    target[good] = _C if lot.commission_at == "web" else _V
-    bad = touched & (finding != GOOD)
-    target[bad & np.isin(states, (_I, _V))] = _R
-    target[bad & (states == _C)] = _P
-    lanes = _lanes(jobs, len(states))
-    finding[_unseen(verdicts, states, lanes)] = CODE["not_seen"]
-    web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD)))
-    alarms = findings.alarms(web.astype(np.int32), lanes[web], finding[web])
-    return _Judged(
-        readings, verdicts, notes, target, finding, [alarm.as_dict() for alarm in alarms]
+    scene: _Scene, notes: Interpretation, readings: Readings, shapes: list[Shape], path: Path
+) -> Judged:
+    return decide(
+        readings,
+        notes,
+        scene.states,
+        shapes,
+        good=ord(target_of("commission", commission_at=scene.lot.commission_at)),
+        through=scene.old.through if scene.old else 0,
+        where=f"{path}, lot {scene.lot.number}",
     )
-
-
-def _lanes(jobs: list[Job], size: int) -> NDArray[np.int32]:
-    """The lane of each position, 0 where it was not printed."""
-    lanes = np.zeros(size, dtype=np.int32)
-    for job in jobs:
-        shape = _shape(job)
-        lanes[shape.positions()] = shape.grid(0, shape.count)[1]
-    return lanes
-
-
-def _unseen(
-    verdicts: Verdicts, states: NDArray[np.uint8], lanes: NDArray[np.int32]
-) -> NDArray[np.bool_]:
-    """Printed labels without a reading, between the first and last place of the file, in
-    lanes that the file covers."""
-    placed = np.flatnonzero(verdicts.placed)
-    covered = np.zeros(len(states), dtype=np.bool_)
-    covered[placed[0] : placed[-1] + 1] = True
-    in_lanes: NDArray[np.bool_] = np.isin(lanes, np.unique(lanes[placed]))
-    unseen: NDArray[np.bool_] = covered & ~verdicts.touched & (states == _I) & in_lanes
-    return unseen
 
 
 def _start(
     record: Record,
-    lot: Lot,
-    key: LotKey,
+    scene: _Scene,
     path: Path,
     originals: camera.Originals,
-    sha256: str,
-    size: int,
-    readings: int,
-) -> Take:
-    with record.work(lot.id) as work:
+    facts: dict[str, Any],
+) -> Take | None:
+    """Begin the take; None if the lot changed since it was looked at."""
+    with record.work(scene.lot.id) as work:
+        if work.length(scene.lot.id) != scene.length:
+            return None
         data = {
-            "id": len(work.takes(key)) + 1,
+            "id": len(work.takes(scene.key)) + 1,
             "name": path.name,
             "station": record.station,
-            "sha256": sha256,
-            "size": size,
-            "readings": readings,
+            **facts,
         }
-        work.keep_original(key, sha256, originals.pieces())
-        work.write(lot.id, "take started", data, key=key)
-        return work.takes(key)[-1]
+        work.keep_original(scene.key, data["sha256"], originals.pieces())
+        work.write(scene.lot.id, "take started", data, key=scene.key)
+        return work.takes(scene.key)[-1]
 
 
-def _next_block(judged: _Judged, through: int) -> int | None:
-    """The next block from `through` on in which the file says anything."""
-    start = through * BLOCK + 1
-    concerned = (judged.verdicts.touched[start:]) | (judged.finding[start:] != GOOD)
-    if not concerned.any():
-        return None
-    return (start + int(concerned.argmax()) - 1) // BLOCK
+def _write(record: Record, scene: _Scene, started: Take, judged: Judged) -> dict[str, Any]:
+    """Write block after block, then finish; gives the summary."""
+    lot, key = scene.lot, scene.key
+    # While only this take adds to the chain, the states are those that were looked at.
+    undisturbed = scene.length + 1 if scene.old is None else -1
+    finished = False
+    while not finished:
+        with record.work(lot.id) as work:
+            current = next(take for take in work.takes(key) if take.id == started.id)
+            finished = current.state == "finished"
+            known = scene.states if work.length(lot.id) == undisturbed else None
+            if not finished and not _write_blocks(work, scene, current, judged, known):
+                data = {
+                    "take": current.id,
+                    "plausible": judged.verdicts.plausible,
+                    "alarms": judged.alarms,
+                }
+                work.write(lot.id, "take finished", data, key=key)
+                finished = True
+            if known is not None:
+                undisturbed = work.length(lot.id)
+    with record.read() as view:
+        return _summary(view, lot, started, already=False)
 
 
-def _write_block(
-    record: Record, lot: Lot, key: LotKey, old: Take, judged: _Judged, block: int
-) -> Take:
-    """One block of positions in one transaction."""
-    start, stop = block * BLOCK + 1, min((block + 1) * BLOCK + 1, len(judged.target))
-    concerned = judged.verdicts.touched[start:stop] | (judged.finding[start:stop] != GOOD)
-    places = np.flatnonzero(concerned) + start
-    first, last = int(places[0]), int(places[-1])
-    with record.work(lot.id) as work:
-        current = next(t for t in work.takes(key) if t.id == old.id)
-        if current.through > block:
-            return current  # another process wrote it
-        now = np.frombuffer(work.states(key, first, last), np.uint8)
-        states = _states_of(judged, first, last, now)
-        listed = _findings_of(judged, first, last)
-        parts: list[Part] = [pack_states(states)]
-        if listed:
-            parts.append(pack_findings(first, last - first + 1, listed))
-        work.write(
-            lot.id,
-            "taken",
-            {"take": old.id, "through": block + 1},
-            parts=parts,
-            key=key,
-        )
-        current.through = block + 1
-        return current
+def _write_blocks(
+    work: Work,
+    scene: _Scene,
+    current: Take,
+    judged: Judged,
+    known: NDArray[np.uint8] | None,
+) -> bool:
+    """The next few blocks in this transaction; False if there are none left."""
+    through, parts = current.through, list[Part]()
+    for _ in range(BLOCKS_AT_ONCE):
+        block = judged.next_block(through)
+        if block is None:
+            break
+        first, last = block * BLOCK + 1, min((block + 1) * BLOCK, scene.lot.labels)
+        if known is None:
+            states = np.frombuffer(work.states(scene.key, first, last), np.uint8)
+        else:
+            states = known[first : last + 1]
+        parts += judged.parts(block, states)
+        through = block + 1
+    if parts:
+        data = {"take": current.id, "through": through}
+        work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
+    return bool(parts)
 
 
-def _states_of(judged: _Judged, first: int, last: int, now: NDArray[np.uint8]) -> States:
-    """The states part of positions first..last, given the states they are in now.
-
-    A label that somebody moved meanwhile (voided, say) stays where it is.
-    """
-    span = slice(first, last + 1)
-    target = judged.target[span].copy()
-    fits = (
-        ((target == _C) & (now == _I))
-        | ((target == _V) & (now == _I))
-        | ((target == _R) & ((now == _I) | (now == _V)))
-        | ((target == _P) & (now == _C))
-    )
-    target[~fits] = UNCHANGED
-    reading = judged.verdicts.reading[span]
-    there = reading >= 0
-    grade = np.full(len(now), NO_GRADE, dtype=np.uint8)
-    time = np.full(len(now), NO_TIME, dtype=np.int64)
-    grade[there] = judged.readings.grade[reading[there]]
-    time[there] = judged.readings.time[reading[there]]
-    evidence = np.full(len(now), ord("."), dtype=np.uint8)
-    evidence[there] = ord("p")
-    own = there.copy()
-    own[there] = judged.readings.number[reading[there]] == np.arange(first, last + 1)[there]
-    evidence[own] = ord("r")
-    return States(first, target, evidence, grade, time)
-
-
-def _findings_of(judged: _Judged, first: int, last: int) -> list[Finding]:
-    listed = []
-    for offset in np.flatnonzero(judged.finding[first : last + 1] != GOOD).tolist():
-        position = first + offset
-        word = ORDER[judged.finding[position] - 1]
-        reading = int(judged.verdicts.reading[position])
-        seen = judged.notes.seen.get(reading, "")[:200]
-        listed.append(Finding(position, word, seen, _detail(judged, position, word, reading)))
-    return listed
-
-
-def _detail(judged: _Judged, position: int, word: str, reading: int) -> str:
-    if reading < 0:
-        return WORDS[word][0]
-    place, number = int(judged.readings.place[reading]), int(judged.readings.number[reading])
-    if word == "out_of_place":
-        return f"the number was seen at position {place}"
-    if word in ("repeated", "other_number") and number and place == position:
-        return f"the place shows the number of position {number}"
-    if word == "low_grade":
-        return (
-            f"in-line grade {judged.readings.grade[reading] / 10:.1f}, "
-            f"minimum {judged.notes.plan.minimum_grade / 10:.1f}"
-        )
-    return judged.notes.detail.get(reading) or WORDS[word][0]
-
-
-def _summary(view: View, lot: Lot, key: LotKey, old: Take, *, already: bool) -> dict[str, Any]:
-    counts: dict[str, int] = {}
-    for found in view.findings(key):
-        if found.take == old.id:
-            counts[found.word] = counts.get(found.word, 0) + 1
+def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, Any]:
+    key = key_of(lot)
+    counts = view.count_findings(key, done.id)
     finished = next(
         entry.data
         for entry in view.entries(lot.id)
-        if entry.verb == "take finished" and entry.data["take"] == old.id
+        if entry.verb == "take finished" and entry.data["take"] == done.id
     )
     states: dict[str, int] = {}
     for state, count in view.count_states(key).items():
@@ -387,8 +281,8 @@ def _summary(view: View, lot: Lot, key: LotKey, old: Take, *, already: bool) -> 
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
-        "take": old.id,
-        "readings": old.readings,
+        "take": done.id,
+        "readings": done.readings,
         "states": states,
         "findings": {word: counts[word] for word in ORDER if word in counts},
         "ambiguous": 0,

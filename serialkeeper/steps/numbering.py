@@ -6,7 +6,7 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import serials
-from serialkeeper.rules.chain import BLOCK, HOUSE, block_of
+from serialkeeper.rules.chain import BLOCK, HOUSE, Part, block_of
 from serialkeeper.rules.gs1 import parse_gtin
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.parts import pack_serials
@@ -16,6 +16,9 @@ from serialkeeper.store.view import key_of
 
 MOST = 100_000_000
 """Numbers in one allocation."""
+
+BLOCKS_AT_ONCE = 5
+"""Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
 
 
 def allocate(record: Record, name: str, count: int | None = None) -> dict[str, Any]:
@@ -116,28 +119,31 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
 
 
 def _chunk(record: Record, lot: Lot, allocation: Allocation) -> Allocation:
-    """One block's worth of numbers in one transaction."""
+    """A few blocks' worth of numbers in one transaction."""
     key = key_of(lot)
     with record.work(lot.id) as work:
         current = next(a for a in work.allocations(key) if a.id == allocation.id)
         if current.done == current.count:
             return current  # another process finished it
-        first = current.first + current.done
-        size = min(current.count - current.done, BLOCK - (first - 1) % BLOCK)
-        product: Product = work.product_of(lot)
-        index = current.prefix_first + block_of(first) - block_of(current.first)
-        prefix = serials.prefix_text(product.prefix_start, product.prefix_step, index)
-        data = serials.draw(size, prefix, record.chance, length=product.serial_length)
-        done = current.done + size
-        work.write(
-            lot.id,
-            "allocated",
-            {"allocation": current.id, "done": done},
-            parts=[pack_serials(first, data)],
-            key=key,
-        )
-        current.done = done
+        product = work.product_of(lot)
+        parts: list[Part] = []
+        while current.done < current.count and len(parts) < BLOCKS_AT_ONCE:
+            parts.append(_draw(record, product, current))
+            current.done += parts[-1].count
+        data = {"allocation": current.id, "done": current.done}
+        work.write(lot.id, "allocated", data, parts=parts, key=key)
         return current
+
+
+def _draw(record: Record, product: Product, allocation: Allocation) -> Part:
+    """Numbers for the next positions up to the end of their block, under one prefix."""
+    first = allocation.first + allocation.done
+    size = min(allocation.count - allocation.done, BLOCK - (first - 1) % BLOCK)
+    index = allocation.prefix_first + block_of(first) - block_of(allocation.first)
+    prefix = serials.prefix_text(product.prefix_start, product.prefix_step, index)
+    return pack_serials(
+        first, serials.draw(size, prefix, record.chance, length=product.serial_length)
+    )
 
 
 def odds(record: Record, name: str, count: int | None = None) -> dict[str, Any]:

@@ -99,11 +99,15 @@ def rehearse(
     rng = np.random.default_rng(seed)
     planted = rehearsal.plant(web, rng, wanted)
     start = round(record.now().timestamp() * 1000)
-    results, facts = rehearsal.play(web, planted, rng, start_milliseconds=start)
+    readings = 0
     with Delivery(out) as file, Delivery(truth) as beside:
-        for data in camera.write([results]):
-            file.write(data)
-        beside.write(camera.table(facts))
+        header = True
+        for some, faults in rehearsal.slices(web, planted):
+            results, facts = rehearsal.play(some, faults, rng, start_milliseconds=start)
+            file.write(camera.rehearsed(results, header=header))
+            beside.write(camera.table(facts, header=header))
+            readings += results.height
+            header = False
         sha256 = file.sync()
         beside.sync()
         file.deliver()
@@ -112,7 +116,7 @@ def rehearse(
         "lot": lot.number,
         "job": row.id,
         "labels": len(web.serials),
-        "readings": results.height,
+        "readings": readings,
         "faults": {fault: len(index) for fault, index in planted.items() if len(index)},
         "file": str(out),
         "truth": str(truth),

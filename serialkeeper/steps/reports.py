@@ -15,9 +15,9 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import FindingRow, Label, Lot
+from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.verify import verify
-from serialkeeper.store.view import View, key_of
+from serialkeeper.store.view import Found, View, key_of
 
 
 def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[str, Any]]:
@@ -188,7 +188,7 @@ def _signature(entry: Entry) -> dict[str, Any]:
     }
 
 
-def _describe_finding(row: FindingRow) -> dict[str, Any]:
+def _describe_finding(row: Found) -> dict[str, Any]:
     return {
         "take": row.take,
         "finding": row.word,

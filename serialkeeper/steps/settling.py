@@ -14,8 +14,8 @@ from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.results import parse_grade
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.tables import FindingRow, Lot
-from serialkeeper.store.view import View, key_of
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import Found, View, key_of
 
 MOST = 100_000
 """Labels in one decision."""
@@ -308,9 +308,7 @@ def _state(view: View, lot: Lot, position: int) -> State:
     return State(label.state)
 
 
-def _open_finding(view: View, lot: Lot, position: int) -> FindingRow | None:
+def _open_finding(view: View, lot: Lot, position: int) -> Found | None:
     """The gravest open finding of a label."""
-    found: Iterable[FindingRow] = view.findings(
-        key_of(lot), first=position, last=position, state="open"
-    )
+    found: Iterable[Found] = view.findings(key_of(lot), first=position, last=position, state="open")
     return min(found, key=lambda row: findings.CODE[row.word], default=None)

@@ -7,27 +7,47 @@ rows it changed, so that a label can never be moved by mistake.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import orjson
 from numpy.typing import NDArray
 from sqlalchemy import Connection, text
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules.moves import LEGAL
+from serialkeeper.rules.jobs import runs
+from serialkeeper.rules.moves import INSPECTION, MOVES
 from serialkeeper.rules.parts import UNCHANGED, States, unpack_serials
 from serialkeeper.rules.replay import LotKey
+
+MOST_RANGES = 1_000
+"""Runs of labels in one block up to which updating range by range is the faster way."""
+
+SOURCES: Mapping[str, tuple[str, ...]] = {
+    move.target.value: tuple(source.value for source in move.sources)
+    for move in MOVES.values()
+    if INSPECTION in move.roles
+}
+"""From which states inspection may move a label to a letter."""
+
+_IN_LOT = "product_id = :product_id AND lot_id = :lot_id"
 
 _ADD = text(
     "INSERT INTO label (product_id, lot_id, position, serial, state) "
     "SELECT :product_id, :lot_id, :first + key, value, 'a' FROM json_each(:numbers)"
 )
+_FIND = text(
+    "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state) "
+    "SELECT :product_id, :lot_id, json_extract(value, '$[0]'), :take, json_extract(value, '$[1]'), "
+    "json_extract(value, '$[2]'), json_extract(value, '$[3]'), 'open' FROM json_each(:findings)"
+)
 _MOVE = text(
-    "UPDATE label SET state = :target WHERE product_id = :product_id AND lot_id = :lot_id "
+    f"UPDATE label SET state = :target WHERE {_IN_LOT} "
     "AND position BETWEEN :first AND :last AND state = :source"
 )
 _STATES = text(
-    "SELECT group_concat(state, '') FROM (SELECT state FROM label WHERE product_id = :product_id "
-    "AND lot_id = :lot_id AND position BETWEEN :first AND :last ORDER BY position)"
+    f"SELECT group_concat(state, '') FROM (SELECT state FROM label WHERE {_IN_LOT} "
+    "AND position BETWEEN :first AND :last ORDER BY position)"
 )
 
 
@@ -35,6 +55,11 @@ def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> 
     """One allocated label per line of a `serials` part."""
     numbers = orjson.dumps(unpack_serials(data)).decode()
     connection.execute(_ADD, {**key.row(), "first": first, "numbers": numbers})
+
+
+def add_findings(connection: Connection, key: LotKey, take: int, data: bytes) -> None:
+    """One open finding per line of a `findings` part."""
+    connection.execute(_FIND, {**key.row(), "take": take, "findings": data.decode()})
 
 
 def move_labels(
@@ -47,46 +72,51 @@ def move_labels(
 
 
 def set_states(connection: Connection, key: LotKey, states: States) -> None:
-    """The labels of a `states` part take the part's letters; `.` leaves a label alone."""
+    """The labels of a `states` part take the part's letters; `.` leaves a label alone.
+
+    The rare letters go first, by position; the most frequent one then takes whole ranges,
+    in which the others no longer are in a state that it may start from.
+    """
     letters, counts = np.unique(states.state[states.state != UNCHANGED], return_counts=True)
     if not len(letters):
         return
-    most = letters[counts.argmax()]
-    changed = np.flatnonzero(states.state != UNCHANGED)
-    for letter in letters:
-        where = np.flatnonzero(states.state == letter)
-        if letter == most:
-            first, last = changed[0] + states.first, changed[-1] + states.first
-            inside = states.state[changed[0] : changed[-1] + 1]
-            others = np.flatnonzero(inside != letter) + first
-            place = f"position BETWEEN {first} AND {last}"
-            if len(others):
-                place += " AND position NOT IN (SELECT value FROM json_each(:positions))"
-            positions = others
-        else:
-            place = "position IN (SELECT value FROM json_each(:positions))"
-            positions = where + states.first
-        _set(connection, key, place, chr(letter), positions, len(where))
+    most = chr(letters[counts.argmax()])
+    for letter in letters.tolist():
+        if chr(letter) != most:
+            places = np.flatnonzero(states.state == letter) + states.first
+            _set_listed(connection, key, chr(letter), places)
+    safe = [ord(letter) for letter in {most, *map(chr, letters)} if letter not in SOURCES[most]]
+    inside = np.isin(states.state, [*safe, ord(most)])
+    expected = int(counts.max())
+    wanted = np.flatnonzero(states.state == ord(most))
+    inside[: wanted[0]] = inside[wanted[-1] + 1 :] = False
+    ranges = runs(np.flatnonzero(inside) + states.first)
+    if len(ranges) > MOST_RANGES:
+        _set_listed(connection, key, most, wanted + states.first)
+        return
+    where = f"position BETWEEN :first AND :last AND state IN ({_quoted(most)})"
+    statement = text(f"UPDATE label SET state = '{most}' WHERE {_IN_LOT} AND {where}")
+    moved = 0
+    for first, last in ranges:
+        values = {**key.row(), "first": first, "last": last}
+        moved += connection.execute(statement, values).rowcount
+    _all_moved(moved, expected, states.first, states.first + len(states.state) - 1)
 
 
-def _set(
-    connection: Connection,
-    key: LotKey,
-    place: str,
-    target: str,
-    positions: NDArray[np.int64],
-    expected: int,
+def _set_listed(
+    connection: Connection, key: LotKey, target: str, places: NDArray[np.int64]
 ) -> None:
-    sources = ",".join(f"'{a}'" for a, b in sorted(LEGAL) if b == target)
-    statement = text(
-        f"UPDATE label SET state = '{target}' WHERE product_id = :product_id "
-        f"AND lot_id = :lot_id AND {place} AND state IN ({sources})"
+    where = (
+        f"position IN (SELECT value FROM json_each(:positions)) AND state IN ({_quoted(target)})"
     )
-    values: dict[str, object] = dict(key.row())
-    if ":positions" in place:
-        values["positions"] = orjson.dumps(positions.tolist()).decode()
-    moved = connection.execute(statement, values).rowcount
-    _all_moved(moved, expected, int(positions[0]) if len(positions) else 0, 0)
+    statement = text(f"UPDATE label SET state = '{target}' WHERE {_IN_LOT} AND {where}")
+    positions = orjson.dumps(places.tolist()).decode()
+    moved = connection.execute(statement, {**key.row(), "positions": positions}).rowcount
+    _all_moved(moved, len(places), int(places[0]), int(places[-1]))
+
+
+def _quoted(target: str) -> str:
+    return ",".join(f"'{source}'" for source in SOURCES[target])
 
 
 def _all_moved(moved: int, expected: int, first: int, last: int) -> None:

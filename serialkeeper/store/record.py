@@ -28,7 +28,7 @@ from sqlalchemy.pool import QueuePool
 from serialkeeper.errors import Damaged, Refused, Unavailable, WrongUsage
 from serialkeeper.rules import replay
 from serialkeeper.rules.chain import HOUSE, START, Entry, Part, link
-from serialkeeper.rules.parts import unpack_findings, unpack_states
+from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk
 from serialkeeper.store.tables import (
@@ -131,6 +131,10 @@ class Work(View):
         self.connection.execute(insert(table_of(Chain)), row)
         self._heads[chain] = (0, START)
 
+    def length(self, chain: int) -> int:
+        """How many entries a locked chain has."""
+        return self._heads[chain][0]
+
     def head(self, chain: int) -> str:
         """The hash of a locked chain's last entry, in hex."""
         return self._heads[chain][1].hex()
@@ -220,9 +224,7 @@ class Work(View):
                 states = unpack_states(part.first, part.count, data[part])
                 bulk.set_states(self.connection, key, states)
             case replay.AddFindings(take, part):
-                rows = finding_rows(key, take, data[part])
-                if rows:
-                    self.connection.execute(insert(table_of(FindingRow)), rows)
+                bulk.add_findings(self.connection, key, take, data[part])
             case replay.SettleFindings(first, last):
                 table = table_of(FindingRow)
                 self.connection.execute(
@@ -238,22 +240,6 @@ class Work(View):
         for number, piece in enumerate(pieces):
             row = {**key.row(), "sha256": sha256, "piece": number, "data": piece}
             self.connection.execute(insert(table), row)
-
-
-def finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, Any]]:
-    """The rows that a `findings` part stands for."""
-    return [
-        {
-            **key.row(),
-            "position": found.position,
-            "take": take,
-            "word": found.word,
-            "seen": found.seen,
-            "detail": found.detail,
-            "state": "open",
-        }
-        for found in unpack_findings(data)
-    ]
 
 
 def open_engine(url: str, *, create: bool = False) -> Engine:
@@ -328,6 +314,7 @@ def _prepare(connection: sqlite3.Connection, _: object) -> None:
         "foreign_keys=ON",
         "recursive_triggers=ON",
         "cache_size=-65536",
+        "wal_autocheckpoint=4000",
         "trusted_schema=OFF",
     ):
         connection.execute(f"PRAGMA {pragma}").fetchall()

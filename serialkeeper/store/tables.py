@@ -136,7 +136,7 @@ class Label(SQLModel, table=True):
     __tablename__ = "label"
     __table_args__ = (
         UniqueConstraint("product_id", "serial"),
-        CheckConstraint("state IN ('a','i','v','c','r','R','x','d')", name="label_state"),
+        CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
         _OPTIONS,
     )
     product_id: int = _key()

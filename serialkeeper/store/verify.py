@@ -17,9 +17,8 @@ from serialkeeper.errors import Damaged
 from serialkeeper.rules import replay
 from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, PartRef, first_broken, parse
 from serialkeeper.rules.moves import LEGAL, State
-from serialkeeper.rules.parts import UNCHANGED, unpack_serials, unpack_states
+from serialkeeper.rules.parts import UNCHANGED, unpack_findings, unpack_serials, unpack_states
 from serialkeeper.rules.replay import LotKey
-from serialkeeper.store.record import finding_rows
 from serialkeeper.store.tables import METADATA, MODELS
 from serialkeeper.store.view import View
 
@@ -168,7 +167,7 @@ class Replay:
             case replay.SetStates(part):
                 self._set_states(entry, letters, part, data[part])
             case replay.AddFindings(take, part):
-                for row in finding_rows(key, take, data[part]):
+                for row in _finding_rows(key, take, data[part]):
                     kept = self._insert("finding", row, entry)
                     self.found.setdefault((key, row["position"]), []).append(kept)
             case replay.SettleFindings(first, last):
@@ -257,6 +256,22 @@ class Replay:
                 row = next((r for r in rows if r[0] == index), None)
                 _differs("label", f"lot {key.lot_id}, position {index}", expected, row)
         _differs("label", f"lot {key.lot_id}", "no such row", next(iter(there.values())))
+
+
+def _finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, Any]]:
+    """The rows that a `findings` part stands for."""
+    return [
+        {
+            **key.row(),
+            "position": found.position,
+            "take": take,
+            "word": found.word,
+            "seen": found.seen,
+            "detail": found.detail,
+            "state": "open",
+        }
+        for found in unpack_findings(data)
+    ]
 
 
 def _differs(table: str, place: object, told: object, came: object) -> None:

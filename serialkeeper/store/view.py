@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, Table, func, select
@@ -35,6 +36,18 @@ from serialkeeper.store.tables import (
 )
 
 Model = TypeVar("Model", bound=SQLModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a take found wrong with one label; `state` is `open` or `settled`."""
+
+    position: int
+    take: int
+    word: str
+    seen: str
+    detail: str
+    state: str
 
 
 class View:
@@ -224,13 +237,28 @@ class View:
 
     def findings(
         self, key: LotKey, *, first: int = 1, last: int = 2**53, state: str = ""
-    ) -> list[FindingRow]:
+    ) -> list[Found]:
         """Findings in a range of positions, by position and take."""
-        columns = table_of(FindingRow).c
-        where: list[ColumnElement[bool]] = [columns.position.between(first, last)]
+        c = table_of(FindingRow).c
+        query = (
+            select(c.position, c.take, c.word, c.seen, c.detail, c.state)
+            .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+            .where(c.position.between(first, last))
+            .order_by(c.position, c.take)
+        )
         if state:
-            where.append(columns.state == state)
-        return self._of_lot(FindingRow, key, *where)
+            query = query.where(c.state == state)
+        return [Found(*row) for row in self.connection.execute(query)]
+
+    def count_findings(self, key: LotKey, take: int) -> dict[str, int]:
+        """How often a take found each thing wrong."""
+        c = table_of(FindingRow).c
+        rows = self.connection.execute(
+            select(c.word, func.count())
+            .where(c.product_id == key.product_id, c.lot_id == key.lot_id, c.take == take)
+            .group_by(c.word)
+        )
+        return {str(word): int(count) for word, count in rows}
 
     def serials(self, key: LotKey, first: int, count: int) -> list[str]:
         """The numbers of `count` positions from `first`, from the journal's parts."""

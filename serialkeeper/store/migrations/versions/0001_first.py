@@ -104,7 +104,7 @@ def upgrade() -> None:
         "product_id lot_id position",
         {**LOT, "position": WHOLE, "serial": TEXT, "state": TEXT},
         sa.UniqueConstraint("product_id", "serial"),
-        sa.CheckConstraint("state IN ('a','i','v','c','r','R','x','d')", name="label_state"),
+        sa.CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
         rowid=False,
     )
     table(

@@ -1,0 +1,202 @@
+"""From the verdicts of a results file and the states they meet to what each label becomes.
+
+Arrays are by position; element 0 stands for no position.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import findings
+from serialkeeper.rules.chain import BLOCK, Part
+from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
+from serialkeeper.rules.jobs import Shape
+from serialkeeper.rules.parts import (
+    NO_GRADE,
+    NO_TIME,
+    UNCHANGED,
+    Finding,
+    States,
+    pack_findings,
+    pack_states,
+)
+from serialkeeper.rules.results import Interpretation
+
+_A, _I, _V, _C, _R, _P, _X, _D = (ord(letter) for letter in "aivcrRxd")
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A results file, judged against a plan and the states of its labels.
+
+    Attributes:
+        readings, verdicts, notes: what the judgement rests on.
+        target: uint8 per position: the letter a label should take, or `UNCHANGED`.
+        finding: uint8 per position: `CODE` or `GOOD`.
+        alarms: reasons to stop and look.
+    """
+
+    readings: Readings
+    verdicts: Verdicts
+    notes: Interpretation
+    target: NDArray[np.uint8]
+    finding: NDArray[np.uint8]
+    alarms: list[dict[str, object]]
+
+    def next_block(self, through: int) -> int | None:
+        """The next block from `through` on in which the file says anything."""
+        start = through * BLOCK + 1
+        concerned = self.concerned(start, len(self.target))
+        if not concerned.any():
+            return None
+        return (start + int(concerned.argmax()) - 1) // BLOCK
+
+    def concerned(self, start: int, stop: int) -> NDArray[np.bool_]:
+        """Which positions from start to stop - 1 the file says anything about."""
+        said: NDArray[np.bool_] = self.finding[start:stop] != GOOD
+        return said | self.verdicts.touched[start:stop]
+
+    def parts(self, block: int, states: NDArray[np.uint8]) -> list[Part]:
+        """What the journal keeps of one block.
+
+        Args:
+            block: which.
+            states: the letters of the block's labels now; a label that somebody moved
+                meanwhile (voided, say) stays where it is.
+        """
+        start, stop = block * BLOCK + 1, min((block + 1) * BLOCK + 1, len(self.target))
+        places = np.flatnonzero(self.concerned(start, stop)) + start
+        first, last = int(places[0]), int(places[-1])
+        made = [pack_states(self._states(first, last, states[first - start : last + 1 - start]))]
+        listed = self._findings(first, last)
+        if listed:
+            made.append(pack_findings(first, last - first + 1, listed))
+        return made
+
+    def _states(self, first: int, last: int, now: NDArray[np.uint8]) -> States:
+        span = slice(first, last + 1)
+        target = self.target[span].copy()
+        target[~_fits(target, now)] = UNCHANGED
+        reading = self.verdicts.reading[span]
+        there = reading >= 0
+        some = reading[there]
+        grade = np.full(len(now), NO_GRADE, dtype=np.uint8)
+        time = np.full(len(now), NO_TIME, dtype=np.int64)
+        evidence = np.full(len(now), ord("."), dtype=np.uint8)
+        grade[there] = self.readings.grade[some]
+        time[there] = self.readings.time[some]
+        own = self.readings.number[some] == np.arange(first, last + 1)[there]
+        evidence[there] = np.where(own, ord("r"), ord("p"))
+        return States(first, target, evidence, grade, time)
+
+    def _findings(self, first: int, last: int) -> list[Finding]:
+        listed = []
+        for offset in np.flatnonzero(self.finding[first : last + 1] != GOOD).tolist():
+            position = first + offset
+            word = ORDER[self.finding[position] - 1]
+            reading = int(self.verdicts.reading[position])
+            seen = self.notes.seen.get(reading, "")[:200]
+            listed.append(Finding(position, word, seen, self._detail(position, word, reading)))
+        return listed
+
+    def _detail(self, position: int, word: str, reading: int) -> str:
+        if reading < 0:
+            return WORDS[word][0]
+        place, number = int(self.readings.place[reading]), int(self.readings.number[reading])
+        if word == "out_of_place":
+            return f"the number was seen at position {place}"
+        if word in ("repeated", "other_number") and number and place == position:
+            return f"the place shows the number of position {number}"
+        if word == "low_grade":
+            return (
+                f"in-line grade {self.readings.grade[reading] / 10:.1f}, "
+                f"minimum {self.notes.plan.minimum_grade / 10:.1f}"
+            )
+        return self.notes.detail.get(reading) or WORDS[word][0]
+
+
+def _fits(target: NDArray[np.uint8], now: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Where a label is still in a state from which inspection may move it to its target."""
+    fits: NDArray[np.bool_] = (
+        (((target == _C) | (target == _V)) & (now == _I))
+        | ((target == _R) & ((now == _I) | (now == _V)))
+        | ((target == _P) & (now == _C))
+    )
+    return fits
+
+
+def decide(
+    readings: Readings,
+    notes: Interpretation,
+    states: NDArray[np.uint8],
+    jobs: list[Shape],
+    *,
+    good: int,
+    through: int,
+    where: str,
+) -> Judged:
+    """What each label of the lot should become.
+
+    Args:
+        readings, notes: the whole file, interpreted.
+        states: state letters by position, a filler before the first.
+        jobs: what was printed.
+        good: the letter of a label that is called good: commissioned, or verified where
+            the lot commissions at application.
+        through: blocks below this one were written before an interruption.
+        where: file and lot, for refusals.
+
+    Refuses `results_claimed` if labels of the file were inspected before.
+    """
+    verdicts = findings.judge(readings, len(states) - 1)
+    ahead = np.arange(len(states)) > through * BLOCK
+    inspected = np.isin(states, (_C, _V, _R, _P))
+    claimed = np.flatnonzero(verdicts.placed & inspected & ahead)
+    if len(claimed):
+        raise Refused(
+            "results_claimed",
+            "Labels of this file were inspected already.",
+            where=where,
+            expected="labels that were printed and not inspected",
+            came=f"{len(claimed):,} inspected labels, from position {claimed[0]} to {claimed[-1]}",
+            remedy="Give each label's first pass in one file only; cut the overlap away.",
+        )
+    touched = verdicts.touched
+    finding = verdicts.finding.copy()
+    for letter, word in ((_X, "voided_number"), (_D, "used_number"), (_A, "not_issued")):
+        finding[touched & (states == letter)] = CODE[word]
+    target = np.full(len(states), UNCHANGED, dtype=np.uint8)
+    bad = touched & (finding != GOOD)
+    target[touched & ~bad & (states == _I)] = good
+    target[bad & np.isin(states, (_I, _V))] = _R
+    target[bad & (states == _C)] = _P
+    lanes = _lanes(jobs, len(states))
+    finding[_unseen(verdicts, states, lanes)] = CODE["not_seen"]
+    web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD)))
+    alarms = findings.alarms(web.astype(np.int32), lanes[web], finding[web])
+    return Judged(readings, verdicts, notes, target, finding, [alarm.as_dict() for alarm in alarms])
+
+
+def _lanes(jobs: list[Shape], size: int) -> NDArray[np.int32]:
+    """The lane of each position, 0 where it was not printed."""
+    lanes = np.zeros(size, dtype=np.int32)
+    for shape in jobs:
+        lanes[shape.positions()] = shape.grid(0, shape.count)[1]
+    return lanes
+
+
+def _unseen(
+    verdicts: Verdicts, states: NDArray[np.uint8], lanes: NDArray[np.int32]
+) -> NDArray[np.bool_]:
+    """Printed labels without a reading, between the first and last place of the file, in
+    lanes that the file covers."""
+    placed = np.flatnonzero(verdicts.placed)
+    covered = np.zeros(len(states), dtype=np.bool_)
+    covered[placed[0] : placed[-1] + 1] = True
+    in_lanes: NDArray[np.bool_] = np.isin(lanes, np.unique(lanes[placed]))
+    unseen: NDArray[np.bool_] = covered & ~verdicts.touched & (states == _I) & in_lanes
+    return unseen
