@@ -1,11 +1,21 @@
-"""What all tests share: the standards folder, and a record to work on."""
+"""What all tests share: the standards folder, and a practice record to work on."""
 
 from __future__ import annotations
 
+import csv
 import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+import serialkeeper as sk
+
+GTIN = "09521234543213"
+EXPIRY = date(2028, 6, 30)
 
 
 @pytest.fixture(scope="session")
@@ -18,3 +28,97 @@ def standards() -> Path:
     if not folder.is_dir():
         pytest.fail(f"SERIALKEEPER_STANDARDS names {folder}, which is no folder")
     return folder
+
+
+class Clock:
+    """A clock that moves a little each time it is asked, so that tests do not wait."""
+
+    def __init__(self) -> None:
+        self.time = datetime(2026, 6, 1, 8, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.time += timedelta(milliseconds=7)
+        return self.time
+
+
+@dataclass
+class Bench:
+    """A practice record with one approved lot, and the files around it."""
+
+    folder: Path
+    record: sk.Record
+    lot: str = "LOT24A"
+    files: int = field(default=0)
+
+    @property
+    def url(self) -> str:
+        return self.record.url
+
+    def printed(self, labels: int, *, lanes: int = 4, **more: Any) -> Path:
+        """Allocate and issue labels; gives the print file."""
+        sk.serials.allocate(self.record, self.lot, labels)
+        self.files += 1
+        out = self.folder / f"job{self.files}.csv"
+        sk.print.write(self.record, self.lot, lanes=lanes, out=out, **more)
+        return out
+
+    def results(self, rows: list[dict[str, Any]], *, name: str = "") -> Path:
+        """A results file from rows; fields left out are empty."""
+        self.files += 1
+        path = self.folder / (name or f"results{self.files}.csv")
+        columns = ["position", "row", "lane", "at", "seen", "grade", "verdict", "text"]
+        with path.open("w", newline="") as file:
+            writer = csv.DictWriter(file, columns, restval="", lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(rows)
+        return path
+
+    def labels(self) -> list[dict[str, Any]]:
+        """Every label of the lot."""
+        return list(sk.label.list(self.record, self.lot))
+
+    def states(self) -> list[str]:
+        """The state of every label, in position order."""
+        return [row["state"] for row in self.labels()]
+
+    def findings(self) -> dict[int, str]:
+        """Findings by position."""
+        return {row["position"]: row["finding"] for row in self.labels() if row["finding"]}
+
+    def heads(self) -> dict[str, Any]:
+        """The heads of all chains of a record that was found sound."""
+        heads: dict[str, Any] = sk.record.verify(self.record)["heads"]
+        return heads
+
+
+def as_seen(print_file: Path) -> list[dict[str, Any]]:
+    """What a faultless camera would see of a print file."""
+    with print_file.open(newline="") as file:
+        return [
+            {
+                "position": row["position"],
+                "row": row["row"],
+                "lane": row["lane"],
+                "at": f"2026-06-01T09:{int(row['row']) // 60 % 60:02d}:"
+                f"{int(row['row']) % 60:02d}.000Z",
+                "seen": row["scanned"],
+                "grade": "3.5",
+                "verdict": "pass",
+                "text": "",
+            }
+            for row in csv.DictReader(file)
+        ]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """A practice record with one approved lot of one product."""
+    record = sk.init(
+        f"sqlite:///{tmp_path / 'record.db'}", "Line Lead", station="line 1", now=Clock(), seed=7
+    )
+    sk.person.add(record, "Second Person", role="compliance")
+    sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
+    sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
+    sk.lot.approve(record, "LOT24A", second="Second Person")
+    yield Bench(tmp_path, record)
+    record.close()

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery, deliver
 from serialkeeper.outside.printer import print_file
-from serialkeeper.rules.chain import BLOCK, block_of
+from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.rules.replay import LotKey, parse_ranges
@@ -183,8 +183,6 @@ def _blocks(view: View, key: LotKey, shape: Shape) -> Iterator[tuple[NDArray[np.
         serials = view.serials(key, first, last - first + 1)
         if len(some) < len(serials):
             serials = [serials[place - first] for place in some.tolist()]
-        if block_of(first) != block_of(last):
-            raise ValueError("positions of a job have to ascend")
         yield some, serials
 
 

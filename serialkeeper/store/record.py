@@ -46,6 +46,7 @@ SCHEMA = "0001"
 """The newest migration; a record of another version is refused."""
 
 _WAIT_MILLISECONDS = 30_000
+_MAGIC = b"SQLite format 3\x00"
 
 
 @dataclass(frozen=True)
@@ -275,6 +276,8 @@ def open_engine(url: str, *, create: bool = False) -> Engine:
             where=str(path.absolute().parent),
             remedy="Make the folder first.",
         )
+    if not create:
+        _check_file(path)
     mode = "rwc" if create else "rw"
     address = path.absolute().as_uri() + f"?mode={mode}"
 
@@ -283,6 +286,8 @@ def open_engine(url: str, *, create: bool = False) -> Engine:
 
     engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
     engine = engine.execution_options(serialkeeper_path=str(path.absolute()))
+    if create:
+        event.listen(engine, "connect", _shape)
     event.listen(engine, "connect", _prepare)
     event.listen(engine, "begin", _begin)
     return engine
@@ -305,11 +310,38 @@ def _parse(url: str) -> URL:
     return parsed
 
 
+def _check_file(path: Path) -> None:
+    """Refuses `record_unreadable` before a database driver could write to a foreign file."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(_MAGIC))
+    except OSError as error:
+        raise Unavailable(
+            "record_unreadable",
+            f"The record cannot be read: {error.strerror}.",
+            where=str(path),
+            remedy="Check the right to read and write it.",
+        ) from None
+    if start != _MAGIC:
+        raise Refused(
+            "record_unreadable",
+            "The file is no record.",
+            where=str(path),
+            expected="an SQLite database",
+            came=repr(start) if start else "an empty file",
+            remedy="Name a record made by 'serialkeeper init'.",
+        )
+
+
+def _shape(connection: sqlite3.Connection, _: object) -> None:
+    """What a new database keeps for ever."""
+    for pragma in ("page_size=16384", "journal_mode=WAL"):
+        connection.execute(f"PRAGMA {pragma}").fetchall()
+
+
 def _prepare(connection: sqlite3.Connection, _: object) -> None:
     for pragma in (
         f"busy_timeout={_WAIT_MILLISECONDS}",
-        "page_size=16384",
-        "journal_mode=WAL",
         "synchronous=FULL",
         "foreign_keys=ON",
         "recursive_triggers=ON",

@@ -1,0 +1,327 @@
+"""What the camera saw becomes what happened to every label: the first form, with positions."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from conftest import EXPIRY, GTIN, Bench, as_seen
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import serialkeeper as sk
+from serialkeeper.rules.rehearsal import FAULTS
+
+Rows = list[dict[str, Any]]
+
+
+def test_a_faultless_web_is_commissioned_label_by_label(bench: Bench) -> None:
+    """Every label read once, in its place, with its own code: all are commissioned."""
+    rows = as_seen(bench.printed(20))
+    taken = sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert taken["states"] == {"commissioned": 20}
+    assert taken["findings"] == {}
+    assert {row["evidence"] for row in bench.labels()} == {"read"}
+
+
+def spoil_with(**fields: str) -> Callable[[Rows], None]:
+    def spoil(rows: Rows) -> None:
+        rows[4] |= fields
+
+    return spoil
+
+
+def other_code(**changes: str) -> Callable[[Rows], None]:
+    def spoil(rows: Rows) -> None:
+        seen = rows[4]["seen"]
+        for old, new in changes.items():
+            seen = seen.replace({"lot": "LOT24A", "expiry": "280630", "gtin": GTIN}[old], new)
+        rows[4]["seen"] = seen
+
+    return spoil
+
+
+def repeat_neighbour(rows: Rows) -> None:
+    rows[5]["seen"] = rows[4]["seen"]
+
+
+def swap(rows: Rows) -> None:
+    rows[4]["seen"], rows[5]["seen"] = rows[5]["seen"], rows[4]["seen"]
+
+
+def twice_at_one_place(rows: Rows) -> None:
+    rows.insert(5, dict(rows[4]))
+
+
+def twice_elsewhere(rows: Rows) -> None:
+    rows[4]["seen"], rows[6]["seen"] = rows[5]["seen"], rows[5]["seen"]
+    rows[5]["seen"] = ""
+
+
+CASES: dict[str, tuple[Callable[[Rows], None], dict[int, str]]] = {
+    "nothing read": (spoil_with(seen=""), {5: "unreadable"}),
+    "plain Data Matrix": (
+        lambda rows: rows[4].update(seen="]d1" + rows[4]["seen"][3:]),
+        {5: "wrong_symbology"},
+    ),
+    "no symbology identifier": (
+        lambda rows: rows[4].update(seen=rows[4]["seen"][3:]),
+        {5: "wrong_symbology"},
+    ),
+    "lost separator": (
+        lambda rows: rows[4].update(seen=rows[4]["seen"].replace("{GS}", "")),
+        {5: "malformed"},
+    ),
+    "wrong check digit": (other_code(gtin="09521234543214"), {5: "malformed"}),
+    "day that does not exist": (other_code(expiry="280631"), {5: "malformed"}),
+    "other product": (other_code(gtin="09521234000006"), {5: "wrong_product"}),
+    "other lot": (other_code(lot="LOT24B"), {5: "wrong_lot"}),
+    "other expiry": (other_code(expiry="280629"), {5: "wrong_expiry"}),
+    "unknown number": (
+        lambda rows: rows[4].update(seen=f"]d201{GTIN}21ZZZZ{{GS}}1728063010LOT24A"),
+        {5: "foreign"},
+    ),
+    "printer repeats a record": (repeat_neighbour, {5: "read_twice", 6: "repeated"}),
+    "two labels swapped": (swap, {5: "out_of_place", 6: "out_of_place"}),
+    "two triggers at one place": (twice_at_one_place, {5: "read_twice"}),
+    "a number only elsewhere, twice": (
+        twice_elsewhere,
+        {5: "repeated", 6: "repeated", 7: "repeated"},
+    ),
+    "low grade": (spoil_with(grade="1.4"), {5: "low_grade"}),
+    "grade F": (spoil_with(grade="F"), {5: "low_grade"}),
+    "grade with conditions": (spoil_with(grade="1.4/08/660"), {5: "low_grade"}),
+    "camera says fail": (spoil_with(verdict="fail"), {5: "failed_by_camera"}),
+    "text differs": (
+        spoil_with(text=f"GTIN {GTIN}|SN WRONG|LOT LOT24A|EXP 2028-06-30"),
+        {5: "text_mismatch"},
+    ),
+    "no row at all": (lambda rows: rows.pop(4) and None, {5: "not_seen"}),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_each_fault_is_named_and_nothing_bad_is_commissioned(bench: Bench, case: str) -> None:
+    """One fault in a web of twenty: its labels are held under its name, all others are good."""
+    spoil, expected = CASES[case]
+    rows = as_seen(bench.printed(20))
+    spoil(rows)
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert bench.findings() == expected
+    for position, state in enumerate(bench.states(), 1):
+        held = "issued" if expected.get(position) == "not_seen" else "rejected"
+        assert state == (held if position in expected else "commissioned"), position
+    sk.record.verify(bench.record)
+
+
+def test_the_gravest_finding_wins(bench: Bench) -> None:
+    """A label that is both unreadable and failed by the camera is called unreadable."""
+    rows = as_seen(bench.printed(20))
+    rows[4] |= {"seen": "", "verdict": "fail", "grade": ""}
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert bench.findings() == {5: "unreadable"}
+
+
+def test_a_grade_at_the_minimum_passes(bench: Bench) -> None:
+    """Grade 1.5 is enough where 1.5 is asked for, and C (2.0) is more."""
+    rows = as_seen(bench.printed(20))
+    rows[4]["grade"], rows[5]["grade"], rows[6]["grade"] = "1.5/08/660", "C", ""
+    assert sk.inspect.take(bench.record, bench.lot, bench.results(rows))["findings"] == {}
+
+
+def test_the_same_bytes_again_change_nothing(bench: Bench) -> None:
+    """Invariant 7: the same file under another name is 'already taken'."""
+    rows = as_seen(bench.printed(20))
+    rows[3]["seen"] = ""
+    first = sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    heads = bench.heads()
+    again = sk.inspect.take(bench.record, bench.lot, bench.results(rows, name="copy.csv"))
+    assert again == {**first, "already_taken": True}
+    assert bench.heads() == heads
+
+
+def test_the_same_name_with_other_content_is_refused(bench: Bench) -> None:
+    """A results file that changed after it was taken is not taken a second time."""
+    rows = as_seen(bench.printed(20))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[:10], name="a.csv"))
+    with pytest.raises(sk.Refused) as refused:
+        sk.inspect.take(bench.record, bench.lot, bench.results(rows[10:], name="a.csv"))
+    assert refused.value.word == "results_name_taken"
+
+
+def test_two_files_cannot_claim_the_same_labels(bench: Bench) -> None:
+    """A second first pass over inspected labels is refused as a whole."""
+    rows = as_seen(bench.printed(20))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[:12]))
+    heads = bench.heads()
+    with pytest.raises(sk.Refused) as refused:
+        sk.inspect.take(bench.record, bench.lot, bench.results(rows[10:]))
+    assert refused.value.word == "results_claimed"
+    assert bench.heads() == heads
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[12:]))
+    assert set(bench.states()) == {"commissioned"}
+
+
+def test_a_commissioned_number_seen_again_elsewhere_is_pulled_back(bench: Bench) -> None:
+    """The second file shows a number of the first: both labels are held, the event says so."""
+    rows = as_seen(bench.printed(20))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[:10]))
+    rows[15]["seen"] = rows[2]["seen"]
+    taken = sk.inspect.take(bench.record, bench.lot, bench.results(rows[10:]))
+    assert bench.states()[2] == bench.states()[15] == "rejected"
+    assert {alarm["kind"] for alarm in taken["alarms"]} >= {"other_number"}
+    with pytest.raises(sk.Refused) as refused:
+        sk.label.void(bench.record, bench.lot, "3", reason="waste")
+    assert "decommission" in refused.value.remedy
+    sk.label.decommission(bench.record, bench.lot, "3", reason="damaged")
+    out = bench.folder / "events.xml"
+    sk.events.write(bench.record, bench.lot, form="xml", out=out)
+    text = out.read_text()
+    assert text.index("active") < text.index("non_conformant") < text.index("inactive")
+
+
+def test_voided_and_unprinted_labels_stay_what_they_are(bench: Bench) -> None:
+    """A reading of a voided label, and one of a label never sent to the printer, are findings."""
+    rows = as_seen(bench.printed(20))
+    sk.label.void(bench.record, bench.lot, "3", reason="specimen")
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    row = sk.label.show(bench.record, bench.lot, position=21)
+    rows.append(
+        {
+            "position": 21,
+            "seen": f"]d201{GTIN}21{row['serial']}{{GS}}1728063010LOT24A",
+            "verdict": "pass",
+        }
+    )
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert bench.findings() == {3: "voided_number", 21: "not_issued"}
+    assert (bench.states()[2], bench.states()[20]) == ("voided", "allocated")
+
+
+def test_row_and_lane_name_a_place_too(bench: Bench) -> None:
+    """Without positions, row and lane of the only print job say where a reading was taken."""
+    rows = as_seen(bench.printed(22, lanes=4))
+    for row in rows:
+        row["position"] = ""
+    assert sk.inspect.take(bench.record, bench.lot, bench.results(rows))["states"] == {
+        "commissioned": 22
+    }
+
+
+def test_a_lot_that_commissions_at_application_only_verifies(bench: Bench) -> None:
+    """Where labels count only on the pack, good ones become 'verified', with no event."""
+    sk.lot.open(
+        bench.record, GTIN, "APPLY", expiry=EXPIRY, target=10, commission_at="application"
+    )
+    sk.lot.approve(bench.record, "APPLY")
+    bench.lot = "APPLY"
+    rows = as_seen(bench.printed(10))
+    rows[1]["seen"] = ""
+    taken = sk.inspect.take(bench.record, "APPLY", bench.results(rows))
+    assert taken["states"] == {"verified": 9, "rejected": 1}
+    with pytest.raises(sk.Refused) as refused:
+        sk.events.write(bench.record, "APPLY", form="json", out=bench.folder / "e.jsonld")
+    assert refused.value.word == "nothing_to_send"
+    sk.record.verify(bench.record)
+
+
+def test_alarms_tell_when_to_stop_and_look(bench: Bench) -> None:
+    """Three bad in a row in one lane, and any foreign label, alarm (common practice, no source)."""
+    rows = as_seen(bench.printed(40, lanes=4))
+    for index in (1, 5, 9):
+        rows[index]["seen"] = ""
+    rows[20]["seen"] = f"]d201{GTIN}21ZZZZ{{GS}}1728063010LOT24A"
+    alarms = sk.inspect.take(bench.record, bench.lot, bench.results(rows))["alarms"]
+    assert alarms == [
+        {"kind": "foreign", "lane": None, "first": 21, "last": 21, "labels": 1},
+        {"kind": "in_a_row", "lane": 2, "first": 2, "last": 10, "labels": 3},
+    ]
+
+
+def test_the_original_is_kept_as_it_came(bench: Bench) -> None:
+    """The record can give back the camera's file, byte for byte."""
+    from serialkeeper.store.view import key_of
+
+    path = bench.results(as_seen(bench.printed(20)))
+    sk.inspect.take(bench.record, bench.lot, path)
+    with bench.record.read() as view:
+        lot = view.lot(bench.lot)
+        take = view.takes(key_of(lot))[0]
+        assert b"".join(view.original(key_of(lot), take.sha256)) == path.read_bytes()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_rehearsal_ends_as_its_truth_says(bench: Bench, seed: int) -> None:
+    """Every planted fault ends as the truth file says; nothing bad is commissioned."""
+    bench.printed(2000)
+    results, truth = bench.folder / "results.csv", bench.folder / "truth.csv"
+    shares = {fault: 0.01 for fault in FAULTS}
+    sk.inspect.rehearse(
+        bench.record, bench.lot, out=results, truth=truth, seed=seed, shares=shares
+    )
+    taken = sk.inspect.take(bench.record, bench.lot, results)
+    with truth.open(newline="") as file:
+        told = {int(row["position"]): row for row in csv.DictReader(file)}
+    for row in bench.labels():
+        assert row["state"] == told[row["position"]]["outcome"], (row, told[row["position"]])
+    faults = {row["fault"] for row in told.values()} - {""}
+    assert faults == set(FAULTS)
+    assert taken["ambiguous"] == 0
+
+
+def test_the_same_seed_rehearses_the_same_faults(bench: Bench) -> None:
+    """A rehearsal can be told again: only its times move."""
+    bench.printed(500)
+    truths = []
+    for name in ("a", "b"):
+        out, truth = bench.folder / f"{name}.csv", bench.folder / f"{name}-truth.csv"
+        sk.inspect.rehearse(bench.record, bench.lot, out=out, truth=truth, seed=3)
+        truths.append(truth.read_bytes())
+    assert truths[0] == truths[1]
+
+
+READING = st.tuples(
+    st.integers(1, 8),
+    st.sampled_from(["own", "neighbour", "far", "none", "foreign", "lot"]),
+    st.sampled_from(["3.5", "1.0", ""]),
+    st.sampled_from(["pass", "fail"]),
+)
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(readings=st.lists(READING, min_size=1, max_size=14))
+def test_never_good_unless_read_good_once_in_its_place(
+    bench: Bench, readings: list[tuple[int, str, str, str]]
+) -> None:
+    """Invariant 5, on any web: a commissioned label was read good, once, in its place only."""
+    number = f"H{next(_NUMBERS)}"
+    sk.lot.open(bench.record, GTIN, number, expiry=EXPIRY, target=8)
+    sk.lot.approve(bench.record, number)
+    bench.lot = number
+    planned = {int(row["position"]): row["seen"] for row in as_seen(bench.printed(8))}
+    rows = []
+    for place, what, grade, verdict in readings:
+        seen = {
+            "own": planned[place],
+            "neighbour": planned[place % 8 + 1],
+            "far": planned[(place + 3) % 8 + 1],
+            "none": "",
+            "foreign": f"]d201{GTIN}21ZZ{{GS}}1728063010{number}",
+            "lot": planned[place] + "X",
+        }[what]
+        rows.append({"position": place, "seen": seen, "grade": grade, "verdict": verdict})
+    sk.inspect.take(bench.record, number, bench.results(rows))
+    for label in bench.labels():
+        own = [row for row in rows if row["seen"] == planned[label["position"]]]
+        at_home = [row for row in rows if row["position"] == label["position"]]
+        good = len(own) == 1 and own == at_home and own[0]["verdict"] == "pass"
+        good = good and own[0]["grade"] in ("3.5", "")
+        assert (label["state"] == "commissioned") == good
+
+
+_NUMBERS = itertools.count(1)
