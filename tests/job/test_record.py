@@ -1,0 +1,301 @@
+"""The record shows its alteration, replays exactly, and never repeats a number."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from conftest import EXPIRY, GTIN, Bench, as_seen
+from sqlalchemy import create_engine
+
+import serialkeeper as sk
+from serialkeeper.rules import chain
+from serialkeeper.store.migrations import migrate
+from serialkeeper.store.record import SCHEMA, open_engine
+from serialkeeper.store.tables import METADATA, MODELS
+
+
+def story(bench: Bench) -> None:
+    """A lot with something of everything in it."""
+    rows = as_seen(bench.printed(40))
+    sk.label.void(bench.record, bench.lot, "40", reason="specimen")
+    rows[3]["seen"] = ""
+    rows[7]["grade"] = "1.0"
+    rows[11]["seen"] = rows[10]["seen"]
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[:39]))
+    sk.label.accept(
+        bench.record, bench.lot, 4, reason="wiped", scan=rows_scan(bench, 4), second="Second Person"
+    )
+    sk.label.void(bench.record, bench.lot, "8,11,12", reason="waste")
+    sk.label.decommission(bench.record, bench.lot, "1", reason="sampled")
+    sk.lot.count(bench.record, bench.lot, "printer_counter", 40)
+
+
+def rows_scan(bench: Bench, position: int) -> str:
+    """What a hand scanner reads from a label."""
+    serial = sk.label.show(bench.record, bench.lot, position=position)["serial"]
+    return f"]d201{GTIN}21{serial}{{GS}}1728063010{bench.lot}"
+
+
+TRIGGERS = re.compile(r"CREATE TRIGGER (\w+)")
+
+
+def plain(bench: Bench) -> sqlite3.Connection:
+    """A plain SQL client without the protective triggers: an attacker's view."""
+    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
+    for (name,) in connection.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+    ).fetchall():
+        connection.execute(f"DROP TRIGGER {name}")
+    return connection
+
+
+EDITS = {
+    "a label's state": "UPDATE label SET state = 'c' WHERE position = 8",
+    "a label's number": "UPDATE label SET serial = 'AAAA' WHERE position = 2",
+    "a label taken out": "DELETE FROM label WHERE position = 20",
+    "a label put in": "INSERT INTO label VALUES (1, 1, 41, 'ZZZZ', 'c')",
+    "a finding's word": "UPDATE finding SET word = 'low_grade' WHERE position = 4",
+    "a finding taken out": "DELETE FROM finding WHERE position = 12",
+    "a lot's expiry": "UPDATE lot SET expiry = '2029-06-30'",
+    "a lot's state": "UPDATE lot SET state = 'closed'",
+    "a product's name": "UPDATE product SET name = 'Other'",
+    "a prefix counter turned back": "UPDATE product SET prefixes_used = 0",
+    "a person's role": "UPDATE person SET role = 'administrator' WHERE id = 1",
+    "practice made live": "UPDATE setting SET value = 'live' WHERE name = 'kind'",
+    "a count": "UPDATE tally SET value = 41",
+    "a reason": "UPDATE departure SET reason = 'waste' WHERE reason = 'specimen'",
+    "a print job's digest": "UPDATE job SET sha256 = 'ff'",
+    "a take's name": "UPDATE take SET name = 'other.csv'",
+    "an allocation": "UPDATE allocation SET count = 41",
+    "a byte of an entry": "UPDATE entry SET body = CAST(replace(CAST(body AS TEXT), 'wiped', "
+    "'WIPED') AS BLOB)",
+    "an entry taken out": "DELETE FROM entry WHERE chain = 1 AND seq = 4",
+    "the last entry taken out": "DELETE FROM entry WHERE chain = 1 AND seq = "
+    "(SELECT max(seq) FROM entry WHERE chain = 1)",
+    "two entries swapped": "UPDATE entry SET seq = CASE seq WHEN 3 THEN 1004 ELSE 1003 END "
+    "WHERE chain = 1 AND seq IN (3, 4); UPDATE entry SET seq = seq - 1000 WHERE seq > 1000",
+    "an entry doubled": "INSERT INTO entry SELECT chain, seq + 1, body, hash FROM entry "
+    "WHERE chain = 1 ORDER BY seq DESC LIMIT 1",
+    "a head": "UPDATE chain SET count = count - 1 WHERE id = 1",
+    "a whole chain taken out": "DELETE FROM entry WHERE chain = 1; DELETE FROM chain WHERE id = 1",
+    "a part's byte": "UPDATE part SET data = zeroblob(length(data)) WHERE part_kind = 'states'",
+    "a part taken out": "DELETE FROM part WHERE part_kind = 'findings'",
+    "a part put in": "INSERT INTO part SELECT product_id, lot_id, block + 1, seq, part_kind, "
+    "first, count, data FROM part WHERE part_kind = 'serials'",
+    "an original": "UPDATE original SET data = x'00'",
+    "an original taken out": "DELETE FROM original",
+}
+
+
+@pytest.mark.parametrize("edit", EDITS)
+def test_every_plain_edit_is_found(bench: Bench, edit: str) -> None:
+    """Invariant 4, first class: whatever a plain SQL client changes, verify finds it, exit 3."""
+    story(bench)
+    sk.record.verify(bench.record)
+    connection = plain(bench)
+    for statement in EDITS[edit].split(";"):
+        assert connection.execute(statement).rowcount > 0
+    connection.close()
+    with pytest.raises(sk.Damaged) as damaged:
+        sk.record.verify(bench.record)
+    assert damaged.value.exit_code == 3
+    assert damaged.value.where and damaged.value.remedy
+
+
+def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: Bench) -> None:
+    """Invariant 4, third class: a recomputed tail passes, which is why heads are kept elsewhere."""
+    story(bench)
+    before = bench.heads()
+    connection = plain(bench)
+    seq, body = connection.execute(
+        "SELECT seq, body FROM entry WHERE chain = 1 ORDER BY seq DESC LIMIT 1"
+    ).fetchone()
+    (previous,) = connection.execute(
+        "SELECT hash FROM entry WHERE chain = 1 AND seq = ?", (seq - 1,)
+    ).fetchone()
+    body = body.replace(b'"person":"Line Lead"', b'"person":"Somebody"')
+    head = chain.link(previous, body)
+    connection.execute(
+        "UPDATE entry SET body = ?, hash = ? WHERE chain = 1 AND seq = ?", (body, head, seq)
+    )
+    connection.execute("UPDATE chain SET head = ? WHERE id = 1", (head,))
+    connection.close()
+    assert bench.heads() != before
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE entry SET body = x'00'",
+        "DELETE FROM entry",
+        "INSERT OR REPLACE INTO entry SELECT chain, seq, x'00', hash FROM entry",
+        "UPDATE part SET data = x'00'",
+        "DELETE FROM part",
+        "INSERT OR REPLACE INTO part SELECT * FROM part",
+        "DELETE FROM original",
+        "INSERT OR REPLACE INTO original SELECT * FROM original",
+        "DELETE FROM label",
+    ],
+)
+def test_triggers_stop_mistakes(bench: Bench, statement: str) -> None:
+    """Journal, parts, originals and labels cannot be changed by mistake with a SQL client."""
+    story(bench)
+    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
+    with pytest.raises(sqlite3.IntegrityError):
+        connection.execute(statement)
+    connection.close()
+    sk.record.verify(bench.record)
+
+
+def test_numbers_are_unique_over_all_lots(bench: Bench) -> None:
+    """Invariant 2: the database itself refuses a number of the product a second time."""
+    bench.printed(10)
+    sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=10)
+    sk.lot.approve(bench.record, "LOT24B")
+    sk.serials.allocate(bench.record, "LOT24B", 10)
+    connection = plain(bench)
+    with pytest.raises(sqlite3.IntegrityError):
+        connection.execute(
+            "UPDATE label SET serial = (SELECT serial FROM label WHERE lot_id = 1 LIMIT 1) "
+            "WHERE lot_id = 2 AND position = 1"
+        )
+    connection.close()
+
+
+def test_allocated_ever_is_the_sum_over_states(bench: Bench) -> None:
+    """Invariant 1: no label appears or disappears, whatever happens to it."""
+    story(bench)
+    assert sum(sk.lot.show(bench.record, bench.lot)["states"].values()) == 40
+    sk.serials.allocate(bench.record, bench.lot, 7)
+    sk.label.void(bench.record, bench.lot, "41-47", reason="surplus")
+    assert sum(sk.lot.show(bench.record, bench.lot)["states"].values()) == 47
+
+
+def test_the_print_file_says_what_is_recorded_and_comes_again_byte_for_byte(bench: Bench) -> None:
+    """Invariant 6: sent = recorded = printed, with a gap in the range and 3 lanes."""
+    import csv
+
+    sk.serials.allocate(bench.record, bench.lot, 30)
+    sk.label.void(bench.record, bench.lot, "11-12", reason="surplus")
+    out, again = bench.folder / "job.csv", bench.folder / "again.csv"
+    made = sk.print.write(bench.record, bench.lot, lanes=3, out=out, first=5, last=25)
+    assert (made["count"], made["skipped"], made["rows"]) == (19, [[11, 12]], 7)
+    sk.print.again(bench.record, bench.lot, made["job"], out=again)
+    assert out.read_bytes() == again.read_bytes()
+    with out.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    labels = {row["position"]: row for row in bench.labels()}
+    for index, row in enumerate(rows):
+        assert (int(row["row"]), int(row["lane"])) == (index // 3 + 1, index % 3 + 1)
+        serial = labels[int(row["position"])]["serial"]
+        assert row["serial"] == serial
+        assert row["scanned"] == f"]d201{GTIN}21{serial}{{GS}}1728063010LOT24A"
+        assert row["bracketed"] == f"(01){GTIN}(21){serial}(17)280630(10)LOT24A"
+        assert (row["hri2"], row["hri4"]) == (f"SN {serial}", "EXP 2028-06-30")
+    assert [row["state"] for row in bench.labels()].count("issued") == 19
+
+
+def test_lane_by_lane_order(bench: Bench) -> None:
+    """Asked for, positions run down lane 1 first, then lane 2."""
+    import csv
+
+    with bench.printed(10, lanes=3, by="lanes").open(newline="") as file:
+        places = [(row["lane"], row["row"]) for row in csv.DictReader(file)]
+    assert places[:5] == [("1", "1"), ("1", "2"), ("1", "3"), ("1", "4"), ("2", "1")]
+
+
+def catalogue(path: Path) -> list[tuple[str, str, str]]:
+    """Every table, index and trigger with its text, white space folded."""
+    connection = sqlite3.connect(path)
+    rows = connection.execute(
+        "SELECT type, name, coalesce(sql, '') FROM sqlite_master "
+        "WHERE name NOT LIKE 'alembic%' AND name NOT LIKE 'sqlite_autoindex_alembic%' ORDER BY 1, 2"
+    ).fetchall()
+    connection.close()
+    return [(kind, name, re.sub(r"\s+", " ", sql).strip()) for kind, name, sql in rows]
+
+
+def test_a_migrated_record_equals_a_fresh_one(tmp_path: Path) -> None:
+    """Migrations and table models describe the same database, triggers included."""
+    migrated = open_engine(f"sqlite:///{tmp_path / 'migrated.db'}", create=True)
+    migrate(migrated)
+    migrated.dispose()
+    fresh = create_engine(f"sqlite:///{tmp_path / 'fresh.db'}")
+    METADATA.create_all(fresh)
+    fresh.dispose()
+    assert catalogue(tmp_path / "migrated.db") == catalogue(tmp_path / "fresh.db")
+    assert len(catalogue(tmp_path / "fresh.db")) > 20
+
+
+def test_the_newest_migration_is_the_one_that_records_are_checked_for() -> None:
+    """The schema that `open` asks for is Alembic's newest."""
+    from importlib.resources import files
+
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", str(files("serialkeeper.store.migrations")))
+    assert ScriptDirectory.from_config(config).get_current_head() == SCHEMA
+
+
+def test_every_table_says_what_it_is(bench: Bench) -> None:
+    """Each table of a real record is named as replayed, journal, sealed or working state."""
+    kinds = {str(model.__tablename__): model.__dict__["kind"] for model in MODELS}
+    connection = sqlite3.connect(bench.folder / "record.db")
+    there = {
+        name
+        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+    }
+    connection.close()
+    assert there - {"alembic_version"} == set(kinds)
+    assert set(kinds.values()) == {"replayed", "journal", "sealed", "working"}
+
+
+def test_every_unique_key_of_a_lots_tables_contains_the_product(bench: Bench) -> None:
+    """A product's rows could be kept together in a distributed database."""
+    house = {"setting", "person", "product", "chain", "entry"}
+    connection = sqlite3.connect(bench.folder / "record.db")
+    for model in MODELS:
+        table = METADATA.tables[str(model.__tablename__)]
+        if table.name not in house:
+            assert "product_id" in table.primary_key.columns, table.name
+            for (index,) in connection.execute(
+                f"SELECT name FROM pragma_index_list('{table.name}') WHERE \"unique\""
+            ).fetchall():
+                columns = connection.execute(f"SELECT name FROM pragma_index_info('{index}')")
+                assert ("product_id",) in columns.fetchall()
+    connection.close()
+
+
+def test_a_work_that_fails_changes_nothing(bench: Bench) -> None:
+    """An error within a transaction takes rows and entries back together."""
+    before = bench.heads()
+
+    def fail(call: Callable[[], object]) -> None:
+        with pytest.raises(RuntimeError):
+            call()
+
+    def work() -> None:
+        with bench.record.work(1) as work:
+            from serialkeeper.store.view import key_of
+
+            lot = work.lot(bench.lot)
+            data = {"id": 1, "term": "samples", "value": 1, "witness": ""}
+            work.write(lot.id, "counted", data, key=key_of(lot))
+            raise RuntimeError
+
+    fail(work)
+    assert bench.heads() == before
+
+
+def test_an_entry_that_means_nothing_is_refused_before_it_is_kept(bench: Bench) -> None:
+    """Only verbs that the replay understands can be written."""
+    before = bench.heads()
+    with pytest.raises(sk.Damaged), bench.record.work(1) as work:
+        work.write(1, "invented", {})
+    assert bench.heads() == before
