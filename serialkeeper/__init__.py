@@ -33,8 +33,8 @@ from serialkeeper.steps import (
     reports,
     settling,
 )
+from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
-from serialkeeper.store.record import open_record as _open
 
 
 def open_record(

@@ -12,7 +12,8 @@ import typer
 
 from serialkeeper.errors import SerialKeeperError
 from serialkeeper.outside import clock
-from serialkeeper.store.record import Record, open_record
+from serialkeeper.store.opening import open_record
+from serialkeeper.store.record import Record
 
 FINDINGS = 5
 """Exit code: done, but findings need a person."""

@@ -41,20 +41,7 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
-        for take in view.takes(key):
-            if take.state != "finished":
-                raise Refused(
-                    "lot_open_points",
-                    "A results file was taken in only partly.",
-                    where=f"lot {lot.number}, take {take.id}",
-                    expected="finished takes",
-                    came=take.name,
-                    remedy=f"Take the same file again: inspect take {lot.number} {take.name}",
-                )
-        created = ""
-        for entry in view.entries(lot.id):
-            if entry.verb in _TELLING:
-                created = entry.at
+        created = _created(view, lot)
         tally = _Tally()
         with Delivery(out) as file:
             for text in events.WRITERS[form](tally.count(_events(view, lot)), created=created):
@@ -81,6 +68,28 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
                 work.write(lot.id, "events written", data, key=key)
             file.deliver()
     return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data}
+
+
+def _created(view: View, lot: Lot) -> str:
+    """When the newest entry that can have caused an event was made.
+
+    Refuses `lot_open_points` after an interrupted take.
+    """
+    for take in view.takes(key_of(lot)):
+        if take.state != "finished":
+            raise Refused(
+                "lot_open_points",
+                "A results file was taken in only partly.",
+                where=f"lot {lot.number}, take {take.id}",
+                expected="finished takes",
+                came=take.name,
+                remedy=f"Take the same file again: inspect take {lot.number} {take.name}",
+            )
+    created = ""
+    for entry in view.entries(lot.id):
+        if entry.verb in _TELLING:
+            created = entry.at
+    return created
 
 
 class _Tally:

@@ -47,37 +47,8 @@ def open_lot(
     """
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
-    today = record.now().date()
-    if expiry <= today:
-        raise Refused(
-            "expiry_past",
-            "The expiry date is not in the future.",
-            expected=f"a day after {today.isoformat()}",
-            came=expiry.isoformat(),
-            remedy="Correct the expiry.",
-        )
-    if gs1.read_date(gs1.write_date(expiry), this_year=today.year) != expiry:
-        raise Refused(
-            "bad_value",
-            "Two digits cannot carry that year.",
-            expected=f"a year up to {today.year + 50}",
-            came=expiry.isoformat(),
-            remedy="Correct the expiry.",
-        )
-    if (
-        not 1 <= target <= 100_000_000
-        or commission_at not in ("web", "application")
-        or not 1 <= group_limit <= GROUP_LIMIT
-        or not (market + artwork).isprintable()
-    ):
-        raise Refused(
-            "bad_value",
-            "A fact of the lot is out of its range.",
-            expected="target 1 to 100,000,000; commission at 'web' or 'application'; "
-            f"1 to {GROUP_LIMIT:,} units in an event",
-            came=f"target {target}, at {commission_at!r}, {group_limit} units in an event",
-            remedy="Correct it.",
-        )
+    _check_expiry(expiry, record.now().date())
+    _check_facts(target, commission_at, group_limit, market + artwork)
     with record.work(HOUSE) as work:
         product = work.product(gtin)
         if work.find_lot(product.id, number):
@@ -108,6 +79,42 @@ def open_lot(
         work.write(lot_id, "lot opened", {**data, "house_head": work.head(HOUSE)})
         lot = work.lot(f"{gtin}/{number}")
         return describe(work, lot)
+
+
+def _check_expiry(expiry: date, today: date) -> None:
+    if expiry <= today:
+        raise Refused(
+            "expiry_past",
+            "The expiry date is not in the future.",
+            expected=f"a day after {today.isoformat()}",
+            came=expiry.isoformat(),
+            remedy="Correct the expiry.",
+        )
+    if gs1.read_date(gs1.write_date(expiry), this_year=today.year) != expiry:
+        raise Refused(
+            "bad_value",
+            "Two digits cannot carry that year.",
+            expected=f"a year up to {today.year + 50}",
+            came=expiry.isoformat(),
+            remedy="Correct the expiry.",
+        )
+
+
+def _check_facts(target: int, commission_at: str, group_limit: int, texts: str) -> None:
+    if (
+        not 1 <= target <= 100_000_000
+        or commission_at not in ("web", "application")
+        or not 1 <= group_limit <= GROUP_LIMIT
+        or not texts.isprintable()
+    ):
+        raise Refused(
+            "bad_value",
+            "A fact of the lot is out of its range.",
+            expected="target 1 to 100,000,000; commission at 'web' or 'application'; "
+            f"1 to {GROUP_LIMIT:,} units in an event",
+            came=f"target {target}, at {commission_at!r}, {group_limit} units in an event",
+            remedy="Correct it.",
+        )
 
 
 def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:

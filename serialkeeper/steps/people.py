@@ -10,7 +10,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moves import LINE_LEAD, ROLES
 from serialkeeper.rules.serials import Chance
-from serialkeeper.store import record as store
+from serialkeeper.store import opening
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Person
 
@@ -31,7 +31,7 @@ def init(
 
     Refuses `record_exists`, `bad_value`.
     """
-    return store.make_record(
+    return opening.make_record(
         url,
         person=check_name(person),
         role=_check_role(role),

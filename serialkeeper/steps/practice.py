@@ -43,6 +43,38 @@ def rehearse(
 
     Refuses `practice_only`, `nothing_to_print`, `bad_value`, `file_exists`.
     """
+    wanted = _check(record, shares)
+    web, number = _web(record, name, job)
+    rng = np.random.default_rng(seed)
+    planted = rehearsal.plant(web, rng, wanted)
+    start = round(record.now().timestamp() * 1000)
+    readings = 0
+    with Delivery(out) as file, Delivery(truth) as beside:
+        header = True
+        for some, faults in rehearsal.slices(web, planted):
+            results, facts = rehearsal.play(some, faults, rng, start_milliseconds=start)
+            file.write(camera.rehearsed(results, header=header))
+            beside.write(camera.table(facts, header=header))
+            readings += results.height
+            header = False
+        sha256 = file.sync()
+        beside.sync()
+        file.deliver()
+        beside.deliver()
+    return {
+        "lot": web.code.lot,
+        "job": number,
+        "labels": len(web.serials),
+        "readings": readings,
+        "faults": {fault: len(index) for fault, index in planted.items() if len(index)},
+        "file": str(out),
+        "truth": str(truth),
+        "sha256": sha256,
+    }
+
+
+def _check(record: Record, shares: Mapping[str, float] | None) -> dict[str, float]:
+    """The share of every fault. Refuses `practice_only`, `bad_value`."""
     if not record.practice:
         raise Refused(
             "practice_only",
@@ -60,6 +92,11 @@ def rehearse(
             came=", ".join(f"{fault}={share}" for fault, share in wanted.items()),
             remedy="Correct them.",
         )
+    return wanted
+
+
+def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int]:
+    """The issued labels of a print job in web order, and the job's number."""
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
@@ -96,29 +133,4 @@ def rehearse(
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
     )
-    rng = np.random.default_rng(seed)
-    planted = rehearsal.plant(web, rng, wanted)
-    start = round(record.now().timestamp() * 1000)
-    readings = 0
-    with Delivery(out) as file, Delivery(truth) as beside:
-        header = True
-        for some, faults in rehearsal.slices(web, planted):
-            results, facts = rehearsal.play(some, faults, rng, start_milliseconds=start)
-            file.write(camera.rehearsed(results, header=header))
-            beside.write(camera.table(facts, header=header))
-            readings += results.height
-            header = False
-        sha256 = file.sync()
-        beside.sync()
-        file.deliver()
-        beside.deliver()
-    return {
-        "lot": lot.number,
-        "job": row.id,
-        "labels": len(web.serials),
-        "readings": readings,
-        "faults": {fault: len(index) for fault, index in planted.items() if len(index)},
-        "file": str(out),
-        "truth": str(truth),
-        "sha256": sha256,
-    }
+    return web, row.id

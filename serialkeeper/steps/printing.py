@@ -49,30 +49,14 @@ def write(
     check_lanes(lanes, by)
     with record.read() as view:
         lot = view.lot(name)
-        key = key_of(lot)
-        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
-        _check_finished(view, lot, key)
         start, end = first or 1, last or lot.labels
-        states = view.states(key, start, end) if 1 <= start <= end <= lot.labels else b""
+        states = _printable(view, lot, start, end)
         ranges = ranges_of(states, State.ALLOCATED, start)
-        if not ranges:
-            raise Refused(
-                "nothing_to_print",
-                "There is no allocated label in that range.",
-                where=f"lot {lot.number}, positions {start} to {end}",
-                expected="labels that are allocated and not issued yet",
-                came=f"{lot.labels} labels in the plan",
-                remedy="Allocate numbers (serials allocate), or write the old job again "
-                "(print again).",
-            )
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
-        with Delivery(out) as file:
-            manifest = _manifest_path(out)
-            if manifest.exists():
-                Delivery(manifest)  # refuses
+        manifest = _manifest_path(out)
+        with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
                 file.write(data)
-            sha256 = file.sync()
             job = {
                 "first": ranges[0][0],
                 "last": ranges[-1][1],
@@ -81,24 +65,53 @@ def write(
                 "rows": shape.rows,
                 "by": by,
                 "name": out.name,
-                "sha256": sha256,
+                "sha256": file.sync(),
                 "size": file.size,
+                "ranges": ranges,
             }
-            with record.work(lot.id) as work:
-                if work.states(key, start, end) != states:
-                    raise Refused(
-                        "print_changed",
-                        "The labels changed while the print file was made.",
-                        where=f"lot {lot.number}, positions {start} to {end}",
-                        remedy="Nothing was issued. Write the print file again.",
-                    )
-                number = len(work.jobs(key)) + 1
-                work.write(lot.id, "issued", {"id": number, **job, "ranges": ranges}, key=key)
-                head = work.head(lot.id)
+            number, head = _issue(record, lot, job, start, states)
+            result = _describe(lot, {"id": number, **job}, shape, head)
+            beside.write(_manifest(result))
+            beside.sync()
             file.deliver()
-    result = _describe(lot, {"id": number, **job}, shape, head)
-    deliver(manifest, orjson.dumps(result, option=orjson.OPT_INDENT_2) + b"\n")
+            beside.deliver()
     return {**result, "file": str(out), "manifest": str(manifest)}
+
+
+def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
+    """The state letters of a range that has something to print."""
+    check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+    key = key_of(lot)
+    _check_finished(view, lot, key)
+    states = view.states(key, start, end) if 1 <= start <= end <= lot.labels else b""
+    if State.ALLOCATED.encode() not in states:
+        raise Refused(
+            "nothing_to_print",
+            "There is no allocated label in that range.",
+            where=f"lot {lot.number}, positions {start} to {end}",
+            expected="labels that are allocated and not issued yet",
+            came=f"{lot.labels} labels in the plan",
+            remedy="Allocate numbers (serials allocate), or write the old job again (print again).",
+        )
+    return states
+
+
+def _issue(
+    record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes
+) -> tuple[int, str]:
+    """Commit what the file holds; gives the job's number and the chain's head."""
+    key = key_of(lot)
+    with record.work(lot.id) as work:
+        if work.states(key, start, start + len(states) - 1) != states:
+            raise Refused(
+                "print_changed",
+                "The labels changed while the print file was made.",
+                where=f"lot {lot.number}, positions {start} to {start + len(states) - 1}",
+                remedy="Nothing was issued. Write the print file again.",
+            )
+        number = len(work.jobs(key)) + 1
+        work.write(lot.id, "issued", {"id": number, **job}, key=key)
+        return number, work.head(lot.id)
 
 
 def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
@@ -137,7 +150,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
     result = _describe(lot, values, shape, head)
     manifest = _manifest_path(out)
     if not manifest.exists():
-        deliver(manifest, orjson.dumps(result, option=orjson.OPT_INDENT_2) + b"\n")
+        deliver(manifest, _manifest(result))
     return {**result, "file": str(out), "manifest": str(manifest)}
 
 
@@ -184,6 +197,10 @@ def _blocks(view: View, key: LotKey, shape: Shape) -> Iterator[tuple[NDArray[np.
         if len(some) < len(serials):
             serials = [serials[place - first] for place in some.tolist()]
         yield some, serials
+
+
+def _manifest(result: dict[str, Any]) -> bytes:
+    return orjson.dumps(result, option=orjson.OPT_INDENT_2) + b"\n"
 
 
 def _manifest_path(out: Path) -> Path:

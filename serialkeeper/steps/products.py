@@ -38,21 +38,7 @@ def add(
     """
     gtin = gs1.parse_gtin(gtin)
     epc.sgtin_stem(gtin, prefix_length)
-    problem = ""
-    if not serials.SHORTEST <= serial_length <= serials.LONGEST:
-        problem = f"serial length {serials.SHORTEST} to {serials.LONGEST}"
-    if not 0 <= minimum_grade <= 40:
-        problem = "minimum grade 0.0 to 4.0"
-    if not (1 <= len(name.strip()) <= 120 and name.isprintable()):
-        problem = "a name of 1 to 120 printable characters"
-    if problem:
-        raise Refused(
-            "bad_value",
-            "A fact of the product is out of its range.",
-            expected=problem,
-            came=f"serial length {serial_length}, minimum grade {minimum_grade / 10}, {name!r}",
-            remedy="Correct it.",
-        )
+    _check_facts(name, serial_length, minimum_grade)
     with record.work(HOUSE) as work:
         if work.find_product(gtin):
             raise Refused(
@@ -75,6 +61,24 @@ def add(
         }
         work.write(HOUSE, "product added", data)
     return describe(Product(**data, prefixes_used=0))
+
+
+def _check_facts(name: str, serial_length: int, minimum_grade: int) -> None:
+    problem = ""
+    if not serials.SHORTEST <= serial_length <= serials.LONGEST:
+        problem = f"serial length {serials.SHORTEST} to {serials.LONGEST}"
+    if not 0 <= minimum_grade <= 40:
+        problem = "minimum grade 0.0 to 4.0"
+    if not (1 <= len(name.strip()) <= 120 and name.isprintable()):
+        problem = "a name of 1 to 120 printable characters"
+    if problem:
+        raise Refused(
+            "bad_value",
+            "A fact of the product is out of its range.",
+            expected=problem,
+            came=f"serial length {serial_length}, minimum grade {minimum_grade / 10}, {name!r}",
+            remedy="Correct it.",
+        )
 
 
 def all_products(record: Record) -> list[dict[str, Any]]:

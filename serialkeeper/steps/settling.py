@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from typing import Any
@@ -63,20 +64,11 @@ def accept(
         if state is State.ISSUED and found and found.word == "not_seen":
             path.append(State.REJECTED)  # looked for, found and scanned by hand
         moves.check("accept", path[-1], where=where)
-        evidence = {}
+        evidence: dict[str, str] = {}
         if found:
             needs = findings.check_acceptable(found.word, where=where)
-            planned = _planned(work, lot, position)
-            evidence = _evidence(
-                needs,
-                lot,
-                planned,
-                scan=scan,
-                instrument=instrument,
-                calibrated=calibrated,
-                grade=grade,
-                where=where,
-            )
+            given = _Given(_planned(work, lot, position), scan, instrument, calibrated, grade)
+            evidence = _evidence(needs, given, lot.minimum_grade, where)
         path.append(moves.target_of("accept", commission_at=lot.commission_at))
         data = {
             "moves": [
@@ -97,58 +89,64 @@ def _planned(view: View, lot: Lot, position: int) -> str:
     return gs1.scanned(code, tuple(lot.ai_order.split()))
 
 
-def _evidence(
-    needs: str,
-    lot: Lot,
-    planned: str,
-    *,
-    scan: str,
-    instrument: str,
-    calibrated: date | None,
-    grade: str,
-    where: str,
-) -> dict[str, str]:
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """The evidence given for an acceptance, beside what the label should say."""
+
+    planned: str
+    scan: str
+    instrument: str
+    calibrated: date | None
+    grade: str
+
+
+def _evidence(needs: str, given: _Given, minimum: int, where: str) -> dict[str, str]:
     """What is kept of the evidence. Refuses `evidence_needed`."""
-    scan = gs1.from_file(scan)
-    if scan and scan != planned:
+    scan = gs1.from_file(given.scan)
+    if scan and scan != given.planned:
         raise Refused(
             "evidence_needed",
             "The fresh scan is not the planned code.",
             where=where,
-            expected=gs1.to_file(planned),
+            expected=gs1.to_file(given.planned),
             came=gs1.to_file(scan),
             remedy="Scan the label itself, symbology identifier included; if it really shows "
             "this, void it.",
         )
-    kept = {"scan": gs1.to_file(scan)} if scan else {}
-    tenths = parse_grade(grade)
-    if tenths is None or (instrument and (not calibrated or tenths == NO_GRADE)):
+    tenths = parse_grade(given.grade)
+    verified = bool(given.instrument and given.calibrated) and tenths not in (None, NO_GRADE)
+    if given.instrument and not verified:
         raise Refused(
             "evidence_needed",
             "A verifier's result is not complete.",
             where=where,
             expected="instrument, calibration date and grade, such as 2.5/08/660",
-            came=f"{instrument or 'no instrument'}, {calibrated or 'no date'}, "
-            f"{grade or 'no grade'}",
+            came=f"{given.instrument}, {given.calibrated or 'no date'}, "
+            f"{given.grade or 'no grade'}",
             remedy="Give --instrument, --calibrated and --grade.",
         )
-    if instrument and calibrated:
-        kept |= {"instrument": instrument, "calibrated": calibrated.isoformat(), "grade": grade}
+    kept = {"scan": gs1.to_file(scan)} if scan else {}
+    if verified:
+        kept |= {
+            "instrument": given.instrument,
+            "calibrated": str(given.calibrated),
+            "grade": given.grade,
+        }
     enough = {
         findings.FRESH_SCAN: bool(scan),
-        findings.VERIFIER: bool(instrument) and tenths >= lot.minimum_grade,
+        findings.VERIFIER: verified and (tenths or 0) >= minimum,
         findings.SECOND: True,
     }[needs]
     if not enough:
+        by_scan = needs == findings.FRESH_SCAN
         raise Refused(
             "evidence_needed",
             "The finding allows this only with evidence.",
             where=where,
-            expected=needs
-            + (f" of at least {lot.minimum_grade / 10:.1f}" if needs == findings.VERIFIER else ""),
+            expected=needs if by_scan else f"{needs} of at least {minimum / 10:.1f}",
             came=", ".join(f"{name} {value}" for name, value in kept.items()) or "none",
             remedy="Give --scan TEXT."
-            if needs == findings.FRESH_SCAN
+            if by_scan
             else "Measure the label, and give --instrument, --calibrated and --grade.",
         )
     return kept

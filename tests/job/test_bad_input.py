@@ -94,7 +94,10 @@ SETUP: dict[str, tuple[str, Callable[[Bench], Any]]] = {
         lambda b: sk.person.add(b.record, "line lead", role="operator"),
     ),
     "unknown role": ("bad_value", lambda b: sk.person.add(b.record, "X", role="boss")),
-    "name with a line feed": ("bad_value", lambda b: sk.person.add(b.record, "X\nY", role="operator")),
+    "name with a line feed": (
+        "bad_value",
+        lambda b: sk.person.add(b.record, "X\nY", role="operator"),
+    ),
     "no numbers": ("bad_value", lambda b: sk.serials.allocate(b.record, "LOT24A", 0)),
     "nothing to print": (
         "nothing_to_print",

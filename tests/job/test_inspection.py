@@ -213,9 +213,7 @@ def test_row_and_lane_name_a_place_too(bench: Bench) -> None:
 
 def test_a_lot_that_commissions_at_application_only_verifies(bench: Bench) -> None:
     """Where labels count only on the pack, good ones become 'verified', with no event."""
-    sk.lot.open(
-        bench.record, GTIN, "APPLY", expiry=EXPIRY, target=10, commission_at="application"
-    )
+    sk.lot.open(bench.record, GTIN, "APPLY", expiry=EXPIRY, target=10, commission_at="application")
     sk.lot.approve(bench.record, "APPLY")
     bench.lot = "APPLY"
     rows = as_seen(bench.printed(10))
@@ -258,10 +256,8 @@ def test_a_rehearsal_ends_as_its_truth_says(bench: Bench, seed: int) -> None:
     """Every planted fault ends as the truth file says; nothing bad is commissioned."""
     bench.printed(2000)
     results, truth = bench.folder / "results.csv", bench.folder / "truth.csv"
-    shares = {fault: 0.01 for fault in FAULTS}
-    sk.inspect.rehearse(
-        bench.record, bench.lot, out=results, truth=truth, seed=seed, shares=shares
-    )
+    shares = dict.fromkeys(FAULTS, 0.01)
+    sk.inspect.rehearse(bench.record, bench.lot, out=results, truth=truth, seed=seed, shares=shares)
     taken = sk.inspect.take(bench.record, bench.lot, results)
     with truth.open(newline="") as file:
         told = {int(row["position"]): row for row in csv.DictReader(file)}

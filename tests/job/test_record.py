@@ -14,7 +14,7 @@ from sqlalchemy import create_engine
 import serialkeeper as sk
 from serialkeeper.rules import chain
 from serialkeeper.store.migrations import migrate
-from serialkeeper.store.record import SCHEMA, open_engine
+from serialkeeper.store.opening import SCHEMA, open_engine
 from serialkeeper.store.tables import METADATA, MODELS
 
 

@@ -52,7 +52,7 @@ def test_an_unreadable_label_needs_a_fresh_scan_of_the_planned_code(bench: Bench
 
 
 def test_a_low_grade_needs_a_verifier(bench: Bench) -> None:
-    """Instrument, calibration date and a grade that passes; an in-line grade is no verifier grade."""
+    """Instrument, calibration date and a grade that passes."""
     spoiled(bench)
     good = {"instrument": "verifier 1", "calibrated": date(2026, 5, 1), "grade": "1.5/08/660"}
     assert refused_word(bench, 5) == "evidence_needed"
@@ -133,7 +133,7 @@ def test_reasons_come_from_the_table(bench: Bench) -> None:
     sk.label.decommission(bench.record, bench.lot, "1", reason="destroyed", note="D-17")
 
 
-def test_a_voided_number_never_comes_back(bench: Bench) -> None:
+def test_a_voided_number_never_comes_back() -> None:
     """No move leads out of voided or decommissioned."""
     from serialkeeper.rules.moves import LEGAL
 

@@ -1,0 +1,307 @@
+"""The command line: the forms that outside scripts use, exit codes, and one JSON document."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema_rs
+import pytest
+from lxml import etree
+
+import serialkeeper as sk
+from serialkeeper.cli.door import app, hoist, run
+
+ROOT = Path(__file__).resolve().parents[2]
+SCHEMAS = ROOT / "schemas"
+
+
+@pytest.fixture(autouse=True)
+def _in_an_empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands run where nothing is, without anybody's settings."""
+    monkeypatch.chdir(tmp_path)
+    for name in list(os.environ):
+        if name.startswith("SERIALKEEPER_") and name != "SERIALKEEPER_STANDARDS":
+            monkeypatch.delenv(name)
+
+
+class Typed:
+    """What a command answered."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str], words: str | list[str]) -> None:
+        words = words.split() if isinstance(words, str) else words
+        self.code = run(words)
+        captured = capsys.readouterr()
+        self.out, self.err = captured.out, captured.err
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+@pytest.fixture
+def type_(capsys: pytest.CaptureFixture[str]) -> Iterator[Any]:
+    """Type a command; gives its answer."""
+    yield lambda words: Typed(capsys, words)
+
+
+def valid(name: str, document: Any) -> Any:
+    """The document, if it follows our schema of that name."""
+    schema = json.loads((SCHEMAS / f"{name}.schema.json").read_text())
+    jsonschema_rs.validator_for(schema).validate(document)
+    return document
+
+
+def results_of(print_file: str, name: str) -> None:
+    """A faultless camera's file, but for one label that it could not read."""
+    with Path(print_file).open(newline="") as file, Path(name).open("w", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(["position", "row", "lane", "at", "seen", "grade", "verdict", "text"])
+        for row in csv.DictReader(file):
+            seen = "" if row["position"] == "7" else row["scanned"]
+            writer.writerow(
+                [row["position"], row["row"], row["lane"], "", seen, "", "pass" if seen else "", ""]
+            )
+
+
+def test_the_main_job_as_typed(type_: Any) -> None:
+    """Every form of the design's list, one after the other, on one lot."""
+    assert type_(["init", "--person", "Line Lead"]).code == 0
+    added = type_(
+        ["product", "add", "09521234543213", "--prefix-length", "7", "--name", "Demo tablets 20 mg"]
+    )
+    assert added.code == 0
+    opened = "lot open 09521234543213 LOT24A --expiry 2028-06-30 --target 2000"
+    assert "2,052" in type_(opened).out
+    assert type_("lot approve LOT24A").code == 0
+    assert type_("serials allocate LOT24A 2052 --json").json["last"] == 2052
+    printed = type_("print write LOT24A --lanes 4 --out job.csv --json")
+    valid("print-manifest", json.loads(Path("job.manifest.json").read_text()))
+    assert printed.json["count"] == 2052
+    results_of("job.csv", "results.csv")
+    taken = type_("inspect take LOT24A results.csv --json")
+    assert taken.code == 5, "findings need a person"
+    assert valid("inspect-take", taken.json)["findings"] == {"unreadable": 1}
+    again = type_("inspect take LOT24A results.csv --json")
+    assert valid("inspect-take", again.json)["already_taken"]
+    labels = valid("label-list", type_("label list LOT24A --json").json)
+    assert len(labels) == 2052
+    assert (labels[6]["state"], labels[6]["finding"]) == ("rejected", "unreadable")
+    doubtful = type_("label list LOT24A --state doubtful").out
+    assert doubtful.splitlines()[1].split()[0] == "7"
+    assert type_("label void LOT24A 7 --reason waste").code == 0
+    assert type_("lot reconcile LOT24A").code == 5
+    for words in ("printer_counter 2052", "rewind_counter 2051", "destroyed 1 --witness W"):
+        assert type_(f"lot count LOT24A {words}").code == 0
+    assert type_("lot reconcile LOT24A").code == 0
+    written = type_("events write LOT24A --form json --out events.jsonld")
+    assert written.code == 0
+    valid("events", json.loads(Path("events.jsonld").read_text()))
+    assert type_("events write LOT24A --form xml --out events.xml").code == 0
+    assert type_("lot close LOT24A").code == 0
+    assert valid("record-verify", type_("record verify --json").json)["sound"]
+    shown = type_("label show LOT24A 7")
+    assert "voided" in shown.out and "waste" in shown.out
+
+
+def test_the_same_record_and_form_give_the_same_event_bytes(type_: Any) -> None:
+    """Event files are a function of the record: written twice, they are equal."""
+    type_("demo --labels 200 --out d --json")
+    record = ["--record", "sqlite:///d/record.db", "--as", "Line Lead"]
+    type_(["events", "write", "DEMO24A", "--out", "again.jsonld", *record])
+    assert Path("again.jsonld").read_bytes() == Path("d/events.jsonld").read_bytes()
+
+
+def test_the_demo_tells_its_story(type_: Any) -> None:
+    """The demo balances, leaves every file it names, and its record verifies."""
+    told = type_("demo --labels 2000 --seed 3 --out d --json")
+    assert (told.code, told.err) == (0, "")
+    story = valid("demo", told.json)
+    assert story["balanced"] and story["labels"] == 2000
+    assert sum(story["states"].values()) == 2000
+    assert all(Path(path).is_file() for path in story["files"].values())
+    assert Path("d/record.db").is_file()
+    valid("events", json.loads(Path("d/events.jsonld").read_text()))
+    assert sk.record.verify(sk.open_record("sqlite:///d/record.db", person="Line Lead"))["sound"]
+
+
+def test_the_same_seed_tells_the_same_story(type_: Any) -> None:
+    """Numbers, print file, faults and outcome are the seed's; another seed's are not."""
+    stories = {}
+    for folder, seed in (("a", 5), ("b", 5), ("c", 6)):
+        told = type_(f"demo --labels 300 --seed {seed} --out {folder} --json").json
+        stories[folder] = (
+            told["states"],
+            told["findings"],
+            Path(folder, "job.csv").read_bytes(),
+            Path(folder, "truth.csv").read_bytes(),
+        )
+    assert stories["a"] == stories["b"] != stories["c"]
+
+
+def test_the_demo_prints_the_commands_that_do_the_same_by_hand(type_: Any) -> None:
+    """Each printed command line is one that the command tree understands."""
+    told = type_("demo --labels 300 --out d").out
+    typed = re.findall(r"^ +serialkeeper (.+)$", told, re.M)
+    assert len(typed) >= 18
+    for line in typed:
+        noun = line.split()[0]
+        group = next((g for g in app.registered_groups if g.name == noun), None)
+        verbs = [c.name for c in (group.typer_instance.registered_commands if group else [])]
+        names = [c.name or c.callback.__name__.strip("_") for c in app.registered_commands]
+        if group:
+            known = verbs + [
+                c.callback.__name__.strip("_")
+                for c in group.typer_instance.registered_commands
+                if c.callback
+            ]
+            assert line.split()[1] in known, line
+        else:
+            assert noun in names, line
+
+
+def test_the_official_schemas_accept_the_demos_events(type_: Any, standards: Path) -> None:
+    """EPCIS 2.0 XSD and JSON Schema (formats asserted) accept both files of the demo.
+
+    Source: EPCglobal-epcis-2_0.xsd and EPCIS-JSON-Schema.json of EPCIS 2.0.
+    """
+    type_("demo --labels 500 --out d --json")
+    schema = json.loads((standards / "epcis-2.0" / "EPCIS-JSON-Schema.json").read_text())
+    document = json.loads(Path("d/events.jsonld").read_text())
+    jsonschema_rs.validator_for(schema, validate_formats=True).validate(document)
+    xsd = etree.XMLSchema(file=str(standards / "epcis-2.0" / "EPCglobal-epcis-2_0.xsd"))
+    xsd.assertValid(etree.parse("d/events.xml"))
+
+
+def test_event_ids_equal_those_of_the_reference_library(type_: Any) -> None:
+    """The CBV 2.0 event hash, by epcis-event-hash-generator over our JSON-LD file; XML too."""
+    from epcis_event_hash_generator import hash_generator, json_to_py
+
+    type_("demo --labels 500 --out d --json")
+    text = Path("d/events.jsonld").read_text()
+    events = json_to_py.event_list_from_epcis_document_str(text)
+    hashes = hash_generator.calculate_hashes_from_pre_hashes(
+        hash_generator.derive_prehashes_from_events(events)
+    )
+    ours = [event["eventID"] for event in json.loads(text)["epcisBody"]["eventList"]]
+    assert len(hashes) == len(ours) > 3
+    assert list(hashes) == ours
+    assert [e.text for e in etree.parse("d/events.xml").iter("eventID")] == ours
+
+
+def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
+    """The EPCs of all ADD events are exactly the labels that were ever active."""
+    type_("demo --labels 500 --out d --json")
+    events = json.loads(Path("d/events.jsonld").read_text())["epcisBody"]["eventList"]
+    added = [epc for event in events if event["action"] == "ADD" for epc in event["epcList"]]
+    gone = [epc for event in events if event["action"] == "DELETE" for epc in event["epcList"]]
+    record = sk.open_record("sqlite:///d/record.db", person="Line Lead")
+    by_state: dict[str, set[str]] = {}
+    for row in sk.label.list(record, "DEMO24A"):
+        by_state.setdefault(row["state"], set()).add(
+            f"urn:epc:id:sgtin:9521234.054321.{row['serial']}"
+        )
+    assert len(added) == len(set(added))
+    assert set(added) == by_state["commissioned"] | by_state["decommissioned"]
+    assert set(gone) == by_state["decommissioned"]
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "word"),
+    [
+        ("lot show LOT24A", 1, "record_missing"),
+        ("lot show", 2, "usage"),
+        ("lot shout LOT24A", 2, "usage"),
+        ("nothing", 2, "usage"),
+        ("lot open 1 L --expiry 2028-13-01 --target 5", 2, "usage"),
+        ("lot open 1 L --expiry 2028-06-31 --target 5", 2, "usage"),
+        ("lot show L --record postgresql://u:secret@h/d", 2, "usage"),
+        ("init --person A --password-stdin", 1, "live_not_ready"),
+        ("label list L --state lost", 2, "usage"),
+    ],
+)
+def test_refusals_have_a_word_an_exit_code_and_a_remedy(
+    type_: Any, words: str, code: int, word: str
+) -> None:
+    """On stderr for people; with --json one document on stdout, in a form of its own schema."""
+    told = type_(words)
+    assert (told.code, told.out) == (code, "")
+    assert f"[{word}]" in told.err and "what to do:" in told.err
+    assert "secret" not in told.err and "Traceback" not in told.err
+    as_json = type_(f"{words} --json")
+    assert as_json.code == code
+    assert valid("refusal", as_json.json)["refused"]["word"] == word
+
+
+def test_a_damaged_record_is_exit_3(type_: Any) -> None:
+    """A byte changed by hand: record verify says where, and leaves with 3."""
+    import sqlite3
+
+    type_("demo --labels 200 --out d --json")
+    connection = sqlite3.connect("d/record.db", isolation_level=None)
+    connection.execute("UPDATE label SET state = 'c' WHERE state = 'x'")
+    connection.close()
+    told = type_(["record", "verify", "--record", "sqlite:///d/record.db", "--as", "Line Lead"])
+    assert told.code == 3
+    assert "position 1" in told.err
+
+
+def test_common_options_stand_anywhere() -> None:
+    """--record, --as and --json are understood before the noun and after the verb."""
+    words = ["lot", "show", "L", "--as", "A B", "--json", "--record=x"]
+    assert hoist(words) == ["--as", "A B", "--json", "--record=x", "lot", "show", "L"]
+    assert hoist(["label", "show", "--", "--json"]) == ["label", "show", "--", "--json"]
+
+
+def commands() -> list[tuple[str, str]]:
+    """Every noun and verb of the command line."""
+    return [
+        (str(group.name), str(command.name or command.callback.__name__.strip("_")))
+        for group in app.registered_groups
+        for command in (group.typer_instance.registered_commands if group.typer_instance else [])
+        if command.callback
+    ]
+
+
+def test_every_command_is_a_function_of_the_api_with_the_same_name() -> None:
+    """`serialkeeper lot open` is `serialkeeper.lot.open`, and so on, both ways."""
+    assert len(commands()) > 20
+    for noun, verb in commands():
+        assert callable(getattr(getattr(sk, noun), verb)), f"{noun} {verb}"
+    for noun in {noun for noun, _ in commands()}:
+        verbs = {name for name in vars(getattr(sk, noun)) if not name.startswith("_")}
+        assert verbs == {verb for n, verb in commands() if n == noun}, noun
+
+
+@pytest.mark.parametrize(("noun", "verb"), commands())
+def test_every_command_explains_itself(type_: Any, noun: str, verb: str) -> None:
+    """Help leaves with 0 and starts with what the command does."""
+    told = type_([noun, verb, "--help"])
+    assert told.code == 0 and "Usage:" in told.out
+
+
+def test_as_a_process_of_its_own(tmp_path: Path) -> None:
+    """`python -m serialkeeper` works, prints one JSON document, and a closed pipe is no error."""
+    command = [sys.executable, "-m", "serialkeeper"]
+    made = subprocess.run(
+        [*command, "demo", "--labels", "150", "--out", "d", "--json"],
+        capture_output=True,
+        check=True,
+        cwd=tmp_path,
+    )
+    assert json.loads(made.stdout)["balanced"]
+    piped = subprocess.run(
+        f"{sys.executable} -m serialkeeper label list DEMO24A --as 'Line Lead' "
+        "--record sqlite:///d/record.db | head -1",
+        shell=True,
+        capture_output=True,
+        cwd=tmp_path,
+    )
+    assert piped.stderr == b""

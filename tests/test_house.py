@@ -1,0 +1,180 @@
+"""The house keeps its own rules: sizes, words, contracts, types, and documents that are true."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from serialkeeper.errors import WORDS
+from serialkeeper.rules.replay import VERBS
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "serialkeeper"
+SOURCES = sorted(PACKAGE.rglob("*.py"))
+
+LONGEST_MODULE, LONGEST_FUNCTION = 480, 62
+"""Lines; a file or function that grows past them has a seam to be found."""
+
+DECLARATIONS = {"0001_first.py"}
+"""Migrations list tables; they are not read like code."""
+
+
+def functions() -> Iterator[tuple[Path, ast.FunctionDef]]:
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.FunctionDef):
+                yield path, node
+
+
+def test_no_module_and_no_function_outgrows_its_room() -> None:
+    """Sizes are held from the first day."""
+    long = [
+        (path.name, count)
+        for path in SOURCES
+        if (count := len(path.read_text().splitlines())) > LONGEST_MODULE
+    ]
+    assert long == []
+    long = [
+        (path.name, node.name, length)
+        for path, node in functions()
+        if path.name not in DECLARATIONS
+        and (length := (node.end_lineno or 0) - node.lineno + 1) > LONGEST_FUNCTION
+    ]
+    assert long == []
+
+
+def test_every_refusal_word_is_used_and_explained() -> None:
+    """A word without use is dead; README explains each."""
+    text = "\n".join(path.read_text() for path in SOURCES if path.name != "errors.py")
+    readme = (ROOT / "README.md").read_text()
+    for word, meaning in WORDS.items():
+        assert f'"{word}"' in text, word
+        assert f"| `{word}` | {meaning} |" in readme, word
+
+
+def test_every_verb_of_the_journal_is_written_somewhere() -> None:
+    """Each verb that the replay understands is written by a step."""
+    text = "\n".join(path.read_text() for path in SOURCES if path.name != "replay.py")
+    for verb in VERBS:
+        assert f'"{verb}"' in text, verb
+
+
+def test_no_leftovers() -> None:
+    """No markers of work to do later, and no words that the project does not use."""
+    marks = re.compile(r"\b(TODO|FIXME|XXX|HACK|NotImplementedError|batch_id)\b")
+    for path in SOURCES:
+        found = marks.search(path.read_text())
+        assert not found, (path, found)
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["ruff", "check", "."],
+        ["ruff", "format", "--check", "."],
+        ["mypy"],
+        ["lint-imports"],
+    ],
+    ids=" ".join,
+)
+def test_the_checkers_are_content(command: list[str]) -> None:
+    """Lint, format, strict types and the import contracts."""
+    program = Path(sys.executable).with_name(command[0])
+    found = str(program) if program.exists() else shutil.which(command[0])
+    assert found, f"{command[0]} is not installed"
+    done = subprocess.run([found, *command[1:]], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+
+
+def test_a_contract_that_is_broken_is_noticed(tmp_path: Path) -> None:
+    """The import contracts can fail: a rule that reaches up to the store is caught."""
+    shutil.copytree(PACKAGE, tmp_path / "serialkeeper")
+    shutil.copy(ROOT / ".importlinter", tmp_path)
+    with (tmp_path / "serialkeeper" / "rules" / "gs1.py").open("a") as file:
+        file.write("\nfrom serialkeeper.store import tables\nimport socket\n")
+    program = Path(sys.executable).with_name("lint-imports")
+    done = subprocess.run(
+        [str(program)],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+    )
+    assert done.returncode != 0
+    assert done.stdout.count("BROKEN") >= 2
+
+
+def readme_blocks(language: str) -> list[str]:
+    text = (ROOT / "README.md").read_text()
+    return re.findall(rf"```{language}\n(.*?)```", text, re.S)
+
+
+def test_the_readmes_session_works_as_written(tmp_path: Path) -> None:
+    """Every shell line of the README's by-hand session runs, with the exit code it says."""
+    session = next(block for block in readme_blocks("sh") if "serialkeeper init" in block)
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    env = {name: value for name, value in os.environ.items() if "SERIALKEEPER" not in name}
+    for line in session.strip().splitlines():
+        command, _, comment = line.partition("#")
+        wanted = int(match[1]) if (match := re.search(r"exit (\d+)", comment)) else 0
+        done = subprocess.run(
+            command,
+            shell=True,
+            cwd=tmp_path,
+            env={**env, "PATH": path},
+            capture_output=True,
+            text=True,
+        )
+        assert done.returncode == wanted, (line, done.stdout, done.stderr)
+
+
+def test_the_readmes_python_example_works_as_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The integrator's example runs against a fresh folder."""
+    monkeypatch.chdir(tmp_path)
+    for block in readme_blocks("python"):
+        exec(compile(block, "README.md", "exec"), {})  # noqa: S102 - the README's own code
+    assert (tmp_path / "events.jsonld").exists()
+
+
+def test_the_readmes_command_table_names_every_command() -> None:
+    """Each noun and verb stands in the table, and no other."""
+    from serialkeeper.cli.door import app
+
+    there = {
+        (str(group.name), str(command.name or command.callback.__name__.strip("_")))
+        for group in app.registered_groups
+        for command in (group.typer_instance.registered_commands if group.typer_instance else [])
+        if command.callback
+    }
+    rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \|", (ROOT / "README.md").read_text(), re.M)
+    nouns = {noun for noun, _ in there}
+    told = {
+        (noun, verb)
+        for noun, verbs in rows
+        if noun in nouns
+        for verb in re.findall(r"`([\w-]+)`", verbs)
+    }
+    assert told == there
+
+
+def test_the_contributors_guide_names_functions_that_exist() -> None:
+    """Every `module.function` of the guide's journey is there."""
+    import importlib
+
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    named = re.findall(r"`((?:rules|steps|store|outside|cli)\.[a-z_]+)\.([A-Za-z_.]+)`", text)
+    assert len(named) > 15
+    for module, name in named:
+        found: object = importlib.import_module(f"serialkeeper.{module}")
+        for piece in name.split("."):
+            found = getattr(found, piece)
