@@ -11,15 +11,17 @@ hash; section number from memory), always over the JSON-LD form with the lot as 
 from __future__ import annotations
 
 import hashlib
-import re
+import string
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
+from itertools import compress
 from urllib.parse import quote
 
 import numpy as np
 import orjson
+from numpy.typing import NDArray
 
 from serialkeeper.rules import epc
 from serialkeeper.rules.chain import Entry, PartRef
@@ -29,11 +31,11 @@ from serialkeeper.rules.parts import NO_TIME, unpack_states
 CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
 FORMS = ("json", "xml")
 
+_UNESCAPED = (string.ascii_letters + string.digits + "-._~").encode()
+
 ReadPart = Callable[[Entry, PartRef], bytes]
 SerialsOf = Callable[[int, int], list[str]]
 """The numbers of `count` positions from `first`, in position order."""
-
-_PLAIN = re.compile(r"[A-Za-z0-9\-._~\n]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +76,15 @@ class Event:
         return self.action == "ADD"
 
     @cached_property
+    def plain(self) -> bool:
+        """Whether no serial holds a sign that any form escapes."""
+        return not "".join(self.serials).encode().translate(None, _UNESCAPED)
+
+    @cached_property
     def id(self) -> str:
         """The CBV 2.0 event hash."""
         link = epc.digital_link_stem(self.facts.gtin)
-        joined = "\n".join(self.serials)
-        if _PLAIN.fullmatch(joined):
+        if self.plain:
             tails = sorted(self.serials)
         else:
             tails = sorted(quote(serial, safe="-._~") for serial in self.serials)
@@ -130,14 +136,13 @@ class _Group:
         self.latest = NO_TIME
         self.entry: Entry | None = None
 
-    def add(self, entry: Entry, serials: list[str], times: Iterable[int]) -> Iterator[Event]:
+    def add(self, entry: Entry, serials: list[str], times: NDArray[np.int64]) -> Iterator[Event]:
         """Take in labels; yields the groups that become full."""
-        moments = list(times)
         start = 0
         while start < len(serials):
             room = self.facts.group_limit - len(self.serials)
             self.serials += serials[start : start + room]
-            self.latest = max(self.latest, *moments[start : start + room])
+            self.latest = max(self.latest, int(times[start : start + room].max()))
             self.entry = entry
             start += room
             if len(self.serials) == self.facts.group_limit:
@@ -163,10 +168,10 @@ def _of_take(
         return
     serials = serials_of(part.first, part.count)
     if len(good) == part.count:
-        yield from group.add(entry, serials, states.time.tolist())
+        yield from group.add(entry, serials, states.time)
     elif len(good):
-        chosen = [serials[i] for i in good.tolist()]
-        yield from group.add(entry, chosen, states.time[good].tolist())
+        is_good = states.state == ord(State.COMMISSIONED)
+        yield from group.add(entry, list(compress(serials, is_good.tolist())), states.time[good])
     if len(pulled):
         yield from group.close()
         chosen = [serials[i] for i in pulled.tolist()]
@@ -237,7 +242,7 @@ def write_json(events: Iterable[Event], *, created: str) -> Iterator[str]:
 def _event_json(event: Event) -> str:
     stem = epc.sgtin_stem(event.facts.gtin, event.facts.prefix_length)
     # A URN holds no sign that JSON escapes: the escapes of `_tails` cover them.
-    epcs = f'",\n"{stem}'.join(_tails(event.serials))
+    epcs = f'",\n"{stem}'.join(_tails(event))
     pieces = [
         f'{{"type":"ObjectEvent","eventTime":"{event.time}",'
         f'"eventTimeZoneOffset":"{event.offset}","eventID":"{event.id}",'
@@ -271,7 +276,7 @@ def write_xml(events: Iterable[Event], *, created: str) -> Iterator[str]:
 def _event_xml(event: Event) -> str:
     stem = epc.sgtin_stem(event.facts.gtin, event.facts.prefix_length)
     # A URN holds no sign that XML escapes, for the same reason as above.
-    epcs = f"</epc>\n<epc>{stem}".join(_tails(event.serials))
+    epcs = f"</epc>\n<epc>{stem}".join(_tails(event))
     pieces = [
         f"<ObjectEvent><eventTime>{event.time}</eventTime>"
         f"<eventTimeZoneOffset>{event.offset}</eventTimeZoneOffset>"
@@ -290,11 +295,11 @@ def _event_xml(event: Event) -> str:
     return "".join(pieces)
 
 
-def _tails(serials: list[str]) -> list[str]:
+def _tails(event: Event) -> list[str]:
     """The serials as they stand in URNs; untouched where no sign needs an escape."""
-    joined = "\n".join(serials)
-    escaped = joined.translate(epc.URN_ESCAPES) if not _PLAIN.fullmatch(joined) else joined
-    return serials if escaped == joined else escaped.split("\n")
+    if event.plain:
+        return event.serials
+    return [epc.escape_serial(serial) for serial in event.serials]
 
 
 def _xml_text(text: str) -> str:

@@ -250,14 +250,14 @@ def alarms(
         if len(hit):
             raised.append(Alarm(word, 0, int(hit[0]), int(hit[-1]), len(hit)))
     for lane in np.unique(lanes[bad]):
-        mine = np.flatnonzero(lanes == lane)
+        mine = np.flatnonzero(lanes == lane).astype(np.int32)
         run_bad = bad[mine]
         edges = np.flatnonzero(np.diff(np.concatenate(([0], run_bad.view(np.int8), [0]))))
         for start, stop in edges.reshape(-1, 2):
             if stop - start >= IN_A_ROW:
                 at = places[mine[start:stop]]
                 raised.append(Alarm("in_a_row", int(lane), int(at[0]), int(at[-1]), len(at)))
-    total = np.concatenate(([0], np.cumsum(bad)))
+    total = np.concatenate((np.zeros(1, np.int32), np.cumsum(bad, dtype=np.int32)))
     if len(bad) >= WINDOW:
         over = np.flatnonzero(total[WINDOW:] - total[:-WINDOW] > WINDOW_BAD)
         for group in np.split(over, np.flatnonzero(np.diff(over) > WINDOW) + 1):

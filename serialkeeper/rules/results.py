@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -81,7 +82,7 @@ class Interpretation:
     seen: dict[int, str] = field(default_factory=dict)
     detail: dict[int, str] = field(default_factory=dict)
     serial: dict[int, str] = field(default_factory=dict)
-    _columns: list[tuple[NDArray[np.generic], ...]] = field(default_factory=list)
+    _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
     _count: int = 0
     _grades: dict[str, int] = field(default_factory=dict)
 
@@ -112,14 +113,15 @@ class Interpretation:
         finding[unread] = CODE["unreadable"]
         for index in np.flatnonzero(~exact & ~unread).tolist():
             self.seen[self._count + index] = rows["seen"][index]
-        self._columns.append((place, number, finding, grade, time))
+        made: tuple[NDArray[Any], ...] = (place, number, finding, grade, time)
+        for column, values in zip(self._columns, made, strict=True):
+            column.append(values)
         self._count += len(place)
 
     def finish(self) -> Readings:
         """All readings; texts that are not the planned one are looked up and judged."""
-        columns = [np.concatenate(column) for column in zip(*self._columns, strict=True)]
-        self._columns.clear()
-        readings = Readings(*columns)
+        readings = Readings(*(np.concatenate(column) for column in self._columns))
+        self._columns = ([], [], [], [], [])
         self._name_displaced(readings)
         facts = self.plan.facts()
         judged: dict[str, tuple[str, str, str]] = {}
@@ -145,7 +147,11 @@ class Interpretation:
         shown = shown.select(
             "index", (inner.str.strip_suffix(after) if after else inner).alias("s")
         )
-        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+        plan = (
+            pl.DataFrame({"s": self.plan.serials})
+            .with_row_index("position", offset=1)
+            .filter(pl.col("s").is_in(shown["s"].unique().implode()))
+        )
         found = shown.join(plan, on="s", how="inner")
         index = found["index"].to_numpy()
         readings.number[index] = found["position"].to_numpy().astype(np.int32)

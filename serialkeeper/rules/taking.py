@@ -153,9 +153,9 @@ def decide(
     Refuses `results_claimed` if labels of the file were inspected before.
     """
     verdicts = findings.judge(readings, len(states) - 1)
-    ahead = np.arange(len(states)) > through * BLOCK
     inspected = np.isin(states, (_C, _V, _R, _P))
-    claimed = np.flatnonzero(verdicts.placed & inspected & ahead)
+    inspected[: through * BLOCK + 1] = False
+    claimed = np.flatnonzero(verdicts.placed & inspected)
     if len(claimed):
         raise Refused(
             "results_claimed",
@@ -176,8 +176,8 @@ def decide(
     target[bad & (states == _C)] = _P
     lanes = _lanes(jobs, len(states))
     finding[_unseen(verdicts, states, lanes)] = CODE["not_seen"]
-    web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD)))
-    alarms = findings.alarms(web.astype(np.int32), lanes[web], finding[web])
+    web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
+    alarms = findings.alarms(web, lanes[web], finding[web])
     return Judged(readings, verdicts, notes, target, finding, [alarm.as_dict() for alarm in alarms])
 
 

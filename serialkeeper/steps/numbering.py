@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 from serialkeeper.errors import Refused
@@ -51,13 +52,13 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
             came=f"{count}",
             remedy=f"Finish it first: serials allocate {lot.number} {unfinished.count}",
         )
-    while unfinished.done < unfinished.count:
-        unfinished = _chunk(record, lot, unfinished)
     with record.read() as view:
         product = view.product_of(lot)
-        figures = serials.odds(
-            count, length=product.serial_length, prefixes_used=product.prefixes_used
-        )
+    with ThreadPoolExecutor(1) as drawing:
+        ahead = drawing.submit(_draw_some, record, product, unfinished)
+        while unfinished.done < unfinished.count:
+            unfinished, ahead = _chunk(record, lot, product, unfinished, ahead, drawing)
+    figures = serials.odds(count, length=product.serial_length, prefixes_used=product.prefixes_used)
     return {
         "lot": lot.number,
         "count": unfinished.count,
@@ -118,27 +119,44 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
         return Allocation(**key.row(), **started, done=0)
 
 
-def _chunk(record: Record, lot: Lot, allocation: Allocation) -> Allocation:
-    """A few blocks' worth of numbers in one transaction."""
+def _chunk(
+    record: Record,
+    lot: Lot,
+    product: Product,
+    allocation: Allocation,
+    drawn: Future[list[Part]],
+    drawing: ThreadPoolExecutor,
+) -> tuple[Allocation, Future[list[Part]]]:
+    """A few blocks' worth of numbers in one transaction, while the next ones are drawn."""
     key = key_of(lot)
+    parts = drawn.result()
+    after = allocation.model_copy()
+    after.done += sum(part.count for part in parts)
+    ahead = drawing.submit(_draw_some, record, product, after)
     with record.work(lot.id) as work:
         current = next(a for a in work.allocations(key) if a.id == allocation.id)
-        if current.done == current.count:
-            return current  # another process finished it
-        product = work.product_of(lot)
-        parts: list[Part] = []
-        while current.done < current.count and len(parts) < BLOCKS_AT_ONCE:
-            parts.append(_draw(record, product, current))
-            current.done += parts[-1].count
-        data = {"allocation": current.id, "done": current.done}
+        if current.done != allocation.done:
+            # Another process goes on with the same allocation: leave these numbers undrawn.
+            return current, drawing.submit(_draw_some, record, product, current)
+        data = {"allocation": current.id, "done": after.done}
         work.write(lot.id, "allocated", data, parts=parts, key=key)
-        return current
+    return after, ahead
 
 
-def _draw(record: Record, product: Product, allocation: Allocation) -> Part:
+def _draw_some(record: Record, product: Product, allocation: Allocation) -> list[Part]:
+    """The numbers of the next transaction."""
+    parts: list[Part] = []
+    done = allocation.done
+    while done < allocation.count and len(parts) < BLOCKS_AT_ONCE:
+        parts.append(_draw(record, product, allocation, done))
+        done += parts[-1].count
+    return parts
+
+
+def _draw(record: Record, product: Product, allocation: Allocation, done: int) -> Part:
     """Numbers for the next positions up to the end of their block, under one prefix."""
-    first = allocation.first + allocation.done
-    size = min(allocation.count - allocation.done, BLOCK - (first - 1) % BLOCK)
+    first = allocation.first + done
+    size = min(allocation.count - done, BLOCK - (first - 1) % BLOCK)
     index = allocation.prefix_first + block_of(first) - block_of(allocation.first)
     prefix = serials.prefix_text(product.prefix_start, product.prefix_step, index)
     return pack_serials(

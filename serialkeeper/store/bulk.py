@@ -8,6 +8,7 @@ rows it changed, so that a label can never be moved by mistake.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 import orjson
@@ -44,6 +45,11 @@ _FIND = text(
 _MOVE = text(
     f"UPDATE label SET state = :target WHERE {_IN_LOT} "
     "AND position BETWEEN :first AND :last AND state = :source"
+)
+_ROWS = text(
+    "SELECT count(*), min(position), max(position), group_concat(serial, char(10)), "
+    "group_concat(state, '') FROM (SELECT position, serial, state FROM label "
+    f"WHERE {_IN_LOT} AND position BETWEEN :first AND :last ORDER BY position)"
 )
 _STATES = text(
     f"SELECT group_concat(state, '') FROM (SELECT state FROM label WHERE {_IN_LOT} "
@@ -129,6 +135,29 @@ def _all_moved(moved: int, expected: int, first: int, last: int) -> None:
             came=f"{moved}",
             remedy="Nothing was changed. Run record verify.",
         )
+
+
+class Rows(NamedTuple):
+    """Labels of successive positions as the table has them.
+
+    Attributes:
+        number: how many rows.
+        first, last: lowest and highest position, None for no rows.
+        serials: the numbers, a line feed after each.
+        states: the state letters.
+    """
+
+    number: int
+    first: int | None
+    last: int | None
+    serials: str
+    states: str
+
+
+def read_rows(connection: Connection, key: LotKey, first: int, last: int) -> Rows:
+    """The label rows of positions first..last."""
+    row = connection.execute(_ROWS, {**key.row(), "first": first, "last": last}).one()
+    return Rows(row[0], row[1], row[2], (row[3] or "") + "\n" * bool(row[0]), row[4] or "")
 
 
 def read_states(connection: Connection, key: LotKey, first: int, last: int) -> bytes:

@@ -127,7 +127,7 @@ def _prepare(connection: sqlite3.Connection, _: object) -> None:
         "synchronous=FULL",
         "foreign_keys=ON",
         "recursive_triggers=ON",
-        "cache_size=-65536",
+        "cache_size=-32768",
         "wal_autocheckpoint=4000",
         "trusted_schema=OFF",
     ):

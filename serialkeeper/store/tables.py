@@ -135,7 +135,7 @@ class Label(SQLModel, table=True):
     kind: ClassVar[str] = "replayed"
     __tablename__ = "label"
     __table_args__ = (
-        UniqueConstraint("product_id", "serial"),
+        UniqueConstraint("serial", "product_id"),  # the text first: cheaper to fill
         CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
         _OPTIONS,
     )

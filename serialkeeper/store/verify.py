@@ -19,6 +19,7 @@ from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, PartRef, first_broken,
 from serialkeeper.rules.moves import LEGAL, State
 from serialkeeper.rules.parts import UNCHANGED, unpack_findings, unpack_serials, unpack_states
 from serialkeeper.rules.replay import LotKey
+from serialkeeper.store.bulk import Rows
 from serialkeeper.store.tables import METADATA, MODELS
 from serialkeeper.store.view import View
 
@@ -226,36 +227,29 @@ class Replay:
 
     def _compare_labels(self, key: LotKey, letters: bytearray) -> int:
         for block in range(-(-len(letters) // BLOCK)):
-            rows = self.view.label_block(key, block)
-            serials: list[str] = []
-            for part in self.view.parts(key, block, kind="serials"):
-                serials += unpack_serials(part.data)
-            first = block * BLOCK
-            told = letters[first : first + BLOCK].decode()
-            positions, numbers, states = zip(*rows, strict=True) if rows else ((), (), ())
-            if (
-                "".join(states) != told
-                or list(numbers) != serials
-                or list(positions) != list(range(first + 1, first + 1 + len(told)))
-            ):
-                self._first_difference(key, rows, serials, told, first)
+            first = block * BLOCK + 1
+            told = letters[first - 1 : first - 1 + BLOCK].decode()
+            serials = "".join(
+                part.data.decode() for part in self.view.parts(key, block, kind="serials")
+            )
+            there = self.view.label_block(key, block)
+            wanted = (len(told), first, first + len(told) - 1, serials, told)
+            if tuple(there) != wanted:
+                _first_difference(key, there, wanted)
         return len(letters)
 
-    def _first_difference(
-        self,
-        key: LotKey,
-        rows: list[tuple[int, str, str]],
-        serials: list[str],
-        told: str,
-        first: int,
-    ) -> None:
-        there = {row[0]: row for row in rows}
-        for index, (serial, state) in enumerate(zip(serials, told, strict=True), first + 1):
-            expected = (index, serial, state)
-            if there.pop(index, None) != expected:
-                row = next((r for r in rows if r[0] == index), None)
-                _differs("label", f"lot {key.lot_id}, position {index}", expected, row)
-        _differs("label", f"lot {key.lot_id}", "no such row", next(iter(there.values())))
+
+def _first_difference(key: LotKey, there: Rows, wanted: tuple[int, int, int, str, str]) -> None:
+    """Name the first label of a block that is not as it should be."""
+    count, first, last, serials, states = wanted
+    if (there.number, there.first, there.last) != (count, first, last):
+        came = f"{there.number} labels, {there.first} to {there.last}"
+        _differs("label", f"lot {key.lot_id}", f"{count} labels, {first} to {last}", came)
+    told = zip(unpack_serials(serials.encode()), states, strict=True)
+    came_rows = zip(unpack_serials(there.serials.encode()), there.states, strict=True)
+    for position, (expected, came_row) in enumerate(zip(told, came_rows, strict=True), first):
+        if expected != came_row:
+            _differs("label", f"lot {key.lot_id}, position {position}", expected, came_row)
 
 
 def _finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, Any]]:

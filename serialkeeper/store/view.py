@@ -5,9 +5,10 @@ from __future__ import annotations
 import gzip
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Table, func, select
+from sqlalchemy import ColumnElement, Connection, Select, Table, bindparam, func, select
 from sqlmodel import SQLModel
 
 from serialkeeper.errors import Refused
@@ -60,7 +61,7 @@ class View:
 
     def setting(self, name: str) -> str:
         """A fact of the whole record, or empty."""
-        found = self._one(Setting, table_of(Setting).c.name == name)
+        found = self._one(Setting, name=name)
         return found.value if found else ""
 
     def people(self) -> list[Person]:
@@ -69,7 +70,7 @@ class View:
 
     def person(self, name: str) -> Person:
         """One person by name. Refuses `person_unknown`."""
-        found = self._one(Person, table_of(Person).c.name == name)
+        found = self._one(Person, name=name)
         if found is None:
             raise Refused(
                 "person_unknown",
@@ -99,7 +100,7 @@ class View:
 
     def find_product(self, gtin: str) -> Product | None:
         """A product by its 14-digit GTIN."""
-        return self._one(Product, table_of(Product).c.gtin == gtin)
+        return self._one(Product, gtin=gtin)
 
     def product(self, gtin: str) -> Product:
         """A product by its 14-digit GTIN. Refuses `product_unknown`."""
@@ -116,7 +117,7 @@ class View:
 
     def product_of(self, lot: Lot) -> Product:
         """A lot's product."""
-        return self._expect(Product, table_of(Product).c.id == lot.product_id)
+        return self._expect(Product, id=lot.product_id)
 
     # -- lots ----------------------------------------------------------------------------
 
@@ -126,8 +127,7 @@ class View:
 
     def find_lot(self, product_id: int, number: str) -> Lot | None:
         """A lot by product and number."""
-        columns = table_of(Lot).c
-        return self._one(Lot, columns.product_id == product_id, columns.number == number)
+        return self._one(Lot, product_id=product_id, number=number)
 
     def lot(self, name: str) -> Lot:
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
@@ -210,18 +210,11 @@ class View:
 
     def label(self, product_id: int, serial: str) -> Label | None:
         """One label by GTIN and serial."""
-        columns = table_of(Label).c
-        return self._one(Label, columns.product_id == product_id, columns.serial == serial)
+        return self._one(Label, product_id=product_id, serial=serial)
 
     def label_at(self, key: LotKey, position: int) -> Label | None:
         """One label by place."""
-        columns = table_of(Label).c
-        return self._one(
-            Label,
-            columns.product_id == key.product_id,
-            columns.lot_id == key.lot_id,
-            columns.position == position,
-        )
+        return self._one(Label, **key.row(), position=position)
 
     def find_serials(self, product_id: int, serials: Sequence[str]) -> dict[str, Label]:
         """Labels of a product by serial, whatever their lot."""
@@ -290,7 +283,7 @@ class View:
 
     def chain(self, chain: int) -> Chain:
         """One chain's head."""
-        return self._expect(Chain, table_of(Chain).c.id == chain)
+        return self._expect(Chain, id=chain)
 
     def stored_entries(self, chain: int) -> Iterator[tuple[int, bytes, bytes]]:
         """(seq, body, hash) of a chain's entries in order."""
@@ -361,16 +354,9 @@ class View:
         for row in self.connection.execute(select(table)).yield_per(1000).mappings():
             yield dict(row)
 
-    def label_block(self, key: LotKey, block: int) -> list[tuple[int, str, str]]:
-        """(position, serial, state) of one block's labels as the table has them."""
-        columns = table_of(Label).c
-        query = (
-            select(columns.position, columns.serial, columns.state)
-            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
-            .where(columns.position.between(block * BLOCK + 1, (block + 1) * BLOCK))
-            .order_by(columns.position)
-        )
-        return [tuple(row) for row in self.connection.execute(query)]
+    def label_block(self, key: LotKey, block: int) -> bulk.Rows:
+        """One block's labels as the table has them, column by column."""
+        return bulk.read_rows(self.connection, key, block * BLOCK + 1, (block + 1) * BLOCK)
 
     def count_labels(self) -> int:
         """How many label rows there are in all."""
@@ -391,15 +377,22 @@ class View:
             model, columns.product_id == key.product_id, columns.lot_id == key.lot_id, *where
         )
 
-    def _one(self, model: type[Model], *where: ColumnElement[bool]) -> Model | None:
-        found = self.connection.execute(select(table_of(model)).where(*where)).mappings().first()
+    def _one(self, model: type[Model], **key: Any) -> Model | None:
+        found = self.connection.execute(_by(model, tuple(key)), key).mappings().first()
         return model(**found) if found else None
 
-    def _expect(self, model: type[Model], *where: ColumnElement[bool]) -> Model:
-        found = self._one(model, *where)
+    def _expect(self, model: type[Model], **key: Any) -> Model:
+        found = self._one(model, **key)
         if found is None:
-            raise LookupError(f"no {model.__name__} where {where}")
+            raise LookupError(f"no {model.__name__} with {key}")
         return found
+
+
+@cache
+def _by(model: type[SQLModel], names: tuple[str, ...]) -> Select[Any]:
+    """The statement that finds a row by these columns, built once."""
+    columns = table_of(model).c
+    return select(table_of(model)).where(*(columns[name] == bindparam(name) for name in names))
 
 
 def key_of(lot: Lot) -> LotKey:

@@ -103,7 +103,7 @@ def upgrade() -> None:
         "label",
         "product_id lot_id position",
         {**LOT, "position": WHOLE, "serial": TEXT, "state": TEXT},
-        sa.UniqueConstraint("product_id", "serial"),
+        sa.UniqueConstraint("serial", "product_id"),
         sa.CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
         rowid=False,
     )
