@@ -234,7 +234,7 @@ class Alarm:
 
 
 def alarms(
-    places: NDArray[np.int32], lanes: NDArray[np.int32], found: NDArray[np.uint8]
+    places: NDArray[np.int32], lanes: NDArray[np.uint8], found: NDArray[np.uint8]
 ) -> list[Alarm]:
     """Alarms over the labels in web order; neighbouring ones of one cause are one.
 

@@ -51,6 +51,17 @@ class Shape:
             return index // self.lanes + 1, index % self.lanes + 1
         return index % self.rows + 1, index // self.rows + 1
 
+    def lanes_by_position(self, size: int) -> NDArray[np.uint8]:
+        """The lane of each position below `size`, 0 where it is not in the job."""
+        lanes = np.zeros(size, dtype=np.uint8)
+        start = 0
+        for first, last in self.ranges:
+            index = np.arange(start, start + last - first + 1, dtype=np.int32)
+            across = index % self.lanes if self.by == "rows" else index // self.rows
+            lanes[first : last + 1] = across + 1
+            start += len(index)
+        return lanes
+
     def positions(self) -> NDArray[np.int32]:
         """The positions of all labels, in job order."""
         return np.concatenate(

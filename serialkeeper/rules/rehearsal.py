@@ -55,7 +55,7 @@ class Web:
     position: NDArray[np.int64]
     row: NDArray[np.int64]
     lane: NDArray[np.int64]
-    serials: list[str]
+    serials: pl.Series
     code: gs1.LabelCode
     order: tuple[str, ...]
 
@@ -109,7 +109,7 @@ def play(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What the camera would have written, and the truth: position, serial, outcome, fault."""
     size = len(web.serials)
-    serials = pl.Series("serial", web.serials)
+    serials = web.serials.rename("serial")
     before, after = _around(gs1.to_file(gs1.scanned(_mark(web.code), web.order)))
     shown = np.arange(size)
     repeated, swapped = planted["repeated"], planted["swapped"]

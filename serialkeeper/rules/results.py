@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -73,6 +73,8 @@ class Interpretation:
     """The readings of all batches so far.
 
     Attributes:
+        plan: what the labels should say; its numbers are let go by `finish`.
+        where: the file, for refusals.
         seen: texts that are not the planned one, by reading index.
         detail: what is wrong with them, by reading index.
     """
@@ -120,8 +122,7 @@ class Interpretation:
 
     def finish(self) -> Readings:
         """All readings; texts that are not the planned one are looked up and judged."""
-        readings = Readings(*(np.concatenate(column) for column in self._columns))
-        self._columns = ([], [], [], [], [])
+        readings = Readings(*(_joined(column) for column in self._columns))
         self._name_displaced(readings)
         facts = self.plan.facts()
         judged: dict[str, tuple[str, str, str]] = {}
@@ -132,6 +133,7 @@ class Interpretation:
                 judged[seen] = judge_text(gs1.from_file(seen), facts)
             word, self.detail[index], self.serial[index] = judged[seen]
             readings.finding[index] = CODE[word]
+        self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
         return readings
 
     def _name_displaced(self, readings: Readings) -> None:
@@ -208,6 +210,13 @@ class Interpretation:
             .to_series()
             .to_numpy()
         )
+
+
+def _joined(pieces: list[NDArray[Any]]) -> NDArray[Any]:
+    """One array from pieces, which are let go."""
+    whole = np.concatenate(pieces)
+    pieces.clear()
+    return whole
 
 
 def parse_grade(text: str) -> int | None:

@@ -181,16 +181,16 @@ def decide(
     return Judged(readings, verdicts, notes, target, finding, [alarm.as_dict() for alarm in alarms])
 
 
-def _lanes(jobs: list[Shape], size: int) -> NDArray[np.int32]:
+def _lanes(jobs: list[Shape], size: int) -> NDArray[np.uint8]:
     """The lane of each position, 0 where it was not printed."""
-    lanes = np.zeros(size, dtype=np.int32)
+    lanes = np.zeros(size, dtype=np.uint8)
     for shape in jobs:
-        lanes[shape.positions()] = shape.grid(0, shape.count)[1]
+        lanes |= shape.lanes_by_position(size)  # no position is in two jobs
     return lanes
 
 
 def _unseen(
-    verdicts: Verdicts, states: NDArray[np.uint8], lanes: NDArray[np.int32]
+    verdicts: Verdicts, states: NDArray[np.uint8], lanes: NDArray[np.uint8]
 ) -> NDArray[np.bool_]:
     """Printed labels without a reading, between the first and last place of the file, in
     lanes that the file covers."""

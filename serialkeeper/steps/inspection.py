@@ -68,6 +68,7 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
         plan, shapes = _plan(record, view, scene.lot, scene.key)
     with camera.Originals() as originals:
         notes, readings = _read(record, path, plan, originals, sha256)
+        del plan  # a number per label
         started = scene.old
         while started is None:
             judged = _judge(scene, notes, readings, shapes, path)

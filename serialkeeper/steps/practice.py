@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import gs1, rehearsal
+from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.replay import parse_ranges
@@ -113,7 +115,12 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         positions = shape.positions().astype(np.int64)
         first, last = int(positions.min()), int(positions.max())
         states = np.frombuffer(view.states(key, first, last), np.uint8)
-        serials = view.serials(key, first, last - first + 1)
+        serials = pl.concat(
+            [
+                pl.Series(view.serials(key, start, min(BLOCK, last - start + 1)))
+                for start in range(first, last + 1, BLOCK)
+            ]
+        )
     rows, lanes = shape.grid(0, shape.count)
     there = np.flatnonzero(states[positions - first] == ord(State.ISSUED))
     if not len(there):
@@ -129,7 +136,7 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         position=positions[there],
         row=rows[there],
         lane=lanes[there],
-        serials=[serials[place - first] for place in positions[there].tolist()],
+        serials=serials.gather(positions[there] - first),
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
     )

@@ -1,0 +1,68 @@
+"""The benchmark still runs and reports every row; how fast is not asked here."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+PROGRAM = Path(__file__).with_name("main_job.py")
+
+TIMED = ["allocate", "print", "take", "events_json", "events_xml", "verify"]
+REST = ["look_up", "life", "rest", "rest_bare"]
+
+
+def run(tmp_path: Path, *words: str) -> tuple[str, dict[str, Any]]:
+    out = tmp_path / "figures.json"
+    done = subprocess.run(
+        [sys.executable, str(PROGRAM), *words, "--json", str(out)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout, json.loads(out.read_text())
+
+
+def names(figures: dict[str, Any]) -> list[str]:
+    return [row["name"] for row in figures["rows"]]
+
+
+def test_every_step_stands_beside_its_limit(tmp_path: Path) -> None:
+    """One repeat gives one row a step, in the table and in the JSON."""
+    table, figures = run(tmp_path, "--labels", "3000", "--repeat", "1")
+    assert names(figures) == [*TIMED, *REST]
+    assert {"fsync_ms", "cpus", "python", "sqlite", "labels", "repeats"} <= set(figures)
+    for row in figures["rows"]:
+        assert row["title"] in table
+        assert row["step"] > 0
+        if row["name"] in TIMED:
+            assert row["limit"] > 0
+            assert row["ratio"] == row["step"] / row["limit"]
+            assert row["met"] is (row["ratio"] <= row["targets"]["ratio"])
+
+
+def test_a_full_record_adds_the_growth(tmp_path: Path) -> None:
+    """With numbers stored, the same allocation is held against one in an empty record."""
+    words = ("--labels", "3000", "--repeat", "2", "--stored", "5000", "--steps", "allocate,look_up")
+    table, figures = run(tmp_path, *words)
+    assert names(figures) == ["allocate", "look_up", "growth"]
+    assert len(figures["rows"][-1]["samples"]["ratio"]) == 2
+    assert "5,000" in table
+
+
+def test_memory_is_read_from_a_process_for_each_step(tmp_path: Path) -> None:
+    """Every step gets its peak at both sizes."""
+    table, figures = run(tmp_path, "--memory", "--labels", "1000", "--steps", "allocate")
+    assert names(figures) == ["imports", "start", "allocate"]
+    assert "growth" in table
+    assert all(row["peak"] > 1 and row["peak_5x"] > 1 for row in figures["rows"])
+
+
+def test_the_demo_is_timed(tmp_path: Path) -> None:
+    """The demo gets its time and peak."""
+    _, figures = run(tmp_path, "--demo", "--labels", "1000")
+    assert names(figures) == ["demo"]
+    assert figures["rows"][0]["time"] > 0
