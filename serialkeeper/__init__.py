@@ -154,6 +154,7 @@ class label:
     accept = staticmethod(settling.accept)
     void = staticmethod(settling.void)
     decommission = staticmethod(settling.decommission)
+    settle = staticmethod(settling.settle)
 
 
 class events:

@@ -44,6 +44,8 @@ WORDS: dict[str, str] = {
     "allocation_unfinished": "An interrupted allocation has to be finished first.",
     # printing
     "nothing_to_print": "There is no label to print in that range.",
+    "nothing_printed": "Nothing of the lot was printed yet.",
+    "count_needed": "A decision on that many labels needs their number said beside it.",
     "print_changed": "The labels changed while the print file was made.",
     "job_unknown": "The record knows no such print job.",
     "file_exists": "The file is already there; nothing is ever overwritten.",
@@ -74,6 +76,8 @@ WORDS: dict[str, str] = {
     "table_differs": "A table differs from what the journal says.",
     "original_differs": "A kept original differs from what the journal says.",
     "record_busy": "Another process holds the record.",
+    "interrupted": "The command was stopped before it was done.",
+    "fault": "The program itself failed.",
     "usage": "The command was not understood.",
 }
 """Every refusal word and its meaning in one sentence."""

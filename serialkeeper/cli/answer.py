@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -17,9 +18,6 @@ from serialkeeper.store.record import Record
 
 FINDINGS = 5
 """Exit code: done, but findings need a person."""
-
-FAULT = 70
-"""Exit code: a fault of ours."""
 
 DEFAULT_RECORD = "sqlite:///serialkeeper.db"
 
@@ -92,14 +90,10 @@ def refuse(error: SerialKeeperError) -> int:
     """Print an error; gives its exit code."""
     if call.as_json:
         document = {"refused": error.as_dict(), "exit": error.exit_code}
-        sys.stdout.write(orjson.dumps(document, option=orjson.OPT_INDENT_2).decode() + "\n")
-    typer.echo(str(error), err=True)
+        sys.stdout.write(json.dumps(document, indent=2) + "\n")
+    text = str(error).encode("utf-8", "replace").decode()
+    typer.echo(text, err=True)
     return error.exit_code
-
-
-def thousands(count: int) -> str:
-    """A count for people."""
-    return f"{count:,}"
 
 
 def tally(counts: Mapping[str, int]) -> str:

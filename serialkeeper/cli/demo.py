@@ -38,7 +38,10 @@ SPECIMENS, SAMPLES = 2, 2
 
 def demo(
     labels: Annotated[int, typer.Option(min=100, max=10_000_000, help="Labels to print.")] = 2000,
-    seed: Annotated[int, typer.Option(help="The same seed tells the same story.")] = 1,
+    seed: Annotated[
+        int,
+        typer.Option(help="The same seed gives the same numbers and faults; times are today's."),
+    ] = 1,
     out: Annotated[Path, typer.Option(help="Folder for every file; made if missing.")] = Path(
         "demo"
     ),
@@ -70,7 +73,7 @@ class _Story:
         self.url = f"sqlite:///{out / 'record.db'}"
         self.job, self.results = out / "job.csv", out / "results.csv"
         self.truth, self.events = out / "truth.csv", out / "events.jsonld"
-        self.xml = out / "events.xml"
+        self.xml, self.waste = out / "events.xml", out / "waste.txt"
         self.result: dict[str, Any] = {}
         self.chapter = 0
 
@@ -85,8 +88,11 @@ class _Story:
             account=clock.account(),
         )
         call.opened.append(record)
-        yield "A practice run with an invented product, lot and camera. Commands as typed by hand"
-        yield f"need SERIALKEEPER_RECORD={self.url} and SERIALKEEPER_PERSON='{LEAD}'."
+        yield "A practice run with an invented product, lot and camera. To look around in what it"
+        yield "leaves, type these once, then for example: serialkeeper lot show " + LOT
+        yield f"  export SERIALKEEPER_RECORD={self.url} SERIALKEEPER_PERSON='{LEAD}'"
+        yield "The commands below tell how each step is typed by hand. In a record of your own the"
+        yield "numbers are others, so scan your own labels."
         yield from self._say("A practice record and its people", f'init --person "{LEAD}"')
         people.add(record, SECOND, role="compliance", account=clock.account())
         yield f'  serialkeeper person add "{SECOND}" --role compliance'
@@ -129,9 +135,9 @@ class _Story:
         )
         yield f"  {made['count']:,} labels in {made['rows']:,} rows, SHA-256 {made['sha256']}"
         which = f"1-{SPECIMENS}"
-        settling.void(record, LOT, which, reason="specimen")
+        settling.void(record, LOT, which, reason="specimen", count=SPECIMENS)
         yield f"  The first {SPECIMENS} labels go into the lot's papers as specimens:"
-        yield f"  serialkeeper label void {LOT} {which} --reason specimen"
+        yield f"  serialkeeper label void {LOT} {which} --reason specimen --count {SPECIMENS}"
 
     def _inspect(self, record: Record) -> Iterator[str]:
         played = practice.rehearse(record, LOT, out=self.results, truth=self.truth, seed=self.seed)
@@ -151,7 +157,7 @@ class _Story:
             "A person decides each doubtful label", f"label list {LOT} --state doubtful"
         )
         yield from (
-            f"  position {row['position']:,}: {row['finding']} ({row['state']})"
+            f"  position {row['position']}: {row['finding']} ({row['state']})"
             for row in doubtful[:5]
         )
         if len(doubtful) > 5:
@@ -168,10 +174,12 @@ class _Story:
                 )
         self.wasted = len(waste)
         which = ",".join(map(str, waste))
-        settling.void(record, LOT, which, reason="waste")
-        shown = which if len(which) < 60 else which[:56] + ",…"
+        settling.void(record, LOT, which, reason="waste", count=len(waste))
+        if len(which) > 300:
+            self.waste.write_text("\n".join(map(str, waste)) + "\n")
+            which = f"@{self.waste}"
         yield "  The others are cut out, and their numbers voided:"
-        yield f"  serialkeeper label void {LOT} {shown} --reason waste"
+        yield f"  serialkeeper label void {LOT} {which} --reason waste --count {len(waste)}"
 
     def _acceptable(
         self, record: Record, doubtful: list[dict[str, Any]]
@@ -211,9 +219,10 @@ class _Story:
             if row["position"] < first + 50
         ]
         which = ",".join(map(str, good[:SAMPLES]))
-        settling.decommission(record, LOT, which, reason="sampled")
+        settling.decommission(record, LOT, which, reason="sampled", count=SAMPLES)
         yield from self._say(
-            "Samples, counts and both ledgers", f"label decommission {LOT} {which} --reason sampled"
+            "Samples, counts and both ledgers",
+            f"label decommission {LOT} {which} --reason sampled --count {SAMPLES}",
         )
         rest = self.labels - SPECIMENS - SAMPLES - self.wasted
         for term, value, witness in (
@@ -238,6 +247,8 @@ class _Story:
         )
         for form, path in (("json", self.events), ("xml", self.xml)):
             made = handoff.write_events(record, LOT, form=form, out=path)
+            if form == "xml":
+                yield f"  serialkeeper events write {LOT} --form xml --out {path}"
             yield f"  {made['events']} events over {made['epcs']:,} units: {path}"
         closed = reconciliation.close(record, LOT)
         yield from self._say("The lot is closed", f"lot close {LOT}")

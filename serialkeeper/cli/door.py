@@ -23,8 +23,8 @@ from serialkeeper.cli import (
     record,
     serials,
 )
-from serialkeeper.cli.answer import DEFAULT_RECORD, FAULT, call, refuse
-from serialkeeper.errors import SerialKeeperError, WrongUsage
+from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
+from serialkeeper.errors import SerialKeeperError, Unavailable, WrongUsage
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -93,36 +93,69 @@ def run(arguments: list[str]) -> int:
     """Run one command; gives the exit code."""
     call.as_json = "--json" in arguments
     try:
+        _check_text(arguments)
         code = app(hoist(arguments), prog_name="serialkeeper", standalone_mode=False)
         return int(code or 0)
-    except SerialKeeperError as error:
-        return refuse(error)
-    except typer.Abort:
-        typer.echo("Stopped. What was committed stays; the same command goes on from there.")
-        return 4
-    except TyperException as error:
-        context = getattr(error, "ctx", None)
-        where = context.command_path if context else "serialkeeper"
-        return refuse(
-            WrongUsage(
-                "usage",
-                error.format_message(),
-                where=where,
-                remedy=f"See '{where} --help'.",
-            )
-        )
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except SerialKeeperError as error:
+        return refuse(error)
+    except typer.Abort:
+        return refuse(_interrupted())
+    except TyperException as error:
+        return refuse(_wrong_usage(error))
+    except OSError as error:
+        return refuse(
+            Unavailable(
+                "file_unwritable",
+                f"The file system does not do it: {error.strerror or error}.",
+                where=str(error.filename or ""),
+                remedy="Check the names of files and folders, the rights on them, and the room.",
+            )
+        )
     except Exception as error:
         if os.environ.get("SERIALKEEPER_TRACE"):
             traceback.print_exc()
-        typer.echo(
-            f"A fault of ours: {type(error).__name__}: {error}\n"
-            "  what to do: nothing half-done was committed. Run the command again with "
-            "SERIALKEEPER_TRACE=1 and keep what it prints for the people who maintain this.",
-            err=True,
-        )
-        return FAULT
+        return refuse(_fault(error))
     finally:
         call.done()
+
+
+def _check_text(arguments: list[str]) -> None:
+    """Refuses `usage` for arguments that are no text; the record holds text only."""
+    for word in arguments:
+        try:
+            word.encode()
+        except UnicodeEncodeError:
+            raise WrongUsage(
+                "usage",
+                "An argument is not UTF-8 text.",
+                expected="UTF-8",
+                came=ascii(word),
+                remedy="Type it again; file names of other encodings have to be renamed.",
+            ) from None
+
+
+def _interrupted() -> SerialKeeperError:
+    return Unavailable(
+        "interrupted",
+        "Stopped. What was committed stays.",
+        remedy="Type the same command again: it goes on from there.",
+    )
+
+
+def _wrong_usage(error: TyperException) -> WrongUsage:
+    context = getattr(error, "ctx", None)
+    where = context.command_path if context else "serialkeeper"
+    message = error.format_message() or "The command is not complete."
+    return WrongUsage("usage", message, where=where, remedy=f"See: {where} --help")
+
+
+def _fault(error: Exception) -> SerialKeeperError:
+    return SerialKeeperError(
+        "fault",
+        f"A fault of ours: {type(error).__name__}: {error}.",
+        remedy="Nothing half-done was committed. Run the command again with "
+        "SERIALKEEPER_TRACE=1 and keep what it prints for the people who maintain this.",
+    )

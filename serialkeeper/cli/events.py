@@ -26,7 +26,8 @@ def write(
     answer(
         result,
         [
-            f"{result['events']:,} events over {result['epcs']:,} units of lot {result['lot']} "
+            f"{result['events']:,} event{'' if result['events'] == 1 else 's'} over "
+            f"{result['epcs']:,} units of lot {result['lot']} "
             f"written to {result['file']}",
             f"  EPCIS 2.0 {'JSON-LD' if form == 'json' else 'XML'}, {result['size']:,} bytes, "
             f"SHA-256 {result['sha256']}",

@@ -24,7 +24,7 @@ def take(
     """Take in a results file. Exit code 5 if findings need a person."""
     result = inspection.take(call.record(), name, path)
     answer(result, take_lines(result))
-    if result["findings"] or result["alarms"]:
+    if result["open_findings"] or (result["alarms"] and not result["already_taken"]):
         raise typer.Exit(FINDINGS)
 
 
@@ -34,7 +34,7 @@ def take_lines(result: dict[str, Any]) -> list[str]:
         return [
             f"This file was taken already (take {result['take']}); nothing changed.",
             f"  labels now: {tally(result['states'])}",
-            f"  findings then: {tally(result['findings'])}",
+            f"  findings then: {tally(result['findings'])}; still open: {result['open_findings']}",
         ]
     lines = [
         f"{result['readings']:,} readings taken into lot {result['lot']} (take {result['take']}).",
@@ -45,7 +45,7 @@ def take_lines(result: dict[str, Any]) -> list[str]:
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")
     if result["findings"]:
-        lines.append(f"  Next: label list {result['lot']} --state doubtful")
+        lines.append(f"  Next: serialkeeper label list {result['lot']} --state doubtful")
     return [*lines, CAUTION]
 
 
@@ -58,9 +58,10 @@ def alarm_text(alarm: dict[str, Any]) -> str:
     what = words.get(alarm["kind"], alarm["kind"])
     lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
     count = alarm["labels"]
-    return (
-        f"{what}{lane}: {count:,} label{'' if count == 1 else 's'}, "
-        f"positions {alarm['first']:,} to {alarm['last']:,}"
+    return f"{what}{lane}: {count:,} label{'' if count == 1 else 's'}, " + (
+        f"position {alarm['first']}"
+        if alarm["first"] == alarm["last"]
+        else f"positions {alarm['first']} to {alarm['last']}"
     )
 
 
@@ -69,7 +70,7 @@ def rehearse(
     name: LotName,
     out: Annotated[Path, typer.Option(help="The results file to make.")],
     truth: Annotated[Path, typer.Option(help="The truth file to make.")],
-    seed: Annotated[int, typer.Option(help="The same seed gives the same faults.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same faults.")] = 1,
     fault: Annotated[
         list[str] | None,
         typer.Option(help=f"FAULT=SHARE, repeatable. Faults: {', '.join(FAULTS)}."),

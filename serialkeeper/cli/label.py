@@ -4,18 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from serialkeeper.cli.answer import answer, answer_rows, call
 from serialkeeper.cli.lot import LotName, Second
-from serialkeeper.errors import WrongUsage
+from serialkeeper.errors import Refused
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
 from serialkeeper.steps import reports, settling
 
 app = typer.Typer(no_args_is_help=True, help="Single labels and decisions on them.")
-Which = Annotated[str, typer.Argument(help="Positions: 17 or 17,20,30-40.")]
+Which = Annotated[
+    str, typer.Argument(metavar="POSITIONS", help="17 or 17,20,30-40, or @FILE with them.")
+]
+Count = Annotated[
+    int | None,
+    typer.Option(help="How many labels that are; needed for many, or without a finding."),
+]
 
 
 @app.command()
@@ -23,7 +30,9 @@ def show(
     name: Annotated[
         str, typer.Argument(help="A lot, a GTIN, or the label's code scanned or bracketed.")
     ],
-    position: Annotated[int | None, typer.Argument(help="Position in the lot.")] = None,
+    position: Annotated[
+        int | None, typer.Argument(min=1, max=10**9, help="Position in the lot.")
+    ] = None,
     serial: Annotated[str, typer.Option(help="The number, with a lot or a GTIN.")] = "",
 ) -> None:
     """Show a label and its whole life. Example: label show LOT24A 17."""
@@ -33,20 +42,22 @@ def show(
 
 def _life(result: dict[str, Any]) -> Iterator[str]:
     yield (
-        f"({'01'}){result['gtin']} (21){result['serial']}  lot {result['lot']}, "
-        f"expiry {result['expiry']}, position {result['position']:,}: {result['state']}"
+        f"(01){result['gtin']} (21){result['serial']}  lot {result['lot']}, "
+        f"expiry {result['expiry']}, position {result['position']}: {result['state']}"
     )
     for step in result["life"]:
         words = [f"  {step['at']}  {step['verb']:18}"]
         if step["to"]:
             words.append(f"-> {step['to']:14}")
-        words += [
+        facts = [
             f"{name.replace('_', ' ')} {step[name]}"
             for name in ("job", "evidence", "in_line_grade", "read_at", "reason")
             if step.get(name)
         ]
-        words.append(f"by {step['person']} at {step['station']}")
-        yield " ".join(words)
+        facts += [f"{name} {value}" for name, value in (step["evidence_given"] or {}).items()]
+        second = f" with {step['second']}" if step["second"] else ""
+        facts.append(f"by {step['person']}{second} at {step['station']}")
+        yield " ".join(words) + " " + ", ".join(facts)
     for found in result["findings"]:
         seen = f", seen {found['seen']}" if found["seen"] else ""
         yield f"  finding {found['finding']}: {found['detail']}{seen} ({found['state']})"
@@ -58,31 +69,26 @@ def list_(
     state: Annotated[str, typer.Option(help=f"doubtful, or one of: {', '.join(WORDS)}.")] = "",
 ) -> None:
     """List a lot's labels. Example: label list LOT24A --state doubtful."""
-    if state not in ("", "doubtful", *WORDS):
-        raise WrongUsage(
-            "usage",
-            "There is no such state.",
-            where="--state",
-            expected=f"doubtful, {', '.join(WORDS)}",
-            came=state,
-            remedy="Correct it.",
-        )
     rows = reports.list_labels(call.record(), name, state=state)
     answer_rows(rows, _lines(rows))
 
 
 def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[str]:
-    yield f"{'position':>9}  {'serial':20}  {'state':14}  finding"
+    yield f"{'position':>9}  {'serial':20}  {'state':20}  {'finding':16}  detail"
     for row in rows:
+        state = row["state"]
+        if state == "rejected" and row["was_active"]:
+            state = "rejected, was active"
         yield (
-            f"{row['position']:>9}  {row['serial']:20}  {row['state']:14}  {row['finding'] or ''}"
+            f"{row['position']:>9}  {row['serial']:20}  {state:20}  "
+            f"{row['finding'] or '':16}  {row['detail'] or ''}"
         ).rstrip()
 
 
 @app.command()
 def accept(
     name: LotName,
-    position: Annotated[int, typer.Argument(help="The label's position.")],
+    position: Annotated[int, typer.Argument(min=1, max=10**9, help="The label's position.")],
     reason: Annotated[str, typer.Option(help="Why, in words.")],
     second: Second = "",
     scan: Annotated[str, typer.Option(help="A fresh scan of the label.")] = "",
@@ -93,8 +99,10 @@ def accept(
     grade: Annotated[str, typer.Option(help="Its result, such as 2.5/08/660.")] = "",
 ) -> None:
     """Accept a rejected label, as far as its finding allows."""
+    record = call.record()
+    mark = " (practice: one person played both parts)" if second in ("", record.person) else ""
     result = settling.accept(
-        call.record(),
+        record,
         name,
         position,
         reason=reason,
@@ -104,7 +112,9 @@ def accept(
         calibrated=date(calibrated.year, calibrated.month, calibrated.day) if calibrated else None,
         grade=grade,
     )
-    answer(result, [f"Label {position:,} of lot {result['lot']} is {result['state']}: {reason}"])
+    answer(
+        result, [f"Label {position} of lot {result['lot']} is {result['state']}: {reason}{mark}"]
+    )
 
 
 @app.command()
@@ -112,9 +122,11 @@ def void(
     name: LotName,
     which: Which,
     reason: Annotated[str, typer.Option(help=f"One of: {', '.join(VOID_REASONS)}.")],
+    count: Count = None,
 ) -> None:
     """Void numbers that were never active. Example: label void LOT24A 17,20 --reason waste."""
-    answer(result := settling.void(call.record(), name, which, reason=reason), [_left(result)])
+    result = settling.void(call.record(), name, positions(which), reason=reason, count=count)
+    answer(result, [_left(result)])
 
 
 @app.command()
@@ -125,15 +137,54 @@ def decommission(
     note: Annotated[
         str, typer.Option(help="Destruction record for 'destroyed'; text for 'other'.")
     ] = "",
+    count: Count = None,
 ) -> None:
     """Decommission units that were active."""
-    result = settling.decommission(call.record(), name, which, reason=reason, note=note)
+    result = settling.decommission(
+        call.record(), name, positions(which), reason=reason, note=note, count=count
+    )
     answer(result, [_left(result)])
 
 
+@app.command()
+def settle(
+    name: LotName,
+    which: Which,
+    reason: Annotated[str, typer.Option(help="What was done about it, in words.")],
+) -> None:
+    """Say what was done about voided labels that the camera saw all the same."""
+    result = settling.settle(call.record(), name, positions(which), reason=reason)
+    answer(result, [f"Settled at {_places(result)} of lot {result['lot']}: {reason}"])
+
+
+def positions(which: str) -> str:
+    """The positions as typed, or those in the file that `@FILE` names."""
+    if not which.startswith("@"):
+        return which
+    path = Path(which[1:])
+    try:
+        return ",".join(path.read_text(encoding="ascii").replace(",", " ").split())
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(
+            "file_missing",
+            "The file of positions cannot be read.",
+            where=str(path),
+            expected="positions with commas or line feeds between them",
+            came=type(error).__name__,
+            remedy="Check the file.",
+        ) from None
+
+
+def _places(result: dict[str, Any]) -> str:
+    ranges = result["positions"]
+    shown = ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in ranges[:8])
+    more = f" and {len(ranges) - 8} more stretches" if len(ranges) > 8 else ""
+    return f"position{'' if result['labels'] == 1 else 's'} {shown}{more}"
+
+
 def _left(result: dict[str, Any]) -> str:
-    count = result["labels"]
+    labels = result["labels"]
     return (
-        f"{count:,} label{'' if count == 1 else 's'} of lot {result['lot']} {result['state']}: "
-        f"{result['reason']}. Such a number is never used again."
+        f"{labels} label{'' if labels == 1 else 's'} of lot {result['lot']} {result['state']} "
+        f"({result['reason']}): {_places(result)}. Such a number is never used again."
     )

@@ -9,6 +9,7 @@ import typer
 
 from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
 from serialkeeper.rules.counts import TERMS
+from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import lots, reconciliation
 
 app = typer.Typer(no_args_is_help=True, help="Lots, from opening to closing.")
@@ -48,8 +49,8 @@ def open_(
         [
             f"Lot {number} of {result['gtin']} is open as a draft, expiry {result['expiry']}.",
             f"  For {target:,} good labels allocate {result['advice']:,}: enough in 95 of 100 lots "
-            f"at {lots.EXPECTED_REJECTS:.0%} rejects.",
-            f"  Next: a second person approves it: lot approve {number}",
+            f"at {EXPECTED_REJECTS:.0%} rejects.",
+            f"  Next: a second person approves it: serialkeeper lot approve {number}",
         ],
     )
 
@@ -61,7 +62,12 @@ def approve(name: LotName, second: Second = "") -> None:
     result = lots.approve(record, name, second=second)
     mark = " (practice: one person played both parts)" if second in ("", record.person) else ""
     answer(
-        result, [f"Lot {result['lot']} is approved{mark}; its facts are frozen.", *_lines(result)]
+        result,
+        [
+            f"Lot {result['lot']} is approved{mark}; its facts are frozen.",
+            *_lines(result),
+            f"  Next: serialkeeper serials allocate {result['lot']} {result['advice']}",
+        ],
     )
 
 
@@ -103,17 +109,25 @@ def _lines(row: dict[str, Any]) -> list[str]:
     ]
 
 
-@app.command()
+@app.command(context_settings={"ignore_unknown_options": True})
 def count(
     name: LotName,
     term: Annotated[str, typer.Argument(help=f"One of: {', '.join(TERMS)}.")],
-    value: Annotated[int, typer.Argument(help="Labels; counts of one term add up.")],
+    value: Annotated[
+        int, typer.Argument(help="Labels; counts of one term add up, a correction is negative.")
+    ],
     witness: Annotated[str, typer.Option(help="Who saw the destruction.")] = "",
     reason: Annotated[str, typer.Option(help="Why, for a correction (a negative count).")] = "",
 ) -> None:
     """Enter a count. Example: lot count LOT24A printer_counter 2052."""
     result = reconciliation.count(call.record(), name, term, value, witness=witness, reason=reason)
-    answer(result, [f"{TERMS[term]}: {value:+,}, {result['total']:,} in all."])
+    lines = [f"{TERMS[term]}: {value:+,}, {result['total']:,} in all."]
+    if 0 < value < result["total"]:
+        lines.append(
+            f"  It was counted before ({result['total'] - value:,}). If this was the same count "
+            f"again: serialkeeper lot count {result['lot']} {term} -{value} --reason TEXT"
+        )
+    answer(result, lines)
 
 
 @app.command()
@@ -134,12 +148,19 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
         lines.append(f"{line['name']:14}{labels:>12}{line['numbers']:>12,}{mark}")
     if result["stock"]:
         lines.append(f"blank stock: {tally(result['stock'])}")
+    share = result["accounted_percent"]
+    known = f"{share} % of the printed" if share else "not known before labels are counted"
     lines.append(
         f"allocated {result['allocated']:,}, never printed {result['never_printed']:,}, "
-        f"accounted for {result['accounted_percent']} % of the printed"
+        f"accounted for: {known}"
     )
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
+    if result["open_points"]:
+        lines.append(f"  Next: serialkeeper label list {result['lot']} --state doubtful")
+    for term, name in (("printer_counter", "printed"), ("rewind_counter", "good")):
+        if next(line for line in result["lines"] if line["name"] == name)["labels"] is None:
+            lines.append(f"  Next: serialkeeper lot count {result['lot']} {term} N")
     return lines
 
 

@@ -27,7 +27,5 @@ def add(
 @app.command("list")
 def list_() -> None:
     """Show everybody."""
-    rows = [
-        {"name": p.name, "role": p.role, "added": p.added} for p in people.everybody(call.record())
-    ]
+    rows = people.everybody(call.record())
     answer(rows, [f"{row['name']:30} {row['role']:14} since {row['added']}" for row in rows])

@@ -27,7 +27,8 @@ def write(
     result = printing.write(
         call.record(), name, lanes=lanes, out=out, first=first, last=last, by=order
     )
-    answer(result, ["Issued to the printer:", *_lines(result)])
+    follow = f"  Next: serialkeeper inspect take {result['lot']} FILE"
+    answer(result, ["Issued to the printer:", *_lines(result), follow])
 
 
 @app.command()
@@ -36,15 +37,15 @@ def again(
     job: Annotated[int, typer.Argument(help="The print job's number.")],
     out: Annotated[Path, typer.Option(help="The file to make.")],
 ) -> None:
-    """Write an earlier job's file once more, the same bytes. Example: print again LOT24A 1."""
+    """Write an earlier job's file again. Example: print again LOT24A 1 --out again.csv."""
     result = printing.again(call.record(), name, job, out=out)
     answer(result, ["The same bytes as before:", *_lines(result)])
 
 
 def _lines(result: dict[str, Any]) -> list[str]:
     return [
-        f"  job {result['job']}: {result['count']:,} labels, positions {result['first']:,} to "
-        f"{result['last']:,}, {result['lanes']} lanes, {result['rows']:,} rows",
+        f"  job {result['job']}: {result['count']:,} labels, positions {result['first']} to "
+        f"{result['last']}, {result['lanes']} lanes, {result['rows']:,} rows",
         f"  file {result['file']}  SHA-256 {result['sha256']}",
         f"  manifest {result['manifest']}",
     ]

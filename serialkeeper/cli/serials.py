@@ -29,11 +29,11 @@ def allocate(
         result,
         [
             f"{result['count']:,} numbers allocated to lot {result['lot']}, positions "
-            f"{result['first']:,} to {result['last']:,}"
+            f"{result['first']} to {result['last']}"
             + (" (an interrupted allocation is finished)." if result["resumed"] else "."),
             f"  {result['odds']['arithmetic']}",
             f"  The product can be given {result['odds']['left']:,} more.",
-            f"  Next: print write {result['lot']} --lanes N --out FILE",
+            f"  Next: serialkeeper print write {result['lot']} --lanes N --out FILE",
         ],
     )
 

@@ -102,6 +102,11 @@ class Originals:
             self._put(self._waiting.pop(0))
         return self._digest.hexdigest()
 
+    @property
+    def count(self) -> int:
+        """How many pieces there are."""
+        return len(self._lengths)
+
     def pieces(self) -> Iterator[bytes]:
         """The gzip pieces in order."""
         self._spool.seek(0)

@@ -25,9 +25,14 @@ def chance(seed: int | None = None) -> Chance:
 
 def station() -> str:
     """The station's name: SERIALKEEPER_STATION, else the computer's name."""
-    return os.environ.get("SERIALKEEPER_STATION") or socket.gethostname()
+    return _text(os.environ.get("SERIALKEEPER_STATION") or socket.gethostname())
 
 
 def account() -> str:
     """The name of the system account, kept in practice records."""
-    return os.environ.get("LOGNAME") or os.environ.get("USER") or f"uid {os.getuid()}"
+    return _text(os.environ.get("LOGNAME") or os.environ.get("USER") or f"uid {os.getuid()}")
+
+
+def _text(name: str) -> str:
+    """A name of the machine's as text that can be kept."""
+    return name.encode("utf-8", "replace").decode()

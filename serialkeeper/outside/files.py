@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import secrets
 from pathlib import Path
 from types import TracebackType
 
@@ -22,7 +23,7 @@ class Delivery:
     """
 
     def __init__(self, path: Path) -> None:
-        if path.exists():
+        if os.path.lexists(path):
             raise Refused(
                 "file_exists",
                 "There is a file of that name already.",
@@ -34,7 +35,7 @@ class Delivery:
         self.path = path
         self.size = 0
         self._digest = hashlib.sha256()
-        self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+        self._temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
             self._file = self._temporary.open("wb")
         except OSError as error:
@@ -72,7 +73,10 @@ class Delivery:
             ) from None
         except OSError:
             # Some file systems know no hard links; the small window to overwrite remains.
-            self._temporary.rename(self.path)
+            try:
+                self._temporary.rename(self.path)
+            except OSError as error:
+                raise _unwritable(self.path, error) from None
         self._temporary.unlink(missing_ok=True)
         _sync_folder(self.path.absolute().parent)
 
@@ -85,17 +89,13 @@ class Delivery:
         _error: BaseException | None,
         _trace: TracebackType | None,
     ) -> None:
-        self._file.close()
-        self._temporary.unlink(missing_ok=True)
-
-
-def deliver(path: Path, data: bytes) -> str:
-    """Write a small file in one go; gives its SHA-256."""
-    with Delivery(path) as file:
-        file.write(data)
-        digest = file.sync()
-        file.deliver()
-    return digest
+        try:
+            self._file.close()
+        except OSError as error:
+            if _error is None:
+                raise _unwritable(self.path, error) from None
+        finally:
+            self._temporary.unlink(missing_ok=True)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -162,22 +162,27 @@ def parse(body: bytes) -> Entry:
             **{name: raw[name] for name in raw if name != "parts"},
             parts=tuple(PartRef(**part) for part in raw["parts"]),
         )
-    except (ValueError, TypeError, KeyError) as error:
-        raise Damaged(
-            "chain_broken",
-            "A journal entry is not readable.",
-            expected="canonical JSON",
-            came=str(error),
-            remedy="Restore the record from a verified backup; keep this one as evidence.",
-        ) from None
-    if entry.body() != body or not _TIME.fullmatch(entry.at):
-        raise Damaged(
-            "chain_broken",
-            "A journal entry is not in its canonical form.",
-            where=f"chain {entry.chain}, entry {entry.seq}",
-            remedy="Restore the record from a verified backup; keep this one as evidence.",
-        )
+        canonical_form = entry.body() == body and bool(_TIME.fullmatch(entry.at))
+        names = (entry.verb, entry.person, entry.role, entry.second, entry.station, entry.reason)
+        canonical_form &= all(isinstance(name, str) for name in names)
+        canonical_form &= all(type(n) is int for n in (entry.chain, entry.seq, entry.offset))
+    except (ValueError, TypeError, LookupError, AttributeError) as error:
+        raise _damaged("A journal entry is not readable.", "", str(error)) from None
+    if not canonical_form:
+        where = f"chain {entry.chain}, entry {entry.seq}"
+        raise _damaged("A journal entry is not in its canonical form.", where, "other bytes")
     return entry
+
+
+def _damaged(message: str, where: str, came: str) -> Damaged:
+    return Damaged(
+        "chain_broken",
+        message,
+        where=where,
+        expected="canonical JSON",
+        came=came,
+        remedy="Restore the record from a verified backup; keep this one as evidence.",
+    )
 
 
 def link(previous: bytes, body: bytes) -> bytes:

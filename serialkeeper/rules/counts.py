@@ -34,8 +34,8 @@ def check_count(term: str, value: int, *, witness: str, reason: str) -> None:
     problem = expected = ""
     if term not in TERMS:
         problem, expected = f"There is no count named {term!r}.", ", ".join(TERMS)
-    elif value == 0 or abs(value) > 10**9:
-        problem, expected = "A count is a whole number other than 0.", "1 to 1,000,000,000"
+    elif abs(value) > 10**9:
+        problem, expected = "A count is a whole number.", "0 to 1,000,000,000"
     elif value < 0 and not reason.strip():
         problem, expected = "A correction downwards needs a reason.", "--reason"
     elif term in WITNESSED and not witness.strip():
@@ -113,13 +113,24 @@ class Balance:
             points.append(f"{self.open_rejected:,} rejected labels wait for a decision")
         return tuple(points)
 
+    @property
+    def accounted_percent(self) -> str | None:
+        """The worse of both ledgers' shares; None until labels were counted."""
+        printed, rest = self.line("printed"), self.line("unaccounted")
+        if printed.labels is None or rest.labels is None:
+            return None
+        shares = [
+            percent(whole - abs(left), whole)
+            for whole, left in ((printed.labels, rest.labels), (printed.numbers, rest.numbers))
+        ]
+        return min(shares, key=float)
+
     def line(self, name: str) -> Line:
         """The line of that name."""
         return next(line for line in self.lines if line.name == name)
 
     def as_dict(self) -> dict[str, object]:
         """The balance as plain data; percentages as text, cut toward the worse side."""
-        printed = self.line("printed").numbers
         return {
             "balanced": self.balanced,
             "allocated": self.allocated,
@@ -135,7 +146,7 @@ class Balance:
             ],
             "stock": dict(self.stock) if self.stock is not None else None,
             "states": dict(self.states),
-            "accounted_percent": percent(printed - self.line("unaccounted").numbers, printed),
+            "accounted_percent": self.accounted_percent,
             "open_points": list(self.open_points),
         }
 

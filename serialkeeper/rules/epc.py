@@ -68,7 +68,7 @@ def parse_sgtin(urn: str) -> tuple[str, str, int]:
     match = _SGTIN.fullmatch(urn)
     if match and len(match[1]) + len(match[2]) == 13:
         prefix, item, escaped = match.groups()
-        serial = unquote(escaped, errors="strict")
+        serial = unquote(escaped, encoding="latin-1")
         if escape_serial(serial) == escaped:
             check_text("serial", serial)
             body = item[0] + prefix + item[1:]

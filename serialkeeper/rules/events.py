@@ -175,9 +175,8 @@ def _of_take(
     if len(pulled):
         yield from group.close()
         chosen = [serials[i] for i in pulled.tolist()]
-        yield _event(
-            group.facts, entry, "OBSERVE", "inspecting", "non_conformant", chosen, entry.at
-        )
+        step = ("OBSERVE", "inspecting", "non_conformant")
+        yield from _in_slices(group.facts, entry, step, chosen)
 
 
 def _of_moves(entry: Entry, facts: LotFacts, serials_of: SerialsOf) -> Iterator[Event]:
@@ -185,10 +184,16 @@ def _of_moves(entry: Entry, facts: LotFacts, serials_of: SerialsOf) -> Iterator[
     for first, last, source, target in entry.data["moves"]:
         for step in _steps(source, target, entry.reason):
             by_step.setdefault(step, []).extend(serials_of(first, last - first + 1))
-    for (action, biz_step, disposition), serials in by_step.items():
-        for start in range(0, len(serials), facts.group_limit):
-            some = serials[start : start + facts.group_limit]
-            yield _event(facts, entry, action, biz_step, disposition, some, entry.at)
+    for step, serials in by_step.items():
+        yield from _in_slices(facts, entry, step, serials)
+
+
+def _in_slices(
+    facts: LotFacts, entry: Entry, step: tuple[str, str, str | None], serials: list[str]
+) -> Iterator[Event]:
+    for start in range(0, len(serials), facts.group_limit):
+        some = serials[start : start + facts.group_limit]
+        yield _event(facts, entry, *step, some, entry.at)
 
 
 def _steps(source: str, target: str, reason: str) -> Iterable[tuple[str, str, str | None]]:

@@ -51,6 +51,10 @@ ORDER: tuple[str, ...] = tuple(WORDS)
 CODE: Mapping[str, int] = {word: number for number, word in enumerate(ORDER, 1)}
 """Findings as small numbers for arrays; 0 is good."""
 
+STAYING = ("voided_number", "used_number")
+"""Findings on labels that left before and were seen all the same: the label stays where it is,
+and a person says what was done about it."""
+
 GOOD = 0
 AT_ONCE = ("repeated", "other_number", "read_twice", "foreign", "wrong_product", "wrong_lot")
 """Findings that alarm at the first label (common practice, no source)."""
@@ -94,7 +98,8 @@ def judge_text(seen: str, facts: Facts) -> tuple[str, str, str]:
 
     Returns:
         The first finding up to `wrong_expiry`; `foreign` stands for a text that is right
-        up to its number, which the caller looks up.
+        up to its number, which the caller looks up. The serial is given where the code
+        names this product.
     """
     if not seen:
         return "unreadable", WORDS["unreadable"][0], ""
@@ -106,7 +111,7 @@ def judge_text(seen: str, facts: Facts) -> tuple[str, str, str]:
     except Refused as error:
         return "malformed", error.message, ""
     if code.gtin != facts.gtin:
-        return "wrong_product", f"the code names GTIN {code.gtin}", code.serial
+        return "wrong_product", f"the code names GTIN {code.gtin}", ""
     if code.lot != facts.lot:
         return "wrong_lot", f"the code names lot {code.lot}", code.serial
     if code.expiry != facts.expiry:
@@ -120,9 +125,9 @@ class Readings:
 
     Attributes:
         place: int32, the position whose place the reading was taken at.
-        number: int32, the position whose number was read; 0 if none of this lot's.
-        finding: uint8, `CODE` of what the reading itself shows wrong, or `GOOD`; for a
-            reading that carries a planned number only quality findings stand here.
+        number: int32, the position whose number was read, however it was written; 0 if none
+            of this lot's.
+        finding: uint8, `CODE` of what the reading itself shows wrong, or `GOOD`.
         grade: uint8, tenths, or `parts.NO_GRADE`.
         time: int64, milliseconds since 1970, or `parts.NO_TIME`.
     """
@@ -172,10 +177,13 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     away_reads = _count(number[away], size)
     place_reads = _count(place, size)
 
-    # What each reading shows at its place; a displaced number is named for the place it shows at.
+    # What each reading shows at its place; a displaced number is named for the place it shows at,
+    # unless the code has a graver fault of its own.
     shown = readings.finding.copy()
+    shown[(number == 0) & (shown == GOOD)] = CODE["unreadable"]
     many = home_reads[number[away]] + away_reads[number[away]] > 1
-    shown[away] = np.where(many, CODE["repeated"], CODE["other_number"])
+    named = np.where(many, CODE["repeated"], CODE["other_number"]).astype(np.uint8)
+    shown[away] = _graver(shown[away], named)
     finding = np.zeros(size, dtype=np.uint8)
     reading = np.full(size, -1, dtype=np.int32)
     reading[place] = np.arange(len(place), dtype=np.int32)
@@ -185,11 +193,18 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     finding[place[bad]] = shown[bad]
     reading[place[bad]] = bad
 
-    finding[(home_reads > 1) | ((home_reads == 1) & (away_reads > 0))] = CODE["read_twice"]
-    finding[(home_reads == 0) & (away_reads == 1)] = CODE["out_of_place"]
-    finding[(home_reads == 0) & (away_reads > 1)] = CODE["repeated"]
+    # What is wrong with each number, wherever it was read.
+    wrong = np.zeros(size, dtype=np.uint8)
+    wrong[(home_reads > 1) | ((home_reads == 1) & (away_reads > 0))] = CODE["read_twice"]
+    wrong[(home_reads == 0) & (away_reads > 1)] = CODE["repeated"]
+    finding = _graver(finding, wrong)
+    # A label whose place shows another of this lot's labels is itself where its number was seen.
+    moved = (home_reads == 0) & (away_reads == 1)
+    mild = (finding == GOOD) | (finding == CODE["other_number"]) | (finding == CODE["repeated"])
+    finding[moved & (mild | (finding > CODE["out_of_place"]))] = CODE["out_of_place"]
     # A number that was seen only elsewhere rests on the reading there.
-    lost = away[home_reads[number[away]] == 0]
+    shown_as = number[away]
+    lost = away[(finding[shown_as] == CODE["out_of_place"]) | (reading[shown_as] < 0)]
     reading[number[lost]] = lost
     return Verdicts(
         finding=finding,
@@ -198,6 +213,11 @@ def judge(readings: Readings, positions: int) -> Verdicts:
         touched=(place_reads > 0) | (away_reads > 0),
         plausible=int(((home_reads > 1) & (away_reads == 0) & (place_reads == home_reads)).sum()),
     )
+
+
+def _graver(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The graver of two findings, place by place: the first in order of judgement."""
+    return np.where((one == GOOD) | ((other != GOOD) & (other < one)), other, one)
 
 
 def _count(positions: NDArray[np.int32], size: int) -> NDArray[np.uint8]:

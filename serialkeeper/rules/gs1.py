@@ -264,6 +264,9 @@ def elements(text: ElementString) -> dict[str, str]:
     is no element string: unknown identifiers, lengths, signs outside set 82, repeated
     identifiers with different values.
     """
+    strange = next((sign for sign in text if sign != GS and sign not in SET_82), None)
+    if strange is not None:
+        raise _unreadable_elements(text, f"it holds {strange!r}, which no element may hold")
     usual = _SIMPLE.fullmatch(text)
     if usual:
         found = {
@@ -359,10 +362,12 @@ def parse_bracketed(text: str, *, this_year: int) -> LabelCode:
             came=text,
             remedy="Write each identifier in brackets.",
         )
-    joined = "".join(
-        ai + value.replace("\\(", "(") + ("" if ai in PREDEFINED else GS) for ai, value in pieces
-    )
-    return parse_elements(ElementString(joined.removesuffix(GS)), this_year=this_year)
+    plain = [(ai, value.replace("\\(", "(")) for ai, value in pieces]
+    joined = "".join(ai + value + ("" if ai in PREDEFINED else GS) for ai, value in plain)
+    code = ElementString(joined.removesuffix(GS))
+    if list(elements(code).items()) != list(dict.fromkeys(plain)):
+        raise _unreadable_elements(text, "a bracketed value is too long or too short")
+    return parse_elements(code, this_year=this_year)
 
 
 def readable_lines(code: LabelCode) -> tuple[str, str, str, str]:

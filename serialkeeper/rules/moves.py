@@ -152,6 +152,13 @@ MOVES: Mapping[str, Move] = {
 }
 """Every move a label can make after its allocation."""
 
+INSPECTED: Mapping[str, str] = {
+    move.target.value: "".join(source.value for source in move.sources)
+    for move in MOVES.values()
+    if INSPECTION in move.roles
+}
+"""From which letters inspection may move a label to a letter."""
+
 LEGAL: frozenset[tuple[str, str]] = frozenset(
     (source.value, move.target.value) for move in MOVES.values() for source in move.sources
 ) | {(State.REJECTED.value, State.VERIFIED.value)}
@@ -172,11 +179,11 @@ def check(name: str, state: State, *, where: str) -> None:
     move = MOVES[name]
     if state in move.sources:
         return
-    remedy = "Look at the label's history first: label show."
+    remedy = "Nothing was changed. Look at the label's history first: label show."
     if name == "void" and state in (State.COMMISSIONED, State.PULLED):
-        remedy = "The number was active; decommission it instead."
+        remedy = "Nothing was changed. This number was active: decommission it, void the others."
     if name == "decommission" and state in (State.REJECTED, State.ISSUED, State.ALLOCATED):
-        remedy = "The number was never active; void it instead."
+        remedy = "Nothing was changed. This number was never active: void it instead."
     raise Refused(
         "move_not_allowed",
         f"A label that is {state.word} cannot be moved by '{name}'.",
@@ -196,7 +203,7 @@ def check_reason(name: str, reason: str) -> None:
             f"'{name}' needs one of its reasons.",
             expected=", ".join(move.reasons),
             came=reason or "none",
-            remedy="Give --reason.",
+            remedy="Give one of these with --reason.",
         )
     if move.free_reason and not reason.strip():
         raise Refused(

@@ -142,11 +142,9 @@ def _lot_approved(entry: Entry, key: Row) -> list[Change]:
 
 
 def _allocation_started(entry: Entry, key: Row) -> list[Change]:
-    data = entry.data
-    return [
-        Insert("allocation", {**key, **data, "done": 0}),
-        _lot(key, {"labels": data["first"] + data["count"] - 1}),
-    ]
+    data = {name: value for name, value in entry.data.items() if name != "lot_state"}
+    planned = {"labels": data["first"] + data["count"] - 1, "state": entry.data["lot_state"]}
+    return [Insert("allocation", {**key, **data, "done": 0}), _lot(key, planned)]
 
 
 def _allocated(entry: Entry, key: Row) -> list[Change]:
@@ -178,14 +176,14 @@ def parse_ranges(text: str) -> list[tuple[int, int]]:
 
 
 def _take_started(entry: Entry, key: Row) -> list[Change]:
-    return [
-        Insert("take", {**key, **entry.data, "state": "unfinished", "through": 0, "at": entry.at})
-    ]
+    data = {name: value for name, value in entry.data.items() if name != "pieces"}
+    return [Insert("take", {**key, **data, "state": "unfinished", "through": 0, "at": entry.at})]
 
 
 def _taken(entry: Entry, key: Row) -> list[Change]:
     take = entry.data["take"]
-    made: list[Change] = []
+    # A label that was missing and is now read is missing no more.
+    made: list[Change] = [SettleFindings(first, last) for first, last in entry.data["found"]]
     for part in entry.parts:
         made.append(SetStates(part) if part.kind == "states" else AddFindings(take, part))
     made.append(Update("take", {**key, "id": take}, {"through": entry.data["through"]}))
@@ -207,6 +205,10 @@ def _moved(entry: Entry, key: Row) -> list[Change]:
     made.extend(SettleFindings(first, last) for first, last, *_ in entry.data["moves"])
     made.append(_lot(key, {"state": entry.data["lot_state"]}))
     return made
+
+
+def _settled(entry: Entry, _key: Row) -> list[Change]:
+    return [SettleFindings(first, last) for first, last in entry.data["ranges"]]
 
 
 def _counted(entry: Entry, key: Row) -> list[Change]:
@@ -244,6 +246,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "accepted": _moved,
     "voided": _moved,
     "decommissioned": _moved,
+    "settled": _settled,
     "counted": _counted,
     "reconciled": _reconciled,
     "events written": _nothing,

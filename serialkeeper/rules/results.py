@@ -7,7 +7,7 @@ the planned code in its place; only what is left is looked at one by one.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -20,6 +20,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
 from serialkeeper.rules.parts import NO_GRADE, NO_TIME
+from serialkeeper.rules.serials import SHORTEST
 
 COLUMNS = ("position", "row", "lane", "at", "seen", "grade", "verdict", "text")
 REHEARSAL = "rehearsal"
@@ -29,6 +30,9 @@ LETTERS = {"A": 40, "B": 30, "C": 20, "D": 10, "F": 0}
 """ISO/IEC 15415 letters as tenths of their number (FACTS: 4 A, 3 B, 2 C, 1 D, 0 F)."""
 
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)", re.ASCII)
+EARLIEST = 946_684_800_000
+"""Milliseconds since 1970 of the year 2000; a camera clock before it was never set."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
@@ -46,6 +50,7 @@ class Plan:
         minimum_grade: tenths.
         grid: from row and lane to position.
         this_year: for reading dates in codes.
+        latest: milliseconds since 1970; no reading can be later.
     """
 
     serials: pl.Series
@@ -56,6 +61,7 @@ class Plan:
     minimum_grade: int
     grid: Grid
     this_year: int
+    latest: int
 
     def shape(self) -> tuple[str, str]:
         """The scanned text before and after the serial, as it stands in files."""
@@ -83,7 +89,6 @@ class Interpretation:
     where: str
     seen: dict[int, str] = field(default_factory=dict)
     detail: dict[int, str] = field(default_factory=dict)
-    serial: dict[int, str] = field(default_factory=dict)
     _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
     _count: int = 0
     _grades: dict[str, int] = field(default_factory=dict)
@@ -92,7 +97,7 @@ class Interpretation:
         """Interpret a batch. Refuses `results_position` and `results_value` with the line."""
         line = _Lines(self.where, first_line)
         place = self._places(rows, line)
-        time = _times(rows["at"], line)
+        time = _times(rows["at"], line, self.plan.latest)
         grade = self._grade_column(rows["grade"], line)
         verdict = rows["verdict"]
         unknown = ~verdict.is_in(["pass", "fail", ""])
@@ -100,7 +105,8 @@ class Interpretation:
             line.refuse(unknown, verdict, "verdict", "'pass', 'fail' or nothing")
         before, after = self.plan.shape()
         serials = self.plan.serials.gather(place.astype(np.uint32) - 1)
-        frame = pl.DataFrame({"seen": rows["seen"], "serial": serials, "text": rows["text"]})
+        seen = rows["seen"].str.replace_all(gs1.GS, gs1.FILE_GS, literal=True)
+        frame = pl.DataFrame({"seen": seen, "serial": serials, "text": rows["text"]})
         exact = (
             frame.select(pl.col("seen") == pl.concat_str(pl.lit(before), "serial", pl.lit(after)))
             .to_series()
@@ -111,10 +117,10 @@ class Interpretation:
         finding[(grade != NO_GRADE) & (grade < self.plan.minimum_grade)] = CODE["low_grade"]
         finding[self._texts_differ(frame)] = CODE["text_mismatch"]
         number = np.where(exact, place, 0).astype(np.int32)
-        unread = (rows["seen"] == "").to_numpy()
+        unread = (seen == "").to_numpy()
         finding[unread] = CODE["unreadable"]
         for index in np.flatnonzero(~exact & ~unread).tolist():
-            self.seen[self._count + index] = rows["seen"][index]
+            self.seen[self._count + index] = seen[index]
         made: tuple[NDArray[Any], ...] = (place, number, finding, grade, time)
         for column, values in zip(self._columns, made, strict=True):
             column.append(values)
@@ -131,10 +137,53 @@ class Interpretation:
                 continue
             if seen not in judged:
                 judged[seen] = judge_text(gs1.from_file(seen), facts)
-            word, self.detail[index], self.serial[index] = judged[seen]
+            word, self.detail[index], _ = judged[seen]
             readings.finding[index] = CODE[word]
+        self._count_other_spellings(readings, judged)
         self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
         return readings
+
+    def _count_other_spellings(
+        self, readings: Readings, judged: Mapping[str, tuple[str, str, str]]
+    ) -> None:
+        """A planned number in a code that is not written as planned was read all the same.
+
+        The label keeps its finding; the number counts as read there, so that no twin of it is
+        called good.
+        """
+        named = {seen: self._numbers_in(seen, serial) for seen, (_, _, serial) in judged.items()}
+        places = self._positions_of({serial for some in named.values() for serial in some})
+        for index, seen in self.seen.items():
+            for serial in named.get(seen, ()):
+                if serial in places and not readings.number[index]:
+                    readings.number[index] = places[serial]
+                    if readings.finding[index] == CODE["foreign"]:
+                        readings.finding[index] = CODE["malformed"]
+                        self.detail[index] = f"number {serial} is not written as planned"
+
+    def _numbers_in(self, seen: str, serial: str) -> list[str]:
+        """The number that a text names, or every text in it that could be one."""
+        if serial:
+            return [serial]
+        lengths = self._lengths()
+        starts = [at.end() for at in re.finditer("(?=21)", seen)]
+        return [
+            seen[start + 2 : start + 2 + length]
+            for start in starts
+            for length in lengths
+            if length >= SHORTEST and len(seen) >= start + 2 + length
+        ]
+
+    def _lengths(self) -> list[int]:
+        return self.plan.serials.str.len_chars().unique().to_list()
+
+    def _positions_of(self, serials: set[str]) -> dict[str, int]:
+        """The positions of those serials that are planned."""
+        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+        found = plan.filter(
+            pl.col("s").is_in(pl.Series(sorted(serials), dtype=pl.String).implode())
+        )
+        return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
 
     def _name_displaced(self, readings: Readings) -> None:
         """Give readings that show another planned label's code that label's number."""
@@ -149,14 +198,12 @@ class Interpretation:
         shown = shown.select(
             "index", (inner.str.strip_suffix(after) if after else inner).alias("s")
         )
-        plan = (
-            pl.DataFrame({"s": self.plan.serials})
-            .with_row_index("position", offset=1)
-            .filter(pl.col("s").is_in(shown["s"].unique().implode()))
+        places = self._positions_of(set(shown["s"].to_list()))
+        shown = shown.filter(
+            pl.col("s").is_in(pl.Series(sorted(places), dtype=pl.String).implode())
         )
-        found = shown.join(plan, on="s", how="inner")
-        index = found["index"].to_numpy()
-        readings.number[index] = found["position"].to_numpy().astype(np.int32)
+        index = shown["index"].to_numpy()
+        readings.number[index] = [places[serial] for serial in shown["s"].to_list()]
         readings.finding[index] = GOOD
 
     def _places(self, rows: pl.DataFrame, line: _Lines) -> NDArray[np.int32]:
@@ -256,8 +303,16 @@ def _whole(column: pl.Series, name: str, line: _Lines) -> NDArray[np.int64]:
     return numbers.fill_null(0).to_numpy()
 
 
-def _times(column: pl.Series, line: _Lines) -> NDArray[np.int64]:
+def _times(column: pl.Series, line: _Lines, latest: int) -> NDArray[np.int64]:
     """Milliseconds since 1970; `NO_TIME` for empty fields."""
+    times = _read_times(column, line)
+    odd = (times != NO_TIME) & ((times < EARLIEST) | (times > latest))
+    if odd.any():
+        line.refuse(pl.Series(odd), column, "at", "a time from 2000 on that is not in the future")
+    return times
+
+
+def _read_times(column: pl.Series, line: _Lines) -> NDArray[np.int64]:
     if (column.str.len_bytes() == 24).all():
         times, fits = _usual_times(column)
         if fits:

@@ -34,6 +34,9 @@ SHORTEST, LONGEST = 8, 20
 GUESS_LIMIT = 1e-4
 """Delegated Regulation (EU) 2016/161, Article 4(c): below one in ten thousand."""
 
+EXPECTED_REJECTS = 0.02
+"""Reject rate behind the count advice (common practice, no source)."""
+
 _SIGNS = np.frombuffer(ALPHABET.encode(), dtype=np.uint8)
 _STRATIFIED = 8  # characters that the strata divide: 32^8 = 2^40 fits a machine word
 _E, _NINE = ord("E"), ord("9")

@@ -14,7 +14,8 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
-from serialkeeper.rules.jobs import Shape
+from serialkeeper.rules.jobs import Shape, runs
+from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import (
     NO_GRADE,
     NO_TIME,
@@ -26,7 +27,8 @@ from serialkeeper.rules.parts import (
 )
 from serialkeeper.rules.results import Interpretation
 
-_A, _I, _V, _C, _R, _P, _X, _D = (ord(letter) for letter in "aivcrRxd")
+_ALLOCATED, _ISSUED, _VERIFIED, _COMMISSIONED = (ord(letter) for letter in "aivc")
+_REJECTED, _PULLED, _VOIDED, _DECOMMISSIONED = (ord(letter) for letter in "rRxd")
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,7 @@ class Judged:
         readings, verdicts, notes: what the judgement rests on.
         target: uint8 per position: the letter a label should take, or `UNCHANGED`.
         finding: uint8 per position: `CODE` or `GOOD`.
+        found: bool per position: was missing, and is now read in its place.
         alarms: reasons to stop and look.
     """
 
@@ -45,6 +48,7 @@ class Judged:
     notes: Interpretation
     target: NDArray[np.uint8]
     finding: NDArray[np.uint8]
+    found: NDArray[np.bool_]
     alarms: list[dict[str, object]]
 
     def next_block(self, through: int) -> int | None:
@@ -76,6 +80,11 @@ class Judged:
         if listed:
             made.append(pack_findings(first, last - first + 1, listed))
         return made
+
+    def found_in(self, block: int) -> list[list[int]]:
+        """Runs of a block's labels that are missing no more."""
+        start, stop = block * BLOCK + 1, (block + 1) * BLOCK + 1
+        return runs(np.flatnonzero(self.found[start:stop]) + start)
 
     def _states(self, first: int, last: int, now: NDArray[np.uint8]) -> States:
         span = slice(first, last + 1)
@@ -120,41 +129,82 @@ class Judged:
 
 
 def _fits(target: NDArray[np.uint8], now: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Where a label is still in a state from which inspection may move it to its target."""
-    fits: NDArray[np.bool_] = (
-        (((target == _C) | (target == _V)) & (now == _I))
-        | ((target == _R) & ((now == _I) | (now == _V)))
-        | ((target == _P) & (now == _C))
-    )
+    """Where a label is in a state from which inspection may move it to its target."""
+    fits = np.zeros(len(target), dtype=np.bool_)
+    for letter, sources in INSPECTED.items():
+        fits |= (target == ord(letter)) & np.isin(now, [ord(source) for source in sources])
     return fits
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What stands against labels from before.
+
+    Attributes:
+        states: uint8, state letters by position, a filler before the first.
+        missing: bool by position: not seen by an earlier file, and nothing else.
+        barred: bool by position: another finding is open; a good reading does not undo it.
+    """
+
+    states: NDArray[np.uint8]
+    missing: NDArray[np.bool_]
+    barred: NDArray[np.bool_]
 
 
 def decide(
     readings: Readings,
     notes: Interpretation,
-    states: NDArray[np.uint8],
+    standing: Standing,
     jobs: list[Shape],
     *,
     good: int,
-    through: int,
+    resumed: bool,
     where: str,
 ) -> Judged:
     """What each label of the lot should become.
 
     Args:
         readings, notes: the whole file, interpreted.
-        states: state letters by position, a filler before the first.
-        jobs: what was printed.
+        standing: what stands against the labels from before.
+        jobs: what was printed when the file was first looked at.
         good: the letter of a label that is called good: commissioned, or verified where
             the lot commissions at application.
-        through: blocks below this one were written before an interruption.
+        resumed: whether some of the file was written before an interruption.
         where: file and lot, for refusals.
 
     Refuses `results_claimed` if labels of the file were inspected before.
     """
+    states = standing.states
     verdicts = findings.judge(readings, len(states) - 1)
-    inspected = np.isin(states, (_C, _V, _R, _P))
-    inspected[: through * BLOCK + 1] = False
+    if not resumed:
+        _check_claims(verdicts, states, where)
+    touched = verdicts.touched
+    finding = verdicts.finding.copy()
+    seen_before = touched & (finding == GOOD) & standing.barred & (states == _ISSUED)
+    finding[seen_before] = CODE["read_twice"]
+    for letter, word in (
+        (_VOIDED, "voided_number"),
+        (_DECOMMISSIONED, "used_number"),
+        (_ALLOCATED, "not_issued"),
+    ):
+        finding[touched & (states == letter)] = CODE[word]
+    target = np.full(len(states), UNCHANGED, dtype=np.uint8)
+    bad = touched & (finding != GOOD)
+    target[touched & ~bad & (states == _ISSUED)] = good
+    target[bad & np.isin(states, (_ISSUED, _VERIFIED))] = _REJECTED
+    target[bad & (states == _COMMISSIONED)] = _PULLED
+    lanes = _lanes(jobs, len(states))
+    finding[_unseen(verdicts, standing, lanes)] = CODE["not_seen"]
+    web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
+    alarms = findings.alarms(web, lanes[web], finding[web])
+    found = verdicts.placed & standing.missing
+    return Judged(
+        readings, verdicts, notes, target, finding, found, [alarm.as_dict() for alarm in alarms]
+    )
+
+
+def _check_claims(verdicts: Verdicts, states: NDArray[np.uint8], where: str) -> None:
+    inspected = np.isin(states, (_COMMISSIONED, _VERIFIED, _REJECTED, _PULLED))
     claimed = np.flatnonzero(verdicts.placed & inspected)
     if len(claimed):
         raise Refused(
@@ -162,23 +212,9 @@ def decide(
             "Labels of this file were inspected already.",
             where=where,
             expected="labels that were printed and not inspected",
-            came=f"{len(claimed):,} inspected labels, from position {claimed[0]} to {claimed[-1]}",
+            came=f"{len(claimed)} inspected labels, from position {claimed[0]} to {claimed[-1]}",
             remedy="Give each label's first pass in one file only; cut the overlap away.",
         )
-    touched = verdicts.touched
-    finding = verdicts.finding.copy()
-    for letter, word in ((_X, "voided_number"), (_D, "used_number"), (_A, "not_issued")):
-        finding[touched & (states == letter)] = CODE[word]
-    target = np.full(len(states), UNCHANGED, dtype=np.uint8)
-    bad = touched & (finding != GOOD)
-    target[touched & ~bad & (states == _I)] = good
-    target[bad & np.isin(states, (_I, _V))] = _R
-    target[bad & (states == _C)] = _P
-    lanes = _lanes(jobs, len(states))
-    finding[_unseen(verdicts, states, lanes)] = CODE["not_seen"]
-    web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
-    alarms = findings.alarms(web, lanes[web], finding[web])
-    return Judged(readings, verdicts, notes, target, finding, [alarm.as_dict() for alarm in alarms])
 
 
 def _lanes(jobs: list[Shape], size: int) -> NDArray[np.uint8]:
@@ -189,14 +225,15 @@ def _lanes(jobs: list[Shape], size: int) -> NDArray[np.uint8]:
     return lanes
 
 
-def _unseen(
-    verdicts: Verdicts, states: NDArray[np.uint8], lanes: NDArray[np.uint8]
-) -> NDArray[np.bool_]:
+def _unseen(verdicts: Verdicts, standing: Standing, lanes: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Printed labels without a reading, between the first and last place of the file, in
-    lanes that the file covers."""
+    lanes that the file covers; those that are missing already are not named again."""
+    states = standing.states
     placed = np.flatnonzero(verdicts.placed)
     covered = np.zeros(len(states), dtype=np.bool_)
     covered[placed[0] : placed[-1] + 1] = True
     in_lanes: NDArray[np.bool_] = np.isin(lanes, np.unique(lanes[placed]))
-    unseen: NDArray[np.bool_] = covered & ~verdicts.touched & (states == _I) & in_lanes
+    unseen: NDArray[np.bool_] = (
+        covered & ~verdicts.touched & (states == _ISSUED) & in_lanes & ~standing.missing
+    )
     return unseen

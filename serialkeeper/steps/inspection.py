@@ -24,10 +24,13 @@ from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.moves import OPEN_LOT, check_lot, target_of
 from serialkeeper.rules.replay import LotKey, parse_ranges
 from serialkeeper.rules.results import Interpretation, Plan
-from serialkeeper.rules.taking import Judged, decide
+from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot, Take
 from serialkeeper.store.view import View, key_of
+
+CLOCKS_APART = 24 * 3600 * 1000
+"""Milliseconds by which a camera's clock may be ahead of ours."""
 
 BLOCKS_AT_ONCE = 5
 """Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
@@ -39,14 +42,14 @@ class _Scene:
 
     Attributes:
         length: entries of the lot's chain; while it stays, so do the states.
-        states: state letters by position, a filler before the first.
+        standing: states and open findings from before.
     """
 
     lot: Lot
     key: LotKey
     old: Take | None
     length: int
-    states: NDArray[np.uint8]
+    standing: Standing
 
 
 def take(record: Record, name: str, path: Path) -> dict[str, Any]:
@@ -54,25 +57,31 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
 
     The same bytes again change nothing. Refuses everything that `outside.camera.read` and
     `rules.results` refuse, and `results_name_taken`, `results_claimed`, `take_unfinished`,
-    `results_rehearsed`, `lot_state`, `nothing_to_print` where nothing was printed.
+    `results_rehearsed`, `lot_state`, `allocation_unfinished`, `nothing_printed`.
 
     Returns:
-        lot, readings, states, findings, ambiguous, held_though_plausible, alarms,
-        already_taken.
+        lot, readings, states, findings, open_findings, ambiguous, held_though_plausible,
+        alarms, already_taken.
     """
     sha256, size = camera.digest(path)
     with record.read() as view:
         scene = _look(record, view, name, path, sha256)
         if scene.old and scene.old.state == "finished":
             return _summary(view, scene.lot, scene.old, already=True)
-        plan, shapes = _plan(record, view, scene.lot, scene.key)
+        plan, shapes = _plan(record, view, scene)
     with camera.Originals() as originals:
         notes, readings = _read(record, path, plan, originals, sha256)
         del plan  # a number per label
         started = scene.old
         while started is None:
             judged = _judge(scene, notes, readings, shapes, path)
-            facts = {"sha256": sha256, "size": size, "readings": len(readings.place)}
+            facts = {
+                "sha256": sha256,
+                "size": size,
+                "jobs": len(shapes),
+                "readings": len(readings.place),
+                "pieces": originals.count,
+            }
             started = _start(record, scene, path, originals, facts)
             if started is None:  # somebody was faster: look at the lot again
                 with record.read() as view:
@@ -92,8 +101,31 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Sc
         _check_other_takes(record, takes, path, sha256)
     if old is None or old.state != "finished":
         check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        _check_allocations(view, lot, key)
+    return _Scene(lot, key, old, view.chain(lot.id).count, _standing(view, lot, key))
+
+
+def _check_allocations(view: View, lot: Lot, key: LotKey) -> None:
+    for allocation in view.allocations(key):
+        if allocation.done < allocation.count:
+            raise Refused(
+                "allocation_unfinished",
+                "An allocation of the lot is not finished yet.",
+                where=f"lot {lot.number}, positions from {allocation.first}",
+                expected=f"{allocation.count} numbers",
+                came=str(allocation.done),
+                remedy=f"Finish it first: serialkeeper serials allocate {lot.number} "
+                f"{allocation.count}",
+            )
+
+
+def _standing(view: View, lot: Lot, key: LotKey) -> Standing:
     states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
-    return _Scene(lot, key, old, view.chain(lot.id).count, states)
+    missing = np.zeros(len(states), dtype=np.bool_)
+    barred = np.zeros(len(states), dtype=np.bool_)
+    for found in view.findings(key, state="open"):
+        (missing if found.word == "not_seen" else barred)[found.position] = True
+    return Standing(states, missing & ~barred, barred)
 
 
 def _check_other_takes(record: Record, takes: list[Take], path: Path, sha256: str) -> None:
@@ -119,11 +151,14 @@ def _check_other_takes(record: Record, takes: list[Take], path: Path, sha256: st
             )
 
 
-def _plan(record: Record, view: View, lot: Lot, key: LotKey) -> tuple[Plan, list[Shape]]:
-    shapes = [Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by) for job in view.jobs(key)]
+def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]:
+    lot, key = scene.lot, scene.key
+    # What was printed after an interrupted take began has no part in it.
+    jobs = view.jobs(key)[: scene.old.jobs if scene.old else None]
+    shapes = [Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by) for job in jobs]
     if not shapes:
         raise Refused(
-            "nothing_to_print",
+            "nothing_printed",
             "No label of the lot was printed yet, so none can have been seen.",
             where=f"{lot.gtin}/{lot.number}",
             expected="a print job",
@@ -150,6 +185,7 @@ def _plan(record: Record, view: View, lot: Lot, key: LotKey) -> tuple[Plan, list
         minimum_grade=lot.minimum_grade,
         grid=grid,
         this_year=record.now().year,
+        latest=round(record.now().timestamp() * 1000) + CLOCKS_APART,
     )
     return plan, shapes
 
@@ -187,10 +223,10 @@ def _judge(
     return decide(
         readings,
         notes,
-        scene.states,
+        scene.standing,
         shapes,
         good=ord(target_of("commission", commission_at=scene.lot.commission_at)),
-        through=scene.old.through if scene.old else 0,
+        resumed=scene.old is not None,
         where=f"{path}, lot {scene.lot.number}",
     )
 
@@ -227,7 +263,7 @@ def _write(record: Record, scene: _Scene, started: Take, judged: Judged) -> dict
         with record.work(lot.id) as work:
             current = next(take for take in work.takes(key) if take.id == started.id)
             finished = current.state == "finished"
-            known = scene.states if work.length(lot.id) == undisturbed else None
+            known = scene.standing.states if work.length(lot.id) == undisturbed else None
             if not finished and not _write_blocks(work, scene, current, judged, known):
                 data = {
                     "take": current.id,
@@ -250,7 +286,7 @@ def _write_blocks(
     known: NDArray[np.uint8] | None,
 ) -> bool:
     """The next few blocks in this transaction; False if there are none left."""
-    through, parts = current.through, list[Part]()
+    through, parts, found = current.through, list[Part](), list[list[int]]()
     for _ in range(BLOCKS_AT_ONCE):
         block = judged.next_block(through)
         if block is None:
@@ -261,9 +297,10 @@ def _write_blocks(
         else:
             states = known[first : last + 1]
         parts += judged.parts(block, states)
+        found += judged.found_in(block)
         through = block + 1
     if parts:
-        data = {"take": current.id, "through": through}
+        data = {"take": current.id, "through": through, "found": found}
         work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
     return bool(parts)
 
@@ -286,6 +323,7 @@ def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, An
         "readings": done.readings,
         "states": states,
         "findings": {word: counts[word] for word in ORDER if word in counts},
+        "open_findings": len(view.findings(key, take=done.id, state="open")),
         "ambiguous": 0,
         "held_though_plausible": finished["plausible"],
         "alarms": finished["alarms"],

@@ -16,9 +16,6 @@ from serialkeeper.store.view import View, key_of
 GROUP_LIMIT = 10_000
 """Most units in one event, unless the lot says otherwise."""
 
-EXPECTED_REJECTS = 0.02
-"""Reject rate behind the count advice (common practice, no source)."""
-
 
 def open_lot(
     record: Record,
@@ -172,7 +169,7 @@ def describe(view: View, lot: Lot) -> dict[str, Any]:
         "state": lot.state,
         "target": lot.target,
         "allocated": lot.labels,
-        "advice": serials.needed(lot.target, reject_rate=EXPECTED_REJECTS),
+        "advice": serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS),
         "commission_at": lot.commission_at,
         "market": lot.market,
         "artwork": lot.artwork,

@@ -39,19 +39,16 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
         key = key_of(lot)
         unfinished = next((a for a in view.allocations(key) if a.done < a.count), None)
     if count is None:
-        count = unfinished.count if unfinished else serials.needed(lot.target, reject_rate=0.02)
+        count = (
+            unfinished.count
+            if unfinished
+            else serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS)
+        )
     resumed = unfinished is not None
     if unfinished is None:
         unfinished = _begin(record, lot, count)
-    elif unfinished.count != count:
-        raise Refused(
-            "allocation_unfinished",
-            "An earlier allocation was interrupted.",
-            where=f"lot {lot.number}, positions from {unfinished.first}",
-            expected=f"{unfinished.count} numbers",
-            came=f"{count}",
-            remedy=f"Finish it first: serials allocate {lot.number} {unfinished.count}",
-        )
+    else:
+        _same(lot, unfinished, count)
     with record.read() as view:
         product = view.product_of(lot)
     with ThreadPoolExecutor(1) as drawing:
@@ -69,19 +66,37 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
     }
 
 
+def _same(lot: Lot, unfinished: Allocation, count: int) -> Allocation:
+    """The unfinished allocation, if it is the one asked for. Refuses `allocation_unfinished`."""
+    if unfinished.count != count:
+        raise Refused(
+            "allocation_unfinished",
+            "An earlier allocation is not finished yet.",
+            where=f"lot {lot.number}, positions from {unfinished.first}",
+            expected=f"{unfinished.count} numbers",
+            came=f"{count}",
+            remedy=f"Finish it first: serialkeeper serials allocate {lot.number} "
+            f"{unfinished.count}",
+        )
+    return unfinished
+
+
 def _begin(record: Record, lot: Lot, count: int) -> Allocation:
     if not 1 <= count <= MOST:
         raise Refused(
             "bad_value",
-            "That many numbers cannot be allocated in one go.",
+            "That number of numbers cannot be allocated.",
             expected=f"1 to {MOST:,}",
             came=str(count),
-            remedy="Allocate in several steps.",
+            remedy="Give a number in that range; several allocations add up.",
         )
     key = key_of(lot)
     with record.work(HOUSE, lot.id) as work:
         lot = work.lot(f"{lot.gtin}/{lot.number}")
         check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        running = next((a for a in work.allocations(key) if a.done < a.count), None)
+        if running:  # another process was faster
+            return _same(lot, running, count)
         product = work.product_of(lot)
         first = lot.labels + 1
         blocks = block_of(first + count - 1) - block_of(first) + 1
@@ -115,7 +130,8 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
             "prefix_first": product.prefixes_used,
             "prefix_count": blocks,
         }
-        work.write(lot.id, "allocation started", started, key=key)
+        state = "running" if lot.state == "reconciled" else lot.state
+        work.write(lot.id, "allocation started", {**started, "lot_state": state}, key=key)
         return Allocation(**key.row(), **started, done=0)
 
 
@@ -166,11 +182,19 @@ def _draw(record: Record, product: Product, allocation: Allocation, done: int) -
 
 def odds(record: Record, name: str, count: int | None = None) -> dict[str, Any]:
     """The chance that one guess hits, for a lot or a product, after `count` more numbers."""
+    if count is not None and count < 1:
+        raise Refused(
+            "bad_value",
+            "The odds are those of some numbers.",
+            expected="1 or more",
+            came=str(count),
+            remedy="Give the number to be allocated, or leave it out.",
+        )
     with record.read() as view:
         gtin = name if len(name) == 14 and name.isdigit() else ""
         product = view.product(parse_gtin(gtin)) if gtin else view.product_of(view.lot(name))
     figures = serials.odds(
-        count or serials.PREFIX_HOLDS,
+        serials.PREFIX_HOLDS if count is None else count,
         length=product.serial_length,
         prefixes_used=product.prefixes_used,
     )

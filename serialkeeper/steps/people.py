@@ -12,7 +12,6 @@ from serialkeeper.rules.moves import LINE_LEAD, ROLES
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import opening
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Person
 
 LONGEST_NAME = 80
 
@@ -64,10 +63,10 @@ def add(record: Record, name: str, *, role: str, account: str = "") -> dict[str,
     return {"name": name, "role": role}
 
 
-def everybody(record: Record) -> list[Person]:
-    """All people, in order of entry."""
+def everybody(record: Record) -> list[dict[str, Any]]:
+    """All people, in order of entry, as plain data."""
     with record.read() as view:
-        return view.people()
+        return [{"name": p.name, "role": p.role, "added": p.added} for p in view.people()]
 
 
 def check_name(name: str) -> str:

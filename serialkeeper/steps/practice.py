@@ -46,10 +46,20 @@ def rehearse(
     Refuses `practice_only`, `nothing_to_print`, `bad_value`, `file_exists`.
     """
     wanted = _check(record, shares)
+    if seed < 0 or out.absolute() == truth.absolute():
+        raise Refused(
+            "bad_value",
+            "A rehearsal needs a seed from 0 and two different files.",
+            expected="seed 0 or more, --out and --truth of different names",
+            came=f"seed {seed}, {out}, {truth}",
+            remedy="Correct them.",
+        )
     web, number = _web(record, name, job)
     rng = np.random.default_rng(seed)
     planted = rehearsal.plant(web, rng, wanted)
+    # The rehearsed run has just ended.
     start = round(record.now().timestamp() * 1000)
+    start -= int(web.row.max()) * rehearsal.ROW_MILLISECONDS
     readings = 0
     with Delivery(out) as file, Delivery(truth) as beside:
         header = True
@@ -105,7 +115,7 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         jobs = view.jobs(key)
         if not jobs:
             raise Refused(
-                "nothing_to_print",
+                "nothing_printed",
                 "Nothing of the lot was printed yet.",
                 where=lot.number,
                 remedy=f"Write the print file first: print write {lot.number}",

@@ -11,10 +11,10 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from serialkeeper.errors import Refused
-from serialkeeper.outside.files import Delivery, deliver
+from serialkeeper.errors import Refused, SerialKeeperError
+from serialkeeper.outside.files import Delivery
 from serialkeeper.outside.printer import print_file
-from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.rules.replay import LotKey, parse_ranges
@@ -49,7 +49,7 @@ def write(
     check_lanes(lanes, by)
     with record.read() as view:
         lot = view.lot(name)
-        start, end = first or 1, last or lot.labels
+        start, end = 1 if first is None else first, lot.labels if last is None else last
         states = _printable(view, lot, start, end)
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
@@ -71,10 +71,18 @@ def write(
             }
             number, head = _issue(record, lot, job, start, states)
             result = _describe(lot, {"id": number, **job}, shape, head)
-            beside.write(_manifest(result))
-            beside.sync()
-            file.deliver()
-            beside.deliver()
+            try:
+                file.deliver()
+                beside.write(_manifest(result))
+                beside.sync()
+                beside.deliver()
+            except SerialKeeperError as error:
+                error.message += f" The labels are issued all the same, as job {number}."
+                error.remedy = (
+                    "Make room, then write the file under a new name: serialkeeper print again "
+                    f"{lot.number} {number} --out FILE"
+                )
+                raise
     return {**result, "file": str(out), "manifest": str(manifest)}
 
 
@@ -124,15 +132,10 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
         lot = view.lot(name)
         key = key_of(lot)
         row = view.job(key, job)
-        head = next(
-            entry
-            for entry in view.stored_entries(lot.id)
-            if b'"issued"' in entry[1]
-            and orjson.loads(entry[1])["data"].get("id") == job
-            and orjson.loads(entry[1])["verb"] == "issued"
-        )[2].hex()
+        head = _head_of(view, lot, job)
         shape = shape_of(row)
-        with Delivery(out) as file:
+        manifest = _manifest_path(out)
+        with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
                 file.write(data)
             sha256 = file.sync()
@@ -145,13 +148,22 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
                     came=sha256,
                     remedy="Run record verify.",
                 )
+            values = row.model_dump(exclude={"product_id", "lot_id", "ranges"})
+            result = _describe(lot, values, shape, head)
+            beside.write(_manifest(result))
+            beside.sync()
             file.deliver()
-    values = row.model_dump(exclude={"product_id", "lot_id", "ranges"})
-    result = _describe(lot, values, shape, head)
-    manifest = _manifest_path(out)
-    if not manifest.exists():
-        deliver(manifest, _manifest(result))
+            beside.deliver()
     return {**result, "file": str(out), "manifest": str(manifest)}
+
+
+def _head_of(view: View, lot: Lot, job: int) -> str:
+    """The hash of the entry that issued a job."""
+    for _, body, own_hash in view.stored_entries(lot.id):
+        entry = parse(body)
+        if entry.verb == "issued" and entry.data["id"] == job:
+            return own_hash.hex()
+    raise LookupError(f"no entry issued job {job}")
 
 
 def shape_of(job: Job) -> Shape:

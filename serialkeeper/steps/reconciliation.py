@@ -8,6 +8,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import counts, moves
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.counts import Balance
+from serialkeeper.rules.findings import STAYING
 from serialkeeper.rules.moves import OPEN_LOT
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -54,12 +55,12 @@ def reconcile(record: Record, name: str) -> dict[str, Any]:
     with record.read() as view:
         lot = view.lot(name)
         found = _balance(view, lot)
-        result = {"lot": lot.number, "gtin": lot.gtin, **_describe(view, lot, found)}
+        result = _describe(view, lot, found)
     if result["balanced"] and lot.state == "running":
         with record.work(lot.id) as work:
             lot = work.lot(f"{lot.gtin}/{lot.number}")
             found = _balance(work, lot)
-            result = {"lot": lot.number, "gtin": lot.gtin, **_describe(work, lot, found)}
+            result = _describe(work, lot, found)
             if result["balanced"] and lot.state == "running":
                 work.write(lot.id, "reconciled", result, key=key_of(lot))
     return result
@@ -97,8 +98,7 @@ def close(
                 where=where,
                 expected="nothing open",
                 came=result["open_points"][0],
-                remedy=f"See what is open (label list {lot.number}) and decide it "
-                "(label accept, label void).",
+                remedy=f"See what is open: serialkeeper label list {lot.number} --state doubtful",
                 more=tuple(result["open_points"][1:]),
             )
         if not result["balanced"]:
@@ -114,7 +114,7 @@ def close(
         work.write(lot.id, "lot closed", data, reason=explanation, second=second, key=key)
         head = work.head(lot.id)
         work.write(HOUSE, "lot closing noted", {"lot_id": lot.id, "head": head})
-    return {"lot": lot.number, "gtin": lot.gtin, "state": "closed", "head": head, **result}
+    return {**result, "state": "closed", "head": head}
 
 
 def _unbalanced(where: str, found: Balance) -> Refused:
@@ -160,9 +160,22 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
         for a in view.allocations(key)
         if a.done < a.count
     ]
+    stay = [row for row in view.findings(key, state="open") if row.word in STAYING]
+    if stay:
+        points.append(
+            f"{len(stay)} voided or decommissioned labels were seen on the web "
+            f"(position {stay[0].position} first): serialkeeper label settle {lot.number} "
+            f"{stay[0].position} --reason TEXT"
+        )
     points += [
         f"take {t.id} was interrupted: take {t.name} again"
         for t in view.takes(key)
         if t.state != "finished"
     ]
-    return {**result, "open_points": points, "balanced": found.balanced and not points}
+    return {
+        "lot": lot.number,
+        "gtin": lot.gtin,
+        **result,
+        "open_points": points,
+        "balanced": found.balanced and not points,
+    }

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import gs1
+from serialkeeper.rules import epc, gs1
 from serialkeeper.rules.chain import BLOCK, Entry, block_of
 from serialkeeper.rules.events import write_time
-from serialkeeper.rules.moves import State
+from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.record import Record
@@ -23,13 +23,29 @@ from serialkeeper.store.view import Found, View, key_of
 def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[str, Any]]:
     """The labels of a lot in position order, a block at a time.
 
+    Refuses `lot_unknown`, `bad_value` for a state that is none.
+
     Args:
         state: only labels in this state (a word), or `doubtful`: rejected ones and those
             with an open finding.
 
     Yields:
-        position, serial, state, finding, evidence, ambiguous_with.
+        position, serial, state, finding, detail, was_active, evidence, ambiguous_with.
     """
+    if state not in ("", "doubtful", *WORDS):
+        raise Refused(
+            "bad_value",
+            "There is no such state.",
+            expected=f"doubtful, {', '.join(WORDS)}",
+            came=state,
+            remedy="Give one of these.",
+        )
+    with record.read() as view:
+        view.lot(name)
+    return _labels(record, name, state)
+
+
+def _labels(record: Record, name: str, state: str) -> Iterator[dict[str, Any]]:
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
@@ -41,7 +57,8 @@ def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[
             evidence = _evidence(view, key, start, len(letters))
             for offset, serial in enumerate(serials):
                 position = start + offset
-                word = State(chr(letters[offset])).word
+                letter = chr(letters[offset])
+                word = State(letter).word
                 row = found.get(position)
                 if state == "doubtful":
                     if word != "rejected" and not (row and row.state == "open"):
@@ -53,6 +70,9 @@ def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[
                     "serial": serial,
                     "state": word,
                     "finding": row.word if row else None,
+                    "detail": row.detail if row else None,
+                    "was_active": letter
+                    in (State.PULLED, State.COMMISSIONED, State.DECOMMISSIONED),
                     "evidence": EVIDENCE[evidence[offset]],
                     "ambiguous_with": [],
                 }
@@ -76,7 +96,7 @@ def show_label(
 
     Args:
         name: a lot with `position` or `serial`; or a GTIN with `serial`; or the label's
-            code as scanned or bracketed.
+            code as scanned or bracketed, or its EPC.
 
     Refuses `label_unknown`, `lot_unknown`, `bad_value`.
     """
@@ -93,6 +113,7 @@ def show_label(
         "lot": lot.number,
         "expiry": lot.expiry,
         "position": label.position,
+        "epc": epc.sgtin_urn(lot.gtin, lot.prefix_length, label.serial),
         "state": State(label.state).word,
         "findings": [_describe_finding(row) for row in found],
         "life": life,
@@ -101,7 +122,10 @@ def show_label(
 
 def _find(view: View, name: str, position: int | None, serial: str, this_year: int) -> Label:
     label: Label | None
-    if name.startswith(("(", "]")):
+    if name.startswith("urn:"):
+        gtin, number, _ = epc.parse_sgtin(name)
+        label = view.label(view.product(gtin).id, number)
+    elif name.startswith(("(", "]")):
         reader = gs1.parse_bracketed if name.startswith("(") else gs1.parse_scanned
         code = reader(gs1.from_file(name), this_year=this_year)
         label = view.label(view.product(code.gtin).id, code.serial)
@@ -185,6 +209,7 @@ def _signature(entry: Entry) -> dict[str, Any]:
         "second": entry.second or None,
         "station": entry.station,
         "reason": entry.reason or None,
+        "evidence_given": entry.data.get("evidence") or None,
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -16,10 +16,12 @@ from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.results import parse_grade
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
-from serialkeeper.store.view import Found, View, key_of
+from serialkeeper.store.view import View, key_of
 
-MOST = 100_000
-"""Labels in one decision."""
+FEW = 20
+"""Doubtful labels that may leave without their number being said."""
+
+_WHOLE = re.compile(r"[0-9]{1,9}")
 
 
 def accept(
@@ -58,23 +60,24 @@ def accept(
         lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
         moves.check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
         where = f"lot {lot.number}, position {position}"
+        _check_takes(work, lot)
         state = _state(work, lot, position)
-        found = _open_finding(work, lot, position)
+        found = work.findings(key, first=position, last=position, state="open")
         path = [state]
-        if state is State.ISSUED and found and found.word == "not_seen":
+        if state is State.ISSUED and found and {row.word for row in found} == {"not_seen"}:
             path.append(State.REJECTED)  # looked for, found and scanned by hand
         moves.check("accept", path[-1], where=where)
+        given = _Given(_planned(work, lot, position), scan, instrument, calibrated, grade)
         evidence: dict[str, str] = {}
-        if found:
-            needs = findings.check_acceptable(found.word, where=where)
-            given = _Given(_planned(work, lot, position), scan, instrument, calibrated, grade)
-            evidence = _evidence(needs, given, lot.minimum_grade, where)
+        for row in found:  # every one of them has to be satisfied
+            needs = findings.check_acceptable(row.word, where=where)
+            evidence |= _evidence(needs, given, lot.minimum_grade, record.now().date(), where)
         path.append(moves.target_of("accept", commission_at=lot.commission_at))
         data = {
             "moves": [
                 [position, position, before.value, after.value] for before, after in pairwise(path)
             ],
-            "finding": found.word if found else "",
+            "findings": [row.word for row in found],
             "evidence": evidence,
             "lot_state": "running",
         }
@@ -100,7 +103,21 @@ class _Given:
     grade: str
 
 
-def _evidence(needs: str, given: _Given, minimum: int, where: str) -> dict[str, str]:
+def _check_takes(view: View, lot: Lot) -> None:
+    """Refuses `take_unfinished`: what a file still has to say may bear on the label."""
+    for take in view.takes(key_of(lot)):
+        if take.state != "finished":
+            raise Refused(
+                "take_unfinished",
+                "A results file of the lot is not taken in completely yet.",
+                where=f"lot {lot.number}, take {take.id}",
+                expected="finished takes",
+                came=take.name,
+                remedy=f"Take it again first: serialkeeper inspect take {lot.number} {take.name}",
+            )
+
+
+def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) -> dict[str, str]:
     """What is kept of the evidence. Refuses `evidence_needed`."""
     scan = gs1.from_file(given.scan)
     if scan and scan != given.planned:
@@ -114,13 +131,14 @@ def _evidence(needs: str, given: _Given, minimum: int, where: str) -> dict[str, 
             "this, void it.",
         )
     tenths = parse_grade(given.grade)
-    verified = bool(given.instrument and given.calibrated) and tenths not in (None, NO_GRADE)
+    verified = bool(given.instrument) and tenths not in (None, NO_GRADE)
+    verified &= given.calibrated is not None and given.calibrated <= today
     if given.instrument and not verified:
         raise Refused(
             "evidence_needed",
             "A verifier's result is not complete.",
             where=where,
-            expected="instrument, calibration date and grade, such as 2.5/08/660",
+            expected="instrument, a calibration date up to today, and grade such as 2.5/08/660",
             came=f"{given.instrument}, {given.calibrated or 'no date'}, "
             f"{given.grade or 'no grade'}",
             remedy="Give --instrument, --calibrated and --grade.",
@@ -152,27 +170,36 @@ def _evidence(needs: str, given: _Given, minimum: int, where: str) -> dict[str, 
     return kept
 
 
-def void(record: Record, name: str, which: str, *, reason: str) -> dict[str, Any]:
+def void(
+    record: Record, name: str, which: str, *, reason: str, count: int | None = None
+) -> dict[str, Any]:
     """Void numbers that were never active.
 
     Args:
         which: positions such as `17`, `3-9` or `17,20,30-40`.
         reason: one of `rules.moves.VOID_REASONS`; `surplus` for labels that were never
             printed, the others for printed ones.
+        count: how many labels that are; needed for many, and for labels without a finding.
 
-    Refuses `move_not_allowed`, `reason_needed`, `label_unknown`.
+    Refuses `move_not_allowed`, `reason_needed`, `label_unknown`, `count_needed`.
     """
     moves.check_reason("void", reason)
-    return _leave(record, name, which, "void", reason, {})
+    return _leave(record, name, which, "void", reason, count, {})
 
 
 def decommission(
-    record: Record, name: str, which: str, *, reason: str, note: str = ""
+    record: Record,
+    name: str,
+    which: str,
+    *,
+    reason: str,
+    note: str = "",
+    count: int | None = None,
 ) -> dict[str, Any]:
     """Decommission units that were active.
 
     Args:
-        which: as for `void`.
+        which, count: as for `void`.
         reason: one of `rules.moves.DECOMMISSION_REASONS`.
         note: the destruction record for `destroyed`, free text for `other`.
 
@@ -189,11 +216,17 @@ def decommission(
             came="none",
             remedy="Give --note.",
         )
-    return _leave(record, name, which, "decommission", reason, {"note": note})
+    return _leave(record, name, which, "decommission", reason, count, {"note": note})
 
 
 def _leave(
-    record: Record, name: str, which: str, verb: str, reason: str, more: dict[str, Any]
+    record: Record,
+    name: str,
+    which: str,
+    verb: str,
+    reason: str,
+    count: int | None,
+    more: dict[str, Any],
 ) -> dict[str, Any]:
     moves.check_role(verb, record.role, practice=record.practice)
     with record.read() as view:
@@ -206,6 +239,7 @@ def _leave(
         lot = work.lot(f"{lot.gtin}/{lot.number}")
         moves.check_lot(lot.state, *allowed, where=f"{lot.gtin}/{lot.number}")
         made = _plan_moves(work, lot, ranges, verb, reason)
+        _check_number(work, lot, made, count)
         state = lot.state if lot.state == "closed" else "running"
         if not any(source != State.ALLOCATED.value for _, _, source, _ in made):
             state = lot.state
@@ -214,9 +248,72 @@ def _leave(
     return {
         "lot": lot.number,
         "labels": sum(last - first + 1 for first, last in ranges),
+        "positions": ranges,
         "state": past,
         "reason": reason,
     }
+
+
+def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, Any]:
+    """Say what was done about voided or decommissioned labels that were seen all the same.
+
+    Args:
+        which: as for `void`.
+        reason: in words, such as "cut out at the rewinder".
+
+    Refuses `move_not_allowed` for labels in other states, `reason_needed`, `label_unknown`.
+    """
+    if not reason.strip():
+        raise Refused(
+            "reason_needed",
+            "'settle' needs a reason in words.",
+            expected="what was done about the label",
+            came="none",
+            remedy="Give --reason.",
+        )
+    with record.read() as view:
+        lot = view.lot(name)
+    ranges = parse_which(which, lot.labels)
+    with record.work(lot.id) as work:
+        lot = work.lot(f"{lot.gtin}/{lot.number}")
+        moves.check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        for first, last in ranges:
+            for offset, letter in enumerate(work.states(key_of(lot), first, last).decode()):
+                if letter not in (State.VOIDED, State.DECOMMISSIONED):
+                    raise Refused(
+                        "move_not_allowed",
+                        "Only a label that left before can be settled like this.",
+                        where=f"lot {lot.number}, position {first + offset}",
+                        expected="voided or decommissioned",
+                        came=State(letter).word,
+                        remedy="Decide the label: label accept, label void, label decommission.",
+                    )
+        work.write(lot.id, "settled", {"ranges": ranges}, reason=reason, key=key_of(lot))
+    labels = sum(last - first + 1 for first, last in ranges)
+    return {"lot": lot.number, "labels": labels, "positions": ranges, "reason": reason}
+
+
+def _check_number(work: Work, lot: Lot, made: list[list[Any]], count: int | None) -> None:
+    """Refuses `count_needed`: a mistyped range would take good labels away for ever."""
+    labels = sum(last - first + 1 for first, last, *_ in made)
+    doubtful = 0
+    for first, last, source, _ in made:
+        if source in (State.REJECTED, State.PULLED):
+            doubtful += last - first + 1
+        elif source == State.ISSUED:
+            rows = work.findings(key_of(lot), first=first, last=last, state="open")
+            doubtful += len({row.position for row in rows})
+    if count == labels or (count is None and doubtful == labels <= FEW):
+        return
+    first, last = made[0][0], made[-1][1]
+    raise Refused(
+        "count_needed",
+        f"This takes {labels} labels away for ever, {labels - doubtful} of them without a finding.",
+        where=f"lot {lot.number}, positions {first} to {last}",
+        expected=f"--count {labels}",
+        came="no count" if count is None else f"--count {count}",
+        remedy=f"Check the positions; if you mean all of them, add --count {labels}.",
+    )
 
 
 def _plan_moves(
@@ -259,7 +356,7 @@ def parse_which(which: str, labels: int) -> list[list[int]]:
     places: set[int] = set()
     for piece in which.replace(" ", "").split(","):
         first, dash, last = piece.partition("-")
-        if not (first.isascii() and first.isdigit() and (not dash or last.isdigit())):
+        if not (_WHOLE.fullmatch(first) and (not dash or _WHOLE.fullmatch(last))):
             raise Refused(
                 "bad_value",
                 "The labels are named by their positions.",
@@ -276,20 +373,8 @@ def parse_which(which: str, labels: int) -> list[list[int]]:
                 came=piece,
                 remedy="Look the positions up: label list.",
             )
-        if stop - start + 1 + len(places) > labels + MOST:
-            raise _too_many(which)
         places.update(range(start, stop + 1))
     return runs(sorted(places))
-
-
-def _too_many(which: str) -> Refused:
-    return Refused(
-        "bad_value",
-        "That are too many labels for one decision.",
-        expected=f"up to {MOST:,} labels more than the lot has",
-        came=which[:80],
-        remedy="Give each position once.",
-    )
 
 
 def _state(view: View, lot: Lot, position: int) -> State:
@@ -304,9 +389,3 @@ def _state(view: View, lot: Lot, position: int) -> State:
             remedy="Look the position up: label list.",
         )
     return State(label.state)
-
-
-def _open_finding(view: View, lot: Lot, position: int) -> Found | None:
-    """The gravest open finding of a label."""
-    found: Iterable[Found] = view.findings(key_of(lot), first=position, last=position, state="open")
-    return min(found, key=lambda row: findings.CODE[row.word], default=None)

@@ -7,7 +7,6 @@ rows it changed, so that a label can never be moved by mistake.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -17,19 +16,12 @@ from sqlalchemy import Connection, text
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules.jobs import runs
-from serialkeeper.rules.moves import INSPECTION, MOVES
+from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import UNCHANGED, States, unpack_serials
 from serialkeeper.rules.replay import LotKey
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
-
-SOURCES: Mapping[str, tuple[str, ...]] = {
-    move.target.value: tuple(source.value for source in move.sources)
-    for move in MOVES.values()
-    if INSPECTION in move.roles
-}
-"""From which states inspection may move a label to a letter."""
 
 _IN_LOT = "product_id = :product_id AND lot_id = :lot_id"
 
@@ -91,7 +83,7 @@ def set_states(connection: Connection, key: LotKey, states: States) -> None:
         if chr(letter) != most:
             places = np.flatnonzero(states.state == letter) + states.first
             _set_listed(connection, key, chr(letter), places)
-    safe = [ord(letter) for letter in {most, *map(chr, letters)} if letter not in SOURCES[most]]
+    safe = [ord(letter) for letter in {most, *map(chr, letters)} if letter not in INSPECTED[most]]
     inside = np.isin(states.state, [*safe, ord(most)])
     expected = int(counts.max())
     wanted = np.flatnonzero(states.state == ord(most))
@@ -122,7 +114,7 @@ def _set_listed(
 
 
 def _quoted(target: str) -> str:
-    return ",".join(f"'{source}'" for source in SOURCES[target])
+    return ",".join(f"'{source}'" for source in INSPECTED[target])
 
 
 def _all_moved(moved: int, expected: int, first: int, last: int) -> None:

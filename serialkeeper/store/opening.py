@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
@@ -33,15 +34,6 @@ def open_engine(url: str, *, create: bool = False) -> Engine:
     """
     parsed = _parse(url)
     path = Path(parsed.database or "")
-    if create and path.exists():
-        raise Refused(
-            "record_exists",
-            "There is a file at that place already.",
-            where=str(path),
-            expected="a place with no file",
-            came="a file",
-            remedy="Choose another place; a record is never overwritten.",
-        )
     if not create and not path.is_file():
         raise Refused(
             "record_missing",
@@ -51,14 +43,9 @@ def open_engine(url: str, *, create: bool = False) -> Engine:
             came="a folder" if path.is_dir() else "nothing",
             remedy="Make one (init --person NAME), or name another with --record.",
         )
-    if create and not path.absolute().parent.is_dir():
-        raise Refused(
-            "file_unwritable",
-            "The folder for the record is not there.",
-            where=str(path.absolute().parent),
-            remedy="Make the folder first.",
-        )
-    if not create:
+    if create:
+        _reserve(path)
+    else:
         _check_file(path)
     mode = "rwc" if create else "rw"
     address = path.absolute().as_uri() + f"?mode={mode}"
@@ -90,6 +77,28 @@ def _parse(url: str) -> URL:
             remedy="Give --record or SERIALKEEPER_RECORD in that form.",
         )
     return parsed
+
+
+def _reserve(path: Path) -> None:
+    """An empty file in the record's place, made by this process and by nobody else."""
+    try:
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+    except FileExistsError:
+        raise Refused(
+            "record_exists",
+            "There is a file at that place already.",
+            where=str(path),
+            expected="a place with no file",
+            came="a file",
+            remedy="Choose another place; a record is never overwritten.",
+        ) from None
+    except OSError as error:
+        raise Unavailable(
+            "file_unwritable",
+            f"The record cannot be made there: {error.strerror}.",
+            where=str(path),
+            remedy="Make the folder first, and check the right to write there.",
+        ) from None
 
 
 def _check_file(path: Path) -> None:
@@ -142,11 +151,12 @@ def _begin(connection: Connection) -> None:
 def check_schema(engine: Engine, url: str) -> None:
     """Refuses `record_unreadable` if the database is no record of this version."""
     with speaking_plainly(url), engine.connect() as connection:
-        found = None
+        found: str | None = None
         if connection.execute(
             text("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'")
         ).scalar():
-            found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+            rows = connection.execute(text("SELECT version_num FROM alembic_version")).scalars()
+            found = " and ".join(map(str, rows))
     if found != SCHEMA:
         raise Refused(
             "record_unreadable",

@@ -168,7 +168,8 @@ class Job(SQLModel, table=True):
 
 
 class Take(SQLModel, table=True):
-    """One results file; `through` is the last block whose labels are written, plus one."""
+    """One results file, read against the first `jobs` print jobs; `through` is the last block
+    whose labels are written, plus one."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "take"
@@ -180,6 +181,7 @@ class Take(SQLModel, table=True):
     station: str = _text()
     sha256: str = _text()
     size: int = _whole()
+    jobs: int = _whole()
     readings: int = _whole()
     state: str = _text()
     through: int = _whole()

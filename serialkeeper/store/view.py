@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, TypeVar
@@ -214,22 +214,12 @@ class View:
 
     def label_at(self, key: LotKey, position: int) -> Label | None:
         """One label by place."""
+        if not 1 <= position < 2**31:
+            return None
         return self._one(Label, **key.row(), position=position)
 
-    def find_serials(self, product_id: int, serials: Sequence[str]) -> dict[str, Label]:
-        """Labels of a product by serial, whatever their lot."""
-        columns = table_of(Label).c
-        found: dict[str, Label] = {}
-        for start in range(0, len(serials), 500):
-            some = list(serials[start : start + 500])
-            for label in self._all(
-                Label, columns.product_id == product_id, columns.serial.in_(some)
-            ):
-                found[label.serial] = label
-        return found
-
     def findings(
-        self, key: LotKey, *, first: int = 1, last: int = 2**53, state: str = ""
+        self, key: LotKey, *, first: int = 1, last: int = 2**53, state: str = "", take: int = 0
     ) -> list[Found]:
         """Findings in a range of positions, by position and take."""
         c = table_of(FindingRow).c
@@ -241,6 +231,8 @@ class View:
         )
         if state:
             query = query.where(c.state == state)
+        if take:
+            query = query.where(c["take"] == take)
         return [Found(*row) for row in self.connection.execute(query)]
 
     def count_findings(self, key: LotKey, take: int) -> dict[str, int]:
@@ -314,7 +306,7 @@ class View:
         return self._all(PartRow, *where)
 
     def part(self, key: LotKey, seq: int, ref: PartRef) -> bytes | None:
-        """The bytes of one part, or None if it is gone."""
+        """The bytes of one part, or None if it is not there as the entry names it."""
         columns = table_of(PartRow).c
         return self.connection.execute(
             select(columns.data).where(
@@ -323,19 +315,10 @@ class View:
                 columns.block == ref.block,
                 columns.seq == seq,
                 columns.part_kind == ref.kind,
+                columns.first == ref.first,
+                columns["count"] == ref.count,
             )
         ).scalar()
-
-    def count_parts(self, key: LotKey) -> int:
-        """How many parts a lot has."""
-        columns = table_of(PartRow).c
-        return int(
-            self.connection.execute(
-                select(func.count()).where(
-                    columns.product_id == key.product_id, columns.lot_id == key.lot_id
-                )
-            ).scalar_one()
-        )
 
     def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
         """A kept file, piece by piece, as it came."""
@@ -358,11 +341,9 @@ class View:
         """One block's labels as the table has them, column by column."""
         return bulk.read_rows(self.connection, key, block * BLOCK + 1, (block + 1) * BLOCK)
 
-    def count_labels(self) -> int:
-        """How many label rows there are in all."""
-        return int(
-            self.connection.execute(select(func.count()).select_from(table_of(Label))).scalar_one()
-        )
+    def count_rows(self, table: Table) -> int:
+        """How many rows a table has."""
+        return int(self.connection.execute(select(func.count()).select_from(table)).scalar_one())
 
     # -- the plumbing --------------------------------------------------------------------
 

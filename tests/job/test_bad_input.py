@@ -270,7 +270,7 @@ def test_results_for_a_lot_without_print_are_refused(bench: Bench) -> None:
     path = bench.folder / "r.csv"
     path.write_text(f"{HEADER}\n{ROW}\n")
     error = refusal(bench, lambda: sk.inspect.take(bench.record, bench.lot, path))
-    assert error.word == "nothing_to_print"
+    assert error.word == "nothing_printed"
 
 
 @settings(

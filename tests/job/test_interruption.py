@@ -168,7 +168,7 @@ def test_a_label_voided_between_two_chunks_stays_voided(
     """Somebody voids a label while its file is half taken in: the void stands."""
     path = bench.results(as_seen(bench.printed(LABELS)))
     assert interrupt(monkeypatch, lambda: sk.inspect.take(bench.record, bench.lot, path), 1, False)
-    sk.label.void(bench.record, bench.lot, "90", reason="damaged")
+    sk.label.void(bench.record, bench.lot, "90", reason="damaged", count=1)
     sk.inspect.take(bench.record, bench.lot, path)
     assert bench.states()[89] == "voided"
     assert bench.findings() == {90: "voided_number"}
@@ -253,3 +253,124 @@ def test_real_kills_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert taken["states"]["commissioned"] == wanted
     sk.record.verify(record)
     record.close()
+
+
+def test_two_allocations_at_once_are_one(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second process that starts the same allocation joins it; another number is refused."""
+    real = Record.work
+    started: list[int] = []
+
+    @contextmanager
+    def work(self: Record, *chains: int) -> Iterator[Work]:
+        if not started:
+            started.append(1)
+            sk.serials.allocate(other, bench.lot, LABELS)
+        with real(self, *chains) as opened:
+            yield opened
+
+    other = sk.open_record(bench.url, person="Second Person")
+    with monkeypatch.context() as patch:
+        patch.setattr(Record, "work", work)
+        sk.serials.allocate(bench.record, bench.lot, LABELS)
+    sk.record.verify(bench.record)
+    rows = bench.labels()
+    with bench.record.read() as view:
+        from serialkeeper.store.view import key_of
+
+        lot = view.lot(bench.lot)
+        assert view.serials(key_of(lot), 1, len(rows)) == [row["serial"] for row in rows]
+        there = [view.label_at(key_of(lot), row["position"]) for row in rows]
+    assert [label and label.serial for label in there] == [row["serial"] for row in rows]
+    other.close()
+
+
+ALLOCATE = """
+import sys
+import serialkeeper as sk
+record = sk.open_record(sys.argv[1], person="Line Lead", station=sys.argv[2])
+sk.serials.allocate(record, "LOT24A", 60_000)
+"""
+
+
+def test_two_processes_allocate_for_one_lot(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same command twice at once, for real: whole allocations, a sound record, no refusal."""
+    monkeypatch.undo()
+    record = sk.init(f"sqlite:///{tmp_path / 'record.db'}", "Line Lead")
+    sk.product.add(record, GTIN, prefix_length=7, name="Demo")
+    sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=1000)
+    sk.lot.approve(record, "LOT24A")
+    both = [
+        subprocess.Popen([sys.executable, "-c", ALLOCATE, record.url, name]) for name in ("a", "b")
+    ]
+    assert [process.wait() for process in both] == [0, 0]
+    allocated = sk.lot.show(record, "LOT24A")["states"]["allocated"]
+    assert allocated in (60_000, 120_000)
+    sk.record.verify(record)
+    record.close()
+
+
+def test_nothing_is_accepted_while_a_file_is_half_taken(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the rest of the file says may bear on the label; so the decision waits."""
+    rows = as_seen(bench.printed(LABELS))
+    missing = rows.pop(4)
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    scan = missing["seen"]
+    path = bench.results([missing])
+    assert interrupt(monkeypatch, lambda: sk.inspect.take(bench.record, bench.lot, path), 0, False)
+    with pytest.raises(sk.Refused) as refused:
+        sk.label.accept(bench.record, bench.lot, 5, reason="x", scan=scan, second="Second Person")
+    assert refused.value.word == "take_unfinished"
+    sk.inspect.take(bench.record, bench.lot, path)
+    assert set(bench.states()) == {"commissioned"}
+
+
+def test_a_second_print_job_does_not_block_an_interrupted_file(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows and lanes of an interrupted file keep their meaning when more is printed."""
+    rows = as_seen(bench.printed(LABELS))
+    for row in rows:
+        row["position"] = ""
+    path = bench.results(rows)
+    assert interrupt(monkeypatch, lambda: sk.inspect.take(bench.record, bench.lot, path), 1, False)
+    bench.printed(7)
+    sk.inspect.take(bench.record, bench.lot, path)
+    assert bench.states() == ["commissioned"] * LABELS + ["issued"] * 7
+    sk.record.verify(bench.record)
+
+
+def test_a_file_that_cannot_be_delivered_after_the_commit_says_how_to_get_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The labels are issued, the name was taken meanwhile: the refusal names the job."""
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    out = bench.folder / "job.csv"
+    real = Record.work
+
+    @contextmanager
+    def work(self: Record, *chains: int) -> Iterator[Work]:
+        with real(self, *chains) as opened:
+            yield opened
+        out.write_text("somebody else's")
+
+    with monkeypatch.context() as patch, pytest.raises(sk.Refused) as refused:
+        patch.setattr(Record, "work", work)
+        sk.print.write(bench.record, bench.lot, lanes=1, out=out)
+    assert "print again LOT24A 1" in refused.value.remedy
+    assert out.read_text() == "somebody else's"
+    sk.print.again(bench.record, bench.lot, 1, out=bench.folder / "again.csv")
+
+
+def test_a_link_in_the_place_of_a_file_is_a_file(bench: Bench) -> None:
+    """A dangling symbolic link is refused before anything is issued."""
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    out = bench.folder / "job.csv"
+    out.symlink_to(bench.folder / "nowhere.csv")
+    with pytest.raises(sk.Refused) as refused:
+        sk.print.write(bench.record, bench.lot, lanes=1, out=out)
+    assert refused.value.word == "file_exists"
+    assert bench.states() == ["allocated"] * 5

@@ -21,7 +21,7 @@ from serialkeeper.store.tables import METADATA, MODELS
 def story(bench: Bench) -> None:
     """A lot with something of everything in it."""
     rows = as_seen(bench.printed(40))
-    sk.label.void(bench.record, bench.lot, "40", reason="specimen")
+    sk.label.void(bench.record, bench.lot, "40", reason="specimen", count=1)
     rows[3]["seen"] = ""
     rows[7]["grade"] = "1.0"
     rows[11]["seen"] = rows[10]["seen"]
@@ -30,7 +30,7 @@ def story(bench: Bench) -> None:
         bench.record, bench.lot, 4, reason="wiped", scan=rows_scan(bench, 4), second="Second Person"
     )
     sk.label.void(bench.record, bench.lot, "8,11,12", reason="waste")
-    sk.label.decommission(bench.record, bench.lot, "1", reason="sampled")
+    sk.label.decommission(bench.record, bench.lot, "1", reason="sampled", count=1)
     sk.lot.count(bench.record, bench.lot, "printer_counter", 40)
 
 
@@ -86,6 +86,14 @@ EDITS = {
     "a part taken out": "DELETE FROM part WHERE part_kind = 'findings'",
     "a part put in": "INSERT INTO part SELECT product_id, lot_id, block + 1, seq, part_kind, "
     "first, count, data FROM part WHERE part_kind = 'serials'",
+    "a part's place": "UPDATE part SET first = first + 1 WHERE part_kind = 'states'",
+    "a part's count": "UPDATE part SET count = count - 1 WHERE part_kind = 'findings'",
+    "a part of nobody": "INSERT INTO part VALUES (9, 9, 0, 1, 'serials', 1, 0, x'')",
+    "an entry of nobody": "INSERT INTO entry VALUES (99, 1, x'7b7d', x'00')",
+    "a second schema": "INSERT INTO alembic_version VALUES ('0002')",
+    "an original of nobody": "INSERT INTO original VALUES (1, 1, 'ff', 0, x'00')",
+    "an original's byte": "UPDATE original SET data = CAST(substr(data, 1, 20) || x'ff' || "
+    "substr(data, 22) AS BLOB)",
     "an original": "UPDATE original SET data = x'00'",
     "an original taken out": "DELETE FROM original",
 }
@@ -100,10 +108,36 @@ def test_every_plain_edit_is_found(bench: Bench, edit: str) -> None:
     for statement in EDITS[edit].split(";"):
         assert connection.execute(statement).rowcount > 0
     connection.close()
+    if edit == "a second schema":
+        with pytest.raises(sk.Refused):
+            sk.open_record(bench.url, person="Line Lead")
+        return
     with pytest.raises(sk.Damaged) as damaged:
         sk.record.verify(bench.record)
     assert damaged.value.exit_code == 3
     assert damaged.value.where and damaged.value.remedy
+
+
+def test_a_closed_lot_that_is_opened_by_hand_is_found(bench: Bench) -> None:
+    """Taking the closing entry off a lot's chain, head row and all: the house remembers it."""
+    rows = as_seen(bench.printed(4))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    for term in ("printer_counter", "rewind_counter"):
+        sk.lot.count(bench.record, bench.lot, term, 4)
+    sk.lot.close(bench.record, bench.lot)
+    connection = plain(bench)
+    connection.execute(
+        "DELETE FROM entry WHERE chain = 1 AND seq = (SELECT count FROM chain WHERE id = 1)"
+    )
+    connection.execute(
+        "UPDATE chain SET count = count - 1, head = (SELECT hash FROM entry WHERE chain = 1 "
+        "ORDER BY seq DESC LIMIT 1) WHERE id = 1"
+    )
+    connection.execute("UPDATE lot SET state = 'running'")
+    connection.close()
+    with pytest.raises(sk.Damaged) as damaged:
+        sk.record.verify(bench.record)
+    assert "closing" in str(damaged.value)
 
 
 def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: Bench) -> None:
@@ -171,7 +205,7 @@ def test_allocated_ever_is_the_sum_over_states(bench: Bench) -> None:
     story(bench)
     assert sum(sk.lot.show(bench.record, bench.lot)["states"].values()) == 40
     sk.serials.allocate(bench.record, bench.lot, 7)
-    sk.label.void(bench.record, bench.lot, "41-47", reason="surplus")
+    sk.label.void(bench.record, bench.lot, "41-47", reason="surplus", count=7)
     assert sum(sk.lot.show(bench.record, bench.lot)["states"].values()) == 47
 
 
@@ -180,7 +214,7 @@ def test_the_print_file_says_what_is_recorded_and_comes_again_byte_for_byte(benc
     import csv
 
     sk.serials.allocate(bench.record, bench.lot, 30)
-    sk.label.void(bench.record, bench.lot, "11-12", reason="surplus")
+    sk.label.void(bench.record, bench.lot, "11-12", reason="surplus", count=2)
     out, again = bench.folder / "job.csv", bench.folder / "again.csv"
     made = sk.print.write(bench.record, bench.lot, lanes=3, out=out, first=5, last=25)
     assert (made["count"], made["skipped"], made["rows"]) == (19, [[11, 12]], 7)

@@ -114,7 +114,10 @@ def test_good_labels_are_decommissioned_not_voided_and_the_others_the_other_way_
         with pytest.raises(sk.Refused) as refused:
             call()
         assert refused.value.word == "move_not_allowed"
-    assert sk.label.decommission(bench.record, bench.lot, "1", reason="damaged")["labels"] == 1
+    assert (
+        sk.label.decommission(bench.record, bench.lot, "1", reason="damaged", count=1)["labels"]
+        == 1
+    )
 
 
 def test_reasons_come_from_the_table(bench: Bench) -> None:
@@ -130,7 +133,7 @@ def test_reasons_come_from_the_table(bench: Bench) -> None:
         with pytest.raises(sk.Refused) as refused:
             call()
         assert refused.value.word == "reason_needed"
-    sk.label.decommission(bench.record, bench.lot, "1", reason="destroyed", note="D-17")
+    sk.label.decommission(bench.record, bench.lot, "1", reason="destroyed", note="D-17", count=1)
 
 
 def test_a_voided_number_never_comes_back() -> None:
@@ -144,7 +147,7 @@ def test_a_labels_life_is_told_move_by_move(bench: Bench) -> None:
     """Who, when, where, why and on which evidence, from allocation on."""
     spoiled(bench)
     accept(bench, 3, scan=scan_of(bench, 3))
-    sk.label.decommission(bench.record, bench.lot, "3", reason="sampled")
+    sk.label.decommission(bench.record, bench.lot, "3", reason="sampled", count=1)
     shown = sk.label.show(bench.record, bench.lot, position=3)
     assert [(step["from"], step["to"]) for step in shown["life"]] == [
         (None, "allocated"),
@@ -193,7 +196,7 @@ def test_a_lot_closes_when_both_ledgers_agree(bench: Bench) -> None:
         with pytest.raises(sk.Refused) as refused:
             call()
         assert refused.value.word == "lot_state"
-    sk.label.decommission(bench.record, bench.lot, "1", reason="authority sample")
+    sk.label.decommission(bench.record, bench.lot, "1", reason="authority sample", count=1)
     assert sk.lot.show(bench.record, bench.lot)["state"] == "closed"
     sk.record.verify(bench.record)
 
@@ -261,7 +264,6 @@ def test_counts_are_checked(bench: Bench) -> None:
         ("destroyed", 1, {}),
         ("samples", -1, {}),
         ("samples", -1, {"reason": "miscounted"}),
-        ("samples", 0, {}),
     ):
         with pytest.raises(sk.Refused) as refused:
             sk.lot.count(bench.record, bench.lot, term, value, **more)
@@ -269,3 +271,68 @@ def test_counts_are_checked(bench: Bench) -> None:
     sk.lot.count(bench.record, bench.lot, "samples", 3)
     total = sk.lot.count(bench.record, bench.lot, "samples", -1, reason="miscounted")["total"]
     assert total == 2
+
+
+def test_a_mistyped_range_takes_no_good_labels_away(bench: Bench) -> None:
+    """Many labels, or labels without a finding, only leave when their number is said."""
+    bench.printed(30)
+    for which, count in (("2-19", None), ("2-19", 2), ("2", None), ("1,19", 18)):
+        with pytest.raises(sk.Refused) as refused:
+            sk.label.void(bench.record, bench.lot, which, reason="waste", count=count)
+        assert refused.value.word == "count_needed"
+    sk.label.void(bench.record, bench.lot, "2-19", reason="waste", count=18)
+    assert bench.states().count("voided") == 18
+
+
+def test_every_open_finding_has_to_be_satisfied(bench: Bench) -> None:
+    """Missing in one file and wrong in the next: the missing one does not hide the wrong lot."""
+    rows = as_seen(bench.printed(20))
+    missing = rows.pop(4)
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    missing["seen"] = missing["seen"].replace("LOT24A", "LOT24B")
+    sk.inspect.take(bench.record, bench.lot, bench.results([missing]))
+    assert refused_word(bench, 5, scan=scan_of(bench, 5)) == "never_accepted"
+
+
+def test_a_voided_label_seen_on_the_web_is_settled_before_the_lot_closes(bench: Bench) -> None:
+    """A specimen that the camera saw is an open point until somebody says what was done."""
+    rows = as_seen(bench.printed(20))
+    sk.label.void(bench.record, bench.lot, "3", reason="specimen", count=1)
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    counted(bench, printer_counter=20, rewind_counter=19, specimens=1)
+    with pytest.raises(sk.Refused) as refused:
+        sk.lot.close(bench.record, bench.lot)
+    assert "label settle" in refused.value.came
+    with pytest.raises(sk.Refused) as refused:
+        sk.label.settle(bench.record, bench.lot, "4", reason="cut out")
+    assert refused.value.word == "move_not_allowed"
+    sk.label.settle(bench.record, bench.lot, "3", reason="cut out at the rewinder")
+    assert sk.lot.close(bench.record, bench.lot)["balanced"]
+    sk.record.verify(bench.record)
+
+
+def test_a_calibration_in_the_future_is_no_evidence(bench: Bench) -> None:
+    """A verifier that will be calibrated is not calibrated."""
+    spoiled(bench)
+    future = {"instrument": "v", "calibrated": date(2099, 1, 1), "grade": "3.0/08/660"}
+    assert refused_word(bench, 5, **future) == "evidence_needed"
+
+
+def test_new_numbers_make_a_reconciled_lot_run_again(bench: Bench) -> None:
+    """A lot is not 'reconciled' any more when numbers came in after it was."""
+    settle_all(bench)
+    counted(bench, printer_counter=20, rewind_counter=16, destroyed=4)
+    assert sk.lot.reconcile(bench.record, bench.lot)["balanced"]
+    sk.serials.allocate(bench.record, bench.lot, 3)
+    assert sk.lot.show(bench.record, bench.lot)["state"] == "running"
+    assert not sk.lot.reconcile(bench.record, bench.lot)["balanced"]
+    sk.record.verify(bench.record)
+
+
+def test_the_worse_ledger_gives_the_percentage(bench: Bench) -> None:
+    """15 labels printed by the counter, 10 good: two thirds are accounted for, not all."""
+    rows = as_seen(bench.printed(10))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert sk.lot.reconcile(bench.record, bench.lot)["accounted_percent"] is None
+    counted(bench, printer_counter=15, rewind_counter=10)
+    assert sk.lot.reconcile(bench.record, bench.lot)["accounted_percent"] == "66.66"

@@ -203,7 +203,7 @@ def test_a_number_not_found_stays_a_difference() -> None:
         ("printer_counter", 2_042, "", "", True),
         ("printer_counter", 10**9, "", "", True),
         ("printer_counter", 10**9 + 1, "", "", False),
-        ("printer_counter", 0, "", "", False),
+        ("printer_counter", 0, "", "", True),
         ("printer_counter", -3, "", "", False),
         ("printer_counter", -3, "", "  ", False),
         ("printer_counter", -3, "", "counted twice", True),

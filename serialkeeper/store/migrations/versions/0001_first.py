@@ -136,6 +136,7 @@ def upgrade() -> None:
             "station": TEXT,
             "sha256": TEXT,
             "size": WHOLE,
+            "jobs": WHOLE,
             "readings": WHOLE,
             "state": TEXT,
             "through": WHOLE,
