@@ -27,7 +27,6 @@ from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
 from serialkeeper.errors import SerialKeeperError, Unavailable, WrongUsage
 
 app = typer.Typer(
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
     add_completion=True,
     help="Keeps the record of every serial number of a pharmaceutical lot: issued, printed, "
@@ -94,6 +93,7 @@ def run(arguments: list[str]) -> int:
     call.as_json = "--json" in arguments
     try:
         _check_text(arguments)
+        arguments = arguments or ["--help"]
         code = app(hoist(arguments), prog_name="serialkeeper", standalone_mode=False)
         return int(code or 0)
     except BrokenPipeError:

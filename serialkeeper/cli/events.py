@@ -12,7 +12,7 @@ from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.events import FORMS
 from serialkeeper.steps import handoff
 
-app = typer.Typer(no_args_is_help=True, help="EPCIS event files.")
+app = typer.Typer(help="EPCIS event files.")
 
 
 @app.command()

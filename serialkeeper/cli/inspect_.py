@@ -13,7 +13,7 @@ from serialkeeper.errors import WrongUsage
 from serialkeeper.rules.rehearsal import FAULTS
 from serialkeeper.steps import inspection, practice
 
-app = typer.Typer(no_args_is_help=True, help="What the camera saw.")
+app = typer.Typer(help="What the camera saw.")
 
 
 @app.command()

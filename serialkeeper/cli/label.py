@@ -15,7 +15,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
 from serialkeeper.steps import reports, settling
 
-app = typer.Typer(no_args_is_help=True, help="Single labels and decisions on them.")
+app = typer.Typer(help="Single labels and decisions on them.")
 Which = Annotated[
     str, typer.Argument(metavar="POSITIONS", help="17 or 17,20,30-40, or @FILE with them.")
 ]

@@ -12,7 +12,7 @@ from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import lots, reconciliation
 
-app = typer.Typer(no_args_is_help=True, help="Lots, from opening to closing.")
+app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
 Second = Annotated[str, typer.Option(help="The second person who confirms it.")]
 

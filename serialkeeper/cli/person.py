@@ -11,7 +11,7 @@ from serialkeeper.outside import clock
 from serialkeeper.rules.moves import LINE_LEAD, ROLES
 from serialkeeper.steps import people
 
-app = typer.Typer(no_args_is_help=True, help="People who work on the record.")
+app = typer.Typer(help="People who work on the record.")
 
 
 @app.command()

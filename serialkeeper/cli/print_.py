@@ -11,7 +11,7 @@ from serialkeeper.cli.answer import answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.steps import printing
 
-app = typer.Typer(no_args_is_help=True, help="Hand-off to the printer.")
+app = typer.Typer(help="Hand-off to the printer.")
 
 
 @app.command()

@@ -12,7 +12,7 @@ from serialkeeper.rules.results import parse_grade
 from serialkeeper.rules.serials import DEFAULT_LENGTH
 from serialkeeper.steps import products
 
-app = typer.Typer(no_args_is_help=True, help="Trade items and how their labels are built.")
+app = typer.Typer(help="Trade items and how their labels are built.")
 
 
 @app.command()

@@ -9,7 +9,7 @@ import typer
 from serialkeeper.cli.answer import answer, call
 from serialkeeper.steps import reports
 
-app = typer.Typer(no_args_is_help=True, help="The record itself.")
+app = typer.Typer(help="The record itself.")
 
 
 @app.callback()

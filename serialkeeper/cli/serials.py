@@ -10,7 +10,7 @@ from serialkeeper.cli.answer import answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.steps import numbering
 
-app = typer.Typer(no_args_is_help=True, help="Serial numbers.")
+app = typer.Typer(help="Serial numbers.")
 
 
 @app.command()
