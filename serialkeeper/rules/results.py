@@ -151,7 +151,11 @@ class Interpretation:
         The label keeps its finding; the number counts as read there, so that no twin of it is
         called good.
         """
-        named = {seen: self._numbers_in(seen, serial) for seen, (_, _, serial) in judged.items()}
+        lengths = self.plan.serials.str.len_chars().unique().to_list()
+        named = {
+            seen: [serial] if serial else _could_be_numbers(seen, lengths)
+            for seen, (_, _, serial) in judged.items()
+        }
         places = self._positions_of({serial for some in named.values() for serial in some})
         for index, seen in self.seen.items():
             for serial in named.get(seen, ()):
@@ -160,22 +164,6 @@ class Interpretation:
                     if readings.finding[index] == CODE["foreign"]:
                         readings.finding[index] = CODE["malformed"]
                         self.detail[index] = f"number {serial} is not written as planned"
-
-    def _numbers_in(self, seen: str, serial: str) -> list[str]:
-        """The number that a text names, or every text in it that could be one."""
-        if serial:
-            return [serial]
-        lengths = self._lengths()
-        starts = [at.end() for at in re.finditer("(?=21)", seen)]
-        return [
-            seen[start + 2 : start + 2 + length]
-            for start in starts
-            for length in lengths
-            if length >= SHORTEST and len(seen) >= start + 2 + length
-        ]
-
-    def _lengths(self) -> list[int]:
-        return self.plan.serials.str.len_chars().unique().to_list()
 
     def _positions_of(self, serials: set[str]) -> dict[str, int]:
         """The positions of those serials that are planned."""
@@ -257,6 +245,17 @@ class Interpretation:
             .to_series()
             .to_numpy()
         )
+
+
+def _could_be_numbers(seen: str, lengths: list[int]) -> list[str]:
+    """Every text after a `21` that is as long as a number of the lot."""
+    starts = [at.end() + 2 for at in re.finditer("(?=21)", seen)]
+    return [
+        seen[start : start + length]
+        for start in starts
+        for length in lengths
+        if length >= SHORTEST and len(seen) >= start + length
+    ]
 
 
 def _joined(pieces: list[NDArray[Any]]) -> NDArray[Any]:

@@ -137,7 +137,7 @@ def _prepare(connection: sqlite3.Connection, _: object) -> None:
         "foreign_keys=ON",
         "recursive_triggers=ON",
         "cache_size=-32768",
-        "wal_autocheckpoint=4000",
+        "wal_autocheckpoint=8000",
         "trusted_schema=OFF",
     ):
         connection.execute(f"PRAGMA {pragma}").fetchall()

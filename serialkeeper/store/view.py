@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, bindparam, func, select
+from sqlalchemy import Connection, Select, Table, bindparam, func, select
 from sqlmodel import SQLModel
 
 from serialkeeper.errors import Refused
@@ -131,12 +131,11 @@ class View:
 
     def lot(self, name: str) -> Lot:
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
-        columns = table_of(Lot).c
         gtin, slash, number = name.partition("/")
         if slash and len(gtin) == 14 and gtin.isdigit():
-            found = [lot for lot in self._all(Lot, columns.number == number) if lot.gtin == gtin]
+            found = [lot for lot in self._all(Lot, number=number) if lot.gtin == gtin]
         else:
-            found = self._all(Lot, columns.number == name)
+            found = self._all(Lot, number=name)
         if not found:
             raise Refused(
                 "lot_unknown",
@@ -161,11 +160,11 @@ class View:
 
     def allocations(self, key: LotKey) -> list[Allocation]:
         """A lot's allocations."""
-        return self._of_lot(Allocation, key)
+        return self._all(Allocation, **key.row())
 
     def jobs(self, key: LotKey) -> list[Job]:
         """A lot's print jobs."""
-        return self._of_lot(Job, key)
+        return self._all(Job, **key.row())
 
     def job(self, key: LotKey, number: int) -> Job:
         """One print job. Refuses `job_unknown`."""
@@ -182,15 +181,15 @@ class View:
 
     def takes(self, key: LotKey) -> list[Take]:
         """A lot's results files."""
-        return self._of_lot(Take, key)
+        return self._all(Take, **key.row())
 
     def tallies(self, key: LotKey) -> list[Tally]:
         """A lot's counts."""
-        return self._of_lot(Tally, key)
+        return self._all(Tally, **key.row())
 
     def departures(self, key: LotKey) -> list[Departure]:
         """Ranges of voided and decommissioned labels."""
-        return self._of_lot(Departure, key)
+        return self._all(Departure, **key.row())
 
     # -- labels --------------------------------------------------------------------------
 
@@ -295,30 +294,21 @@ class View:
 
     def parts(self, key: LotKey, block: int, *, kind: str = "") -> list[PartRow]:
         """All parts of one block in order of entry: the whole life of its labels."""
-        columns = table_of(PartRow).c
-        where = [
-            columns.product_id == key.product_id,
-            columns.lot_id == key.lot_id,
-            columns.block == block,
-        ]
-        if kind:
-            where.append(columns.part_kind == kind)
-        return self._all(PartRow, *where)
+        more = {"part_kind": kind} if kind else {}
+        return self._all(PartRow, **key.row(), block=block, **more)
 
     def part(self, key: LotKey, seq: int, ref: PartRef) -> bytes | None:
         """The bytes of one part, or None if it is not there as the entry names it."""
-        columns = table_of(PartRow).c
-        return self.connection.execute(
-            select(columns.data).where(
-                columns.product_id == key.product_id,
-                columns.lot_id == key.lot_id,
-                columns.block == ref.block,
-                columns.seq == seq,
-                columns.part_kind == ref.kind,
-                columns.first == ref.first,
-                columns["count"] == ref.count,
-            )
-        ).scalar()
+        found = self._one(
+            PartRow,
+            **key.row(),
+            block=ref.block,
+            seq=seq,
+            part_kind=ref.kind,
+            first=ref.first,
+            count=ref.count,
+        )
+        return found.data if found else None
 
     def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
         """A kept file, piece by piece, as it came."""
@@ -347,16 +337,9 @@ class View:
 
     # -- the plumbing --------------------------------------------------------------------
 
-    def _all(self, model: type[Model], *where: ColumnElement[bool]) -> list[Model]:
-        table = table_of(model)
-        query = select(table).where(*where).order_by(*table.primary_key.columns)
-        return [model(**row) for row in self.connection.execute(query).mappings()]
-
-    def _of_lot(self, model: type[Model], key: LotKey, *where: ColumnElement[bool]) -> list[Model]:
-        columns = table_of(model).c
-        return self._all(
-            model, columns.product_id == key.product_id, columns.lot_id == key.lot_id, *where
-        )
+    def _all(self, model: type[Model], **key: Any) -> list[Model]:
+        rows = self.connection.execute(_by(model, tuple(key)), key).mappings()
+        return [model(**row) for row in rows]
 
     def _one(self, model: type[Model], **key: Any) -> Model | None:
         found = self.connection.execute(_by(model, tuple(key)), key).mappings().first()
@@ -371,9 +354,10 @@ class View:
 
 @cache
 def _by(model: type[SQLModel], names: tuple[str, ...]) -> Select[Any]:
-    """The statement that finds a row by these columns, built once."""
-    columns = table_of(model).c
-    return select(table_of(model)).where(*(columns[name] == bindparam(name) for name in names))
+    """The statement that finds rows by these columns, in order of their key; built once."""
+    table = table_of(model)
+    wanted = (table.c[name] == bindparam(name) for name in names)
+    return select(table).where(*wanted).order_by(*table.primary_key.columns)
 
 
 def key_of(lot: Lot) -> LotKey:
