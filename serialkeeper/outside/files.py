@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import secrets
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
 
@@ -35,23 +36,35 @@ class Delivery:
         self.path = path
         self.size = 0
         self._digest = hashlib.sha256()
+        self._waiting: list[Future[None]] = []
         self._temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
             self._file = self._temporary.open("wb")
         except OSError as error:
             raise _unwritable(path, error) from None
+        self._writing = ThreadPoolExecutor(1)
 
     def write(self, data: bytes) -> None:
-        """Append bytes."""
+        """Append bytes; they are written and hashed while the next ones are made."""
+        self.size += len(data)
+        self._waiting.append(self._writing.submit(self._put, data))
+        self._wait(4)
+
+    def _put(self, data: bytes) -> None:
+        self._file.write(data)
+        self._digest.update(data)
+
+    def _wait(self, most: int) -> None:
+        """Until at most so many pieces wait to be written."""
         try:
-            self._file.write(data)
+            while len(self._waiting) > most:
+                self._waiting.pop(0).result()
         except OSError as error:
             raise _unwritable(self.path, error) from None
-        self._digest.update(data)
-        self.size += len(data)
 
     def sync(self) -> str:
         """Make what was written durable; gives its SHA-256 in hex."""
+        self._wait(0)
         try:
             self._file.flush()
             os.fsync(self._file.fileno())
@@ -89,6 +102,7 @@ class Delivery:
         _error: BaseException | None,
         _trace: TracebackType | None,
     ) -> None:
+        self._writing.shutdown(cancel_futures=True)
         try:
             self._file.close()
         except OSError as error:

@@ -86,6 +86,17 @@ class Shape:
         return found
 
 
+def shape_of(ranges: str, lanes: int, by: str) -> Shape:
+    """A kept job's place on the web; `ranges` as its row holds them: `first-last ...`."""
+    pieces = (piece.split("-") for piece in ranges.split())
+    return Shape(tuple((int(first), int(last)) for first, last in pieces), lanes, by)
+
+
+def write_ranges(ranges: list[list[int]]) -> str:
+    """Ranges as a job's row holds them."""
+    return " ".join(f"{first}-{last}" for first, last in ranges)
+
+
 def check_lanes(lanes: int, by: str) -> None:
     """Refuses `bad_value` for a web that cannot be."""
     if not 1 <= lanes <= MOST_LANES or by not in ORDERS:

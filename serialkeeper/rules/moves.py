@@ -265,5 +265,32 @@ def check_lot(state: str, *allowed: str, where: str) -> None:
     )
 
 
+def check_allocation(lot: str, first: int, count: int, done: int) -> None:
+    """Refuses `allocation_unfinished` if an allocation was interrupted."""
+    if done < count:
+        raise Refused(
+            "allocation_unfinished",
+            "An allocation of the lot is not finished; none of its labels can be used yet.",
+            where=f"lot {lot}, positions from {first}",
+            expected=f"{count} numbers",
+            came=str(done),
+            remedy=f"Finish it first: serialkeeper serials allocate {lot} {count}",
+        )
+
+
+def check_take(lot: str, take: int, name: str, state: str) -> None:
+    """Refuses `take_unfinished` if a results file was taken in only partly."""
+    if state != "finished":
+        raise Refused(
+            "take_unfinished",
+            "A results file of the lot is not taken in completely yet.",
+            where=f"lot {lot}, take {take}",
+            expected="finished takes",
+            came=name,
+            remedy="Wait if it is being taken in; if it was interrupted, take it again: "
+            f"serialkeeper inspect take {lot} {name}",
+        )
+
+
 OPEN_LOT = ("approved", "running", "reconciled")
 """States of a lot in which numbers, print files, readings and decisions come in."""

@@ -13,6 +13,7 @@ from typing import Any
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules.chain import HOUSE, Entry, PartRef
+from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
 
 Row = dict[str, Any]
@@ -160,19 +161,10 @@ def _issued(entry: Entry, key: Row) -> list[Change]:
     job = {name: value for name, value in data.items() if name not in ("ranges", "name")}
     issue = State.ALLOCATED.value, State.ISSUED.value
     return [
-        Insert("job", {**key, **job, "ranges": _ranges_text(data["ranges"]), "name": data["name"]}),
+        Insert("job", {**key, **job, "ranges": write_ranges(data["ranges"]), "name": data["name"]}),
         *(MoveLabels(first, last, *issue) for first, last in data["ranges"]),
         _lot(key, {"state": "running"}),
     ]
-
-
-def _ranges_text(ranges: list[list[int]]) -> str:
-    return " ".join(f"{first}-{last}" for first, last in ranges)
-
-
-def parse_ranges(text: str) -> list[tuple[int, int]]:
-    """The ranges of a job from its row."""
-    return [(int(a), int(b)) for a, b in (piece.split("-") for piece in text.split())]
 
 
 def _take_started(entry: Entry, key: Row) -> list[Change]:

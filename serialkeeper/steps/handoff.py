@@ -11,6 +11,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import events
 from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -27,8 +28,7 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
         form: `json` (JSON-LD) or `xml`.
         out: the file to make.
 
-    Refuses `nothing_to_send`, `lot_open_points` after an interrupted take, `bad_value`,
-    `file_exists`.
+    Refuses `nothing_to_send`, `take_unfinished`, `bad_value`, `file_exists`.
     """
     if form not in events.FORMS:
         raise Refused(
@@ -73,18 +73,10 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
 def _created(view: View, lot: Lot) -> str:
     """When the newest entry that can have caused an event was made.
 
-    Refuses `lot_open_points` after an interrupted take.
+    Refuses `take_unfinished` after an interrupted take.
     """
     for take in view.takes(key_of(lot)):
-        if take.state != "finished":
-            raise Refused(
-                "lot_open_points",
-                "A results file was taken in only partly.",
-                where=f"lot {lot.number}, take {take.id}",
-                expected="finished takes",
-                came=take.name,
-                remedy=f"Take the same file again: inspect take {lot.number} {take.name}",
-            )
+        check_take(lot.number, take.id, take.name, take.state)
     created = ""
     for entry in view.entries(lot.id):
         if entry.verb in _TELLING:

@@ -20,9 +20,9 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import camera
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import ORDER, Readings
-from serialkeeper.rules.jobs import Shape
-from serialkeeper.rules.moves import OPEN_LOT, check_lot, target_of
-from serialkeeper.rules.replay import LotKey, parse_ranges
+from serialkeeper.rules.jobs import Shape, shape_of
+from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot, check_take, target_of
+from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.record import Record, Work
@@ -98,25 +98,12 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Sc
     takes = view.takes(key)
     old = next((take for take in takes if take.sha256 == sha256), None)
     if old is None:
-        _check_other_takes(record, takes, path, sha256)
+        _check_other_takes(record, lot, takes, path, sha256)
     if old is None or old.state != "finished":
-        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
-        _check_allocations(view, lot, key)
+        check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+        for allocation in view.allocations(key):
+            check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
     return _Scene(lot, key, old, view.chain(lot.id).count, _standing(view, lot, key))
-
-
-def _check_allocations(view: View, lot: Lot, key: LotKey) -> None:
-    for allocation in view.allocations(key):
-        if allocation.done < allocation.count:
-            raise Refused(
-                "allocation_unfinished",
-                "An allocation of the lot is not finished yet.",
-                where=f"lot {lot.number}, positions from {allocation.first}",
-                expected=f"{allocation.count} numbers",
-                came=str(allocation.done),
-                remedy=f"Finish it first: serialkeeper serials allocate {lot.number} "
-                f"{allocation.count}",
-            )
 
 
 def _standing(view: View, lot: Lot, key: LotKey) -> Standing:
@@ -128,7 +115,9 @@ def _standing(view: View, lot: Lot, key: LotKey) -> Standing:
     return Standing(states, missing & ~barred, barred)
 
 
-def _check_other_takes(record: Record, takes: list[Take], path: Path, sha256: str) -> None:
+def _check_other_takes(
+    record: Record, lot: Lot, takes: list[Take], path: Path, sha256: str
+) -> None:
     for earlier in takes:
         if (earlier.station, earlier.name) == (record.station, path.name):
             raise Refused(
@@ -140,27 +129,19 @@ def _check_other_takes(record: Record, takes: list[Take], path: Path, sha256: st
                 remedy="If the file was changed, find out by whom; if it is another file, "
                 "give it another name.",
             )
-        if earlier.state != "finished":
-            raise Refused(
-                "take_unfinished",
-                "An earlier file of the lot is not taken in completely yet.",
-                where=f"{path}, take {earlier.id}",
-                expected="one file at a time",
-                came=f"{earlier.name}, SHA-256 {earlier.sha256}",
-                remedy=f"Wait for it, or take {earlier.name} again if that was interrupted.",
-            )
+        check_take(lot.number, earlier.id, earlier.name, earlier.state)
 
 
 def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]:
     lot, key = scene.lot, scene.key
     # What was printed after an interrupted take began has no part in it.
     jobs = view.jobs(key)[: scene.old.jobs if scene.old else None]
-    shapes = [Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by) for job in jobs]
+    shapes = [shape_of(job.ranges, job.lanes, job.by) for job in jobs]
     if not shapes:
         raise Refused(
             "nothing_printed",
             "No label of the lot was printed yet, so none can have been seen.",
-            where=f"{lot.gtin}/{lot.number}",
+            where=lot.full_name,
             expected="a print job",
             came="none",
             remedy="Check the lot, or write the print file first: print write.",

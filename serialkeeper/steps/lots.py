@@ -126,12 +126,12 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
             view.person(second)
     check_second(record.person, second, practice=record.practice)
     with record.work(lot.id) as work:
-        lot = work.lot(f"{lot.gtin}/{lot.number}")
+        lot = work.lot(lot.full_name)
         if lot.state != "draft":
             raise Refused(
                 "lot_state",
                 "The lot is approved already; its facts are frozen.",
-                where=f"{lot.gtin}/{lot.number}",
+                where=lot.full_name,
                 expected="draft",
                 came=lot.state,
                 remedy=f"Go on with the lot: serials allocate {lot.number}",
@@ -143,7 +143,7 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
             "group_limit": lot.group_limit,
         }
         work.write(lot.id, "lot approved", data, second=second, key=key_of(lot))
-        return describe(work, work.lot(f"{lot.gtin}/{lot.number}"))
+        return describe(work, work.lot(lot.full_name))
 
 
 def all_lots(record: Record) -> list[dict[str, Any]]:

@@ -92,8 +92,8 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
         )
     key = key_of(lot)
     with record.work(HOUSE, lot.id) as work:
-        lot = work.lot(f"{lot.gtin}/{lot.number}")
-        check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        lot = work.lot(lot.full_name)
+        check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         running = next((a for a in work.allocations(key) if a.done < a.count), None)
         if running:  # another process was faster
             return _same(lot, running, count)

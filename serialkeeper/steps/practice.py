@@ -15,9 +15,8 @@ from serialkeeper.outside import camera
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import gs1, rehearsal
 from serialkeeper.rules.chain import BLOCK
-from serialkeeper.rules.jobs import Shape
+from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import State
-from serialkeeper.rules.replay import parse_ranges
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import key_of
 
@@ -121,7 +120,7 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
                 remedy=f"Write the print file first: print write {lot.number}",
             )
         row = view.job(key, job) if job else jobs[-1]
-        shape = Shape(tuple(parse_ranges(row.ranges)), row.lanes, row.by)
+        shape = shape_of(row.ranges, row.lanes, row.by)
         positions = shape.positions().astype(np.int64)
         first, last = int(positions.min()), int(positions.max())
         states = np.frombuffer(view.states(key, first, last), np.uint8)

@@ -15,11 +15,11 @@ from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.outside.files import Delivery
 from serialkeeper.outside.printer import print_file
 from serialkeeper.rules.chain import BLOCK, parse
-from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of
-from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
-from serialkeeper.rules.replay import LotKey, parse_ranges
+from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
+from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
+from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Job, Lot
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 
@@ -88,9 +88,10 @@ def write(
 
 def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
     """The state letters of a range that has something to print."""
-    check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+    check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
     key = key_of(lot)
-    _check_finished(view, lot, key)
+    for allocation in view.allocations(key):
+        check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
     states = view.states(key, start, end) if 1 <= start <= end <= lot.labels else b""
     if State.ALLOCATED.encode() not in states:
         raise Refused(
@@ -133,7 +134,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
         key = key_of(lot)
         row = view.job(key, job)
         head = _head_of(view, lot, job)
-        shape = shape_of(row)
+        shape = shape_of(row.ranges, row.lanes, row.by)
         manifest = _manifest_path(out)
         with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
@@ -164,24 +165,6 @@ def _head_of(view: View, lot: Lot, job: int) -> str:
         if entry.verb == "issued" and entry.data["id"] == job:
             return own_hash.hex()
     raise LookupError(f"no entry issued job {job}")
-
-
-def shape_of(job: Job) -> Shape:
-    """A kept job's place on the web."""
-    return Shape(tuple(parse_ranges(job.ranges)), job.lanes, job.by)
-
-
-def _check_finished(view: View, lot: Lot, key: LotKey) -> None:
-    for allocation in view.allocations(key):
-        if allocation.done < allocation.count:
-            raise Refused(
-                "allocation_unfinished",
-                "An allocation was interrupted; its labels cannot be issued.",
-                where=f"lot {lot.number}, positions from {allocation.first}",
-                expected=f"{allocation.count} numbers",
-                came=f"{allocation.done}",
-                remedy=f"Finish it: serials allocate {lot.number} {allocation.count}",
-            )
 
 
 def _bytes(view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:

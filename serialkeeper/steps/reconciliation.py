@@ -32,8 +32,8 @@ def count(
     with record.read() as view:
         lot = view.lot(name)
     with record.work(lot.id) as work:
-        lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
-        moves.check_lot(lot.state, *OPEN_LOT[1:], where=f"{lot.gtin}/{lot.number}")
+        lot, key = work.lot(lot.full_name), key_of(lot)
+        moves.check_lot(lot.state, *OPEN_LOT[1:], where=lot.full_name)
         tallies = work.tallies(key)
         total = sum(tally.value for tally in tallies if tally.term == term) + value
         if total < 0:
@@ -58,7 +58,7 @@ def reconcile(record: Record, name: str) -> dict[str, Any]:
         result = _describe(view, lot, found)
     if result["balanced"] and lot.state == "running":
         with record.work(lot.id) as work:
-            lot = work.lot(f"{lot.gtin}/{lot.number}")
+            lot = work.lot(lot.full_name)
             found = _balance(work, lot)
             result = _describe(work, lot, found)
             if result["balanced"] and lot.state == "running":
@@ -86,8 +86,8 @@ def close(
         if second:
             view.person(second)
     with record.work(HOUSE, lot.id) as work:
-        lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
-        where = f"{lot.gtin}/{lot.number}"
+        lot, key = work.lot(lot.full_name), key_of(lot)
+        where = lot.full_name
         moves.check_lot(lot.state, *OPEN_LOT, where=where)
         found = _balance(work, lot)
         result = _describe(work, lot, found)

@@ -231,7 +231,7 @@ def verify_record(record: Record) -> dict[str, Any]:
     """
     with record.read() as view:
         checked = verify(view)
-        names = {0: "house"} | {lot.id: f"{lot.gtin}/{lot.number}" for lot in view.lots()}
+        names = {0: "house"} | {lot.id: lot.full_name for lot in view.lots()}
         heads = {
             names[chain.id]: {"entries": chain.count, "head": chain.head.hex()}
             for chain in view.chains()

@@ -57,10 +57,11 @@ def accept(
         if second:
             view.person(second)
     with record.work(lot.id) as work:
-        lot, key = work.lot(f"{lot.gtin}/{lot.number}"), key_of(lot)
-        moves.check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        lot, key = work.lot(lot.full_name), key_of(lot)
+        moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         where = f"lot {lot.number}, position {position}"
-        _check_takes(work, lot)
+        for take in work.takes(key):  # what a file still has to say may bear on the label
+            moves.check_take(lot.number, take.id, take.name, take.state)
         state = _state(work, lot, position)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
@@ -101,20 +102,6 @@ class _Given:
     instrument: str
     calibrated: date | None
     grade: str
-
-
-def _check_takes(view: View, lot: Lot) -> None:
-    """Refuses `take_unfinished`: what a file still has to say may bear on the label."""
-    for take in view.takes(key_of(lot)):
-        if take.state != "finished":
-            raise Refused(
-                "take_unfinished",
-                "A results file of the lot is not taken in completely yet.",
-                where=f"lot {lot.number}, take {take.id}",
-                expected="finished takes",
-                came=take.name,
-                remedy=f"Take it again first: serialkeeper inspect take {lot.number} {take.name}",
-            )
 
 
 def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) -> dict[str, str]:
@@ -236,8 +223,8 @@ def _leave(
     # Decommissioning goes on after a lot is closed; voiding does not.
     allowed = OPEN_LOT if verb == "void" else (*OPEN_LOT, "closed")
     with record.work(lot.id) as work:
-        lot = work.lot(f"{lot.gtin}/{lot.number}")
-        moves.check_lot(lot.state, *allowed, where=f"{lot.gtin}/{lot.number}")
+        lot = work.lot(lot.full_name)
+        moves.check_lot(lot.state, *allowed, where=lot.full_name)
         made = _plan_moves(work, lot, ranges, verb, reason)
         _check_number(work, lot, made, count)
         state = lot.state if lot.state == "closed" else "running"
@@ -275,8 +262,8 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
         lot = view.lot(name)
     ranges = parse_which(which, lot.labels)
     with record.work(lot.id) as work:
-        lot = work.lot(f"{lot.gtin}/{lot.number}")
-        moves.check_lot(lot.state, *OPEN_LOT, where=f"{lot.gtin}/{lot.number}")
+        lot = work.lot(lot.full_name)
+        moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for first, last in ranges:
             for offset, letter in enumerate(work.states(key_of(lot), first, last).decode()):
                 if letter not in (State.VOIDED, State.DECOMMISSIONED):

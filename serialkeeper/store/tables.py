@@ -111,6 +111,11 @@ class Lot(SQLModel, table=True):
     minimum_grade: int = _whole()
     group_limit: int = _whole()
 
+    @property
+    def full_name(self) -> str:
+        """The lot's name that no other lot has: GTIN/LOT."""
+        return f"{self.gtin}/{self.number}"
+
 
 class Allocation(SQLModel, table=True):
     """Numbers given to a lot in one go; `done` < `count` while it is unfinished."""

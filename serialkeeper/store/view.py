@@ -148,7 +148,7 @@ class View:
             raise Refused(
                 "lot_ambiguous",
                 "More than one product has a lot of that number.",
-                expected=" or ".join(f"{lot.gtin}/{lot.number}" for lot in found),
+                expected=" or ".join(lot.full_name for lot in found),
                 came=name,
                 remedy="Name the lot as GTIN/LOT.",
             )

@@ -156,7 +156,7 @@ def test_another_file_waits_for_the_interrupted_one(
     assert refused.value.word == "take_unfinished"
     with pytest.raises(sk.Refused) as refused:
         sk.events.write(bench.record, bench.lot, form="json", out=bench.folder / "e.jsonld")
-    assert refused.value.word == "lot_open_points"
+    assert refused.value.word == "take_unfinished"
     sk.inspect.take(bench.record, bench.lot, first)
     sk.inspect.take(bench.record, bench.lot, second)
     assert set(bench.states()) == {"commissioned"}
