@@ -55,6 +55,9 @@ STAYING = ("voided_number", "used_number")
 """Findings on labels that left before and were seen all the same: the label stays where it is,
 and a person says what was done about it."""
 
+SLICE = 1 << 20
+"""Readings worked on at a time where a helper array would be long."""
+
 GOOD = 0
 AT_ONCE = ("repeated", "other_number", "read_twice", "foreign", "wrong_product", "wrong_lot")
 """Findings that alarm at the first label (common practice, no source)."""
@@ -185,8 +188,7 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     named = np.where(many, CODE["repeated"], CODE["other_number"]).astype(np.uint8)
     shown[away] = _graver(shown[away], named)
     finding = np.zeros(size, dtype=np.uint8)
-    reading = np.full(size, -1, dtype=np.int32)
-    reading[place] = np.arange(len(place), dtype=np.int32)
+    reading = _last_index(place, size)
     # Later writes win in numpy, so faults go in from the mildest to the gravest.
     bad = np.flatnonzero(shown != GOOD)
     bad = bad[np.argsort(-shown[bad].astype(np.int16), kind="stable")]
@@ -206,12 +208,14 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     shown_as = number[away]
     lost = away[(finding[shown_as] == CODE["out_of_place"]) | (reading[shown_as] < 0)]
     reading[number[lost]] = lost
+    mixed = np.zeros(size, dtype=np.bool_)
+    mixed[place[~at_home]] = True
     return Verdicts(
         finding=finding,
         reading=reading,
         placed=place_reads > 0,
         touched=(place_reads > 0) | (away_reads > 0),
-        plausible=int(((home_reads > 1) & (away_reads == 0) & (place_reads == home_reads)).sum()),
+        plausible=int(((home_reads > 1) & (away_reads == 0) & ~mixed).sum()),
     )
 
 
@@ -221,8 +225,24 @@ def _graver(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.uint
 
 
 def _count(positions: NDArray[np.int32], size: int) -> NDArray[np.uint8]:
-    """How often each position stands there, up to 100."""
-    return np.minimum(np.bincount(positions, minlength=size), 100).astype(np.uint8)
+    """How often each position stands there: 0, 1 or 2 for more than once."""
+    counts = np.zeros(size, dtype=np.uint8)
+    counts[positions] = 1
+    last = _last_index(positions, size)
+    for start in range(0, len(positions), SLICE):
+        some = positions[start : start + SLICE]
+        index = np.arange(start, start + len(some), dtype=np.int32)
+        counts[some[last[some] != index]] = 2
+    return counts
+
+
+def _last_index(positions: NDArray[np.int32], size: int) -> NDArray[np.int32]:
+    """Where each position stands for the last time, -1 for nowhere."""
+    last = np.full(size, -1, dtype=np.int32)
+    for start in range(0, len(positions), SLICE):
+        some = positions[start : start + SLICE]
+        last[some] = np.arange(start, start + len(some), dtype=np.int32)
+    return last
 
 
 @dataclass(frozen=True, slots=True)
