@@ -52,6 +52,8 @@ class Call:
             chance=clock.chance(seed),
         )
         self.opened.append(record)
+        if record.practice and not self.as_json:
+            typer.echo("Practice record: for trying and training, never for a real lot.", err=True)
         return record
 
     def done(self) -> None:

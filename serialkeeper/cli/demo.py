@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -212,13 +213,9 @@ class _Story:
         yield "failed_by_camera", f"--reason '{reason}'", {"reason": reason}
 
     def _reconcile(self, record: Record) -> Iterator[str]:
-        first = SPECIMENS + 1
-        good = [
-            row["position"]
-            for row in reports.list_labels(record, LOT, state="commissioned")
-            if row["position"] < first + 50
-        ]
-        which = ",".join(map(str, good[:SAMPLES]))
+        good = reports.list_labels(record, LOT, state="commissioned")
+        which = ",".join(str(row["position"]) for row in islice(good, SAMPLES))
+        good.close()
         settling.decommission(record, LOT, which, reason="sampled", count=SAMPLES)
         yield from self._say(
             "Samples, counts and both ledgers",

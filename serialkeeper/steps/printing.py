@@ -70,7 +70,7 @@ def write(
                 "ranges": ranges,
             }
             number, head = _issue(record, lot, job, start, states)
-            result = _describe(lot, {"id": number, **job}, shape, head)
+            result = _describe(record, lot, {"id": number, **job}, shape, head)
             try:
                 file.deliver()
                 beside.write(_manifest(result))
@@ -150,7 +150,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
                     remedy="Run record verify.",
                 )
             values = row.model_dump(exclude={"product_id", "lot_id", "ranges"})
-            result = _describe(lot, values, shape, head)
+            result = _describe(record, lot, values, shape, head)
             beside.write(_manifest(result))
             beside.sync()
             file.deliver()
@@ -202,12 +202,15 @@ def _manifest_path(out: Path) -> Path:
     return out.with_name(f"{out.stem}.manifest.json")
 
 
-def _describe(lot: Lot, job: dict[str, Any], shape: Shape, head: str) -> dict[str, Any]:
+def _describe(
+    record: Record, lot: Lot, job: dict[str, Any], shape: Shape, head: str
+) -> dict[str, Any]:
     skipped = [
         [before[1] + 1, after[0] - 1]
         for before, after in zip(shape.ranges, shape.ranges[1:], strict=False)
     ]
     return {
+        "record": "practice" if record.practice else "live",
         "job": job["id"],
         "gtin": lot.gtin,
         "lot": lot.number,

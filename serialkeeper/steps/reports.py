@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,9 @@ from serialkeeper.store.verify import verify
 from serialkeeper.store.view import Found, View, key_of
 
 
-def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[str, Any]]:
+def list_labels(
+    record: Record, name: str, *, state: str = ""
+) -> Generator[dict[str, Any], None, None]:
     """The labels of a lot in position order, a block at a time.
 
     Refuses `lot_unknown`, `bad_value` for a state that is none.
@@ -45,7 +47,7 @@ def list_labels(record: Record, name: str, *, state: str = "") -> Iterator[dict[
     return _labels(record, name, state)
 
 
-def _labels(record: Record, name: str, state: str) -> Iterator[dict[str, Any]]:
+def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], None, None]:
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)

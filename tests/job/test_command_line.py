@@ -307,4 +307,6 @@ def test_as_a_process_of_its_own(tmp_path: Path) -> None:
         capture_output=True,
         cwd=tmp_path,
     )
-    assert piped.stderr == b""
+    assert piped.stderr.decode().splitlines() == [
+        "Practice record: for trying and training, never for a real lot."
+    ]
