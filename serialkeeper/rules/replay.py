@@ -188,9 +188,9 @@ def _take_finished(entry: Entry, key: Row) -> list[Change]:
 
 
 def _moved(entry: Entry, key: Row) -> list[Change]:
-    made: list[Change] = []
-    for first, last, source, target in entry.data["moves"]:
-        made.append(MoveLabels(first, last, source, target))
+    moves = entry.data["moves"]
+    made: list[Change] = [MoveLabels(*move) for move in moves]
+    for first, last, _, target in moves:
         if target in (State.VOIDED.value, State.DECOMMISSIONED.value):
             row = {"first": first, "last": last, "state": target, "reason": entry.reason}
             made.append(Insert("departure", {**key, "seq": entry.seq, **row}))

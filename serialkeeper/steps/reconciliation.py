@@ -140,14 +140,10 @@ def _unbalanced(where: str, found: Balance) -> Refused:
 
 def _balance(view: View, lot: Lot) -> Balance:
     key = key_of(lot)
-    departures: dict[tuple[str, str], int] = {}
-    for gone in view.departures(key):
-        place = (gone.state, gone.reason)
-        departures[place] = departures.get(place, 0) + gone.last - gone.first + 1
     tallies: dict[str, int] = {}
     for tally in view.tallies(key):
         tallies[tally.term] = tallies.get(tally.term, 0) + tally.value
-    return counts.balance(view.count_states(key), departures, tallies)
+    return counts.balance(view.count_states(key), view.count_departures(key), tallies)
 
 
 def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:

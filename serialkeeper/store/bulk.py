@@ -7,6 +7,8 @@ rows it changed, so that a label can never be moved by mistake.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import NamedTuple
 
 import numpy as np
@@ -18,7 +20,7 @@ from serialkeeper.errors import Damaged
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import UNCHANGED, States, unpack_serials
-from serialkeeper.rules.replay import LotKey
+from serialkeeper.rules.replay import LotKey, MoveLabels, SettleFindings
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
@@ -37,6 +39,9 @@ _FIND = text(
 _MOVE = text(
     f"UPDATE label SET state = :target WHERE {_IN_LOT} "
     "AND position BETWEEN :first AND :last AND state = :source"
+)
+_SETTLE = text(
+    f"UPDATE finding SET state = 'settled' WHERE {_IN_LOT} AND position BETWEEN :first AND :last"
 )
 _ROWS = text(
     "SELECT count(*), min(position), max(position), group_concat(serial, char(10)), "
@@ -60,13 +65,17 @@ def add_findings(connection: Connection, key: LotKey, take: int, data: bytes) ->
     connection.execute(_FIND, {**key.row(), "take": take, "findings": data.decode()})
 
 
-def move_labels(
-    connection: Connection, key: LotKey, first: int, last: int, source: str, target: str
-) -> None:
-    """Every label from first to last from one state to another; all or an error."""
-    values = {"first": first, "last": last, "source": source, "target": target}
-    moved = connection.execute(_MOVE, {**key.row(), **values}).rowcount
-    _all_moved(moved, last - first + 1, first, last)
+def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> None:
+    """Ranges of labels from one state to another, in order; all or an error."""
+    values = [{**key.row(), **asdict(move)} for move in moves]
+    moved = connection.execute(_MOVE, values).rowcount
+    expected = sum(move.last - move.first + 1 for move in moves)
+    _all_moved(moved, expected, moves[0].first, moves[-1].last)
+
+
+def settle_findings(connection: Connection, key: LotKey, settled: Sequence[SettleFindings]) -> None:
+    """Every finding in these ranges is settled."""
+    connection.execute(_SETTLE, [{**key.row(), **asdict(some)} for some in settled])
 
 
 def set_states(connection: Connection, key: LotKey, states: States) -> None:

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,6 @@ from serialkeeper.store.tables import (
     METADATA,
     Chain,
     EntryRow,
-    FindingRow,
     Original,
     PartRow,
     table_of,
@@ -171,8 +171,8 @@ class Work(View):
         self._heads[chain] = (entry.seq, new_head)
         self._keep(entry, parts, key)
         by_ref = {part.ref(): part.data for part in parts}
-        for change in replay.changes(entry, key):
-            self._carry_out(change, key, by_ref)
+        for _, some in groupby(replay.changes(entry, key), _kind):
+            self._carry_out(list(some), key, by_ref)
         return entry
 
     def _keep(self, entry: Entry, parts: Sequence[Part], key: replay.LotKey | None) -> None:
@@ -195,37 +195,41 @@ class Work(View):
         self.connection.execute(insert(table_of(PartRow)), rows)
 
     def _carry_out(
-        self, change: replay.Change, key: replay.LotKey | None, data: dict[Any, bytes]
+        self, changes: list[replay.Change], key: replay.LotKey | None, data: dict[Any, bytes]
     ) -> None:
-        match change:
-            case replay.Insert(name, row):
-                self.connection.execute(insert(METADATA.tables[name]), row)
+        """Carry out successive changes of one kind, together where they are many."""
+        match changes[0]:
+            case replay.Insert(name, _):
+                rows = [change.row for change in changes if isinstance(change, replay.Insert)]
+                self.connection.execute(insert(METADATA.tables[name]), rows)
                 return
-            case replay.Update(name, where, values):
-                table = METADATA.tables[name]
-                matches = [table.c[column] == value for column, value in where.items()]
-                self.connection.execute(update(table).where(*matches).values(**values))
+            case replay.Update():
+                for change in changes:
+                    if isinstance(change, replay.Update):
+                        self._update(change)
                 return
         if key is None:
-            raise ValueError(f"{change} belongs to a lot")
-        match change:
-            case replay.AddLabels(part):
-                bulk.add_labels(self.connection, key, part.first, data[part])
-            case replay.MoveLabels(first, last, source, target):
-                bulk.move_labels(self.connection, key, first, last, source, target)
-            case replay.SetStates(part):
-                states = unpack_states(part.first, part.count, data[part])
-                bulk.set_states(self.connection, key, states)
-            case replay.AddFindings(take, part):
-                bulk.add_findings(self.connection, key, take, data[part])
-            case replay.SettleFindings(first, last):
-                table = table_of(FindingRow)
-                self.connection.execute(
-                    update(table)
-                    .where(table.c.product_id == key.product_id, table.c.lot_id == key.lot_id)
-                    .where(table.c.position.between(first, last))
-                    .values(state="settled")
-                )
+            raise ValueError(f"{changes[0]} belongs to a lot")
+        moves = [change for change in changes if isinstance(change, replay.MoveLabels)]
+        if moves:
+            bulk.move_labels(self.connection, key, moves)
+        settled = [change for change in changes if isinstance(change, replay.SettleFindings)]
+        if settled:
+            bulk.settle_findings(self.connection, key, settled)
+        for change in changes:
+            match change:
+                case replay.AddLabels(part):
+                    bulk.add_labels(self.connection, key, part.first, data[part])
+                case replay.SetStates(part):
+                    states = unpack_states(part.first, part.count, data[part])
+                    bulk.set_states(self.connection, key, states)
+                case replay.AddFindings(take, part):
+                    bulk.add_findings(self.connection, key, take, data[part])
+
+    def _update(self, change: replay.Update) -> None:
+        table = METADATA.tables[change.table]
+        matches = [table.c[column] == value for column, value in change.key.items()]
+        self.connection.execute(update(table).where(*matches).values(**change.values))
 
     def keep_original(self, key: replay.LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
         """Keep a file as it came, in gzip pieces; an entry of this work names its SHA-256."""
@@ -276,3 +280,8 @@ def speaking_plainly(url: str) -> Iterator[None]:
             where=str(error.filename),
             remedy="Give the account that runs this the right to write there.",
         ) from None
+
+
+def _kind(change: replay.Change) -> tuple[type, str]:
+    """What changes can be carried out together."""
+    return type(change), change.table if isinstance(change, replay.Insert) else ""

@@ -187,9 +187,15 @@ class View:
         """A lot's counts."""
         return self._all(Tally, **key.row())
 
-    def departures(self, key: LotKey) -> list[Departure]:
-        """Ranges of voided and decommissioned labels."""
-        return self._all(Departure, **key.row())
+    def count_departures(self, key: LotKey) -> dict[tuple[str, str], int]:
+        """Labels that were voided or decommissioned, by state letter and reason."""
+        c = table_of(Departure).c
+        rows = self.connection.execute(
+            select(c.state, c.reason, func.sum(c["last"] - c["first"] + 1))
+            .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+            .group_by(c.state, c.reason)
+        )
+        return {(state, reason): int(count) for state, reason, count in rows}
 
     # -- labels --------------------------------------------------------------------------
 
