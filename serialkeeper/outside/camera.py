@@ -81,6 +81,7 @@ class Originals:
         self._pool = ThreadPoolExecutor(1)
         self._waiting: list[Future[bytes]] = []
         self._digest = hashlib.sha256()
+        self._packed = hashlib.sha256()
 
     def add(self, data: bytes) -> None:
         """Take in the next bytes of the file."""
@@ -95,6 +96,7 @@ class Originals:
     def _put(self, piece: Future[bytes]) -> None:
         packed = piece.result()
         self._lengths.append(self._spool.write(packed))
+        self._packed.update(packed)
 
     def finish(self) -> str:
         """Pack the rest; gives the SHA-256 of all that passed."""
@@ -106,6 +108,11 @@ class Originals:
     def count(self) -> int:
         """How many pieces there are."""
         return len(self._lengths)
+
+    @property
+    def packed(self) -> str:
+        """SHA-256 of all pieces as they are kept."""
+        return self._packed.hexdigest()
 
     def pieces(self) -> Iterator[bytes]:
         """The gzip pieces in order."""

@@ -91,7 +91,10 @@ class Delivery:
             except OSError as error:
                 raise _unwritable(self.path, error) from None
         self._temporary.unlink(missing_ok=True)
-        _sync_folder(self.path.absolute().parent)
+        try:
+            _sync_folder(self.path.absolute().parent)
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
 
     def __enter__(self) -> Delivery:
         return self

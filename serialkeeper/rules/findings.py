@@ -7,7 +7,7 @@ one verdict per place. It never calls good what was not read good, once, in its 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
@@ -23,8 +23,6 @@ VERIFIER: Accept = "a verifier's result: instrument, calibration date, grade"
 SECOND: Accept = "a reason and a second person"
 
 WORDS: Mapping[str, tuple[str, Accept]] = {
-    "not_seen": ("no reading stands at the label's place", FRESH_SCAN),
-    "unreadable": ("the camera could not read the code", FRESH_SCAN),
     "wrong_symbology": ("the code is no GS1 DataMatrix", NEVER),
     "malformed": ("the code is not built as planned", NEVER),
     "wrong_product": ("the code names another product", NEVER),
@@ -36,6 +34,8 @@ WORDS: Mapping[str, tuple[str, Accept]] = {
     "used_number": ("the number was decommissioned before", NEVER),
     "repeated": ("the place repeats a number that was read elsewhere too", NEVER),
     "other_number": ("the place shows the number of another place", NEVER),
+    "not_seen": ("no reading stands at the label's place", FRESH_SCAN),
+    "unreadable": ("the camera could not read the code", FRESH_SCAN),
     "read_twice": ("the number was read more than once", SECOND),
     "out_of_place": ("the number was seen only out of its place", SECOND),
     "text_mismatch": ("the human-readable text differs from the code", SECOND),
@@ -43,6 +43,9 @@ WORDS: Mapping[str, tuple[str, Accept]] = {
     "failed_by_camera": ("the camera's own verdict is 'fail'", SECOND),
 }
 """Each finding, in order of judgement: its sentence and what its acceptance needs.
+
+What can never be accepted comes first: where a place has several readings, one that could not
+be read does not hide another that says something wrong.
 
 An in-line camera grade is not a verifier grade (ISO/IEC 15415 needs a device that conforms
 to ISO/IEC 15426-2; from memory)."""
@@ -133,6 +136,7 @@ class Readings:
         finding: uint8, `CODE` of what the reading itself shows wrong, or `GOOD`.
         grade: uint8, tenths, or `parts.NO_GRADE`.
         time: int64, milliseconds since 1970, or `parts.NO_TIME`.
+        also: int32, further positions whose numbers stand in texts of this file.
     """
 
     place: NDArray[np.int32]
@@ -140,6 +144,7 @@ class Readings:
     finding: NDArray[np.uint8]
     grade: NDArray[np.uint8]
     time: NDArray[np.int64]
+    also: NDArray[np.int32] = field(default_factory=lambda: np.zeros(0, dtype=np.int32))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +182,7 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     at_home = (number == place) & (number > 0)
     away = np.flatnonzero((number > 0) & ~at_home).astype(np.int32)
     home_reads = _count(place[at_home], size)
-    away_reads = _count(number[away], size)
+    away_reads = _count(np.concatenate((number[away], readings.also)), size)
     place_reads = _count(place, size)
 
     # What each reading shows at its place; a displaced number is named for the place it shows at,

@@ -168,7 +168,7 @@ def _issued(entry: Entry, key: Row) -> list[Change]:
 
 
 def _take_started(entry: Entry, key: Row) -> list[Change]:
-    data = {name: value for name, value in entry.data.items() if name != "pieces"}
+    data = {name: value for name, value in entry.data.items() if name not in ("pieces", "packed")}
     return [Insert("take", {**key, **data, "state": "unfinished", "through": 0, "at": entry.at})]
 
 

@@ -7,7 +7,7 @@ the planned code in its place; only what is left is looked at one by one.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -23,6 +23,9 @@ from serialkeeper.rules.parts import NO_GRADE, NO_TIME
 from serialkeeper.rules.serials import SHORTEST
 
 COLUMNS = ("position", "row", "lane", "at", "seen", "grade", "verdict", "text")
+TEXTS_AT_ONCE = 20_000
+"""Unexpected texts that are searched for numbers at a time."""
+
 REHEARSAL = "rehearsal"
 """A further column that marks every row of a rehearsed file."""
 
@@ -139,38 +142,41 @@ class Interpretation:
                 judged[seen] = judge_text(gs1.from_file(seen), facts)
             word, self.detail[index], _ = judged[seen]
             readings.finding[index] = CODE[word]
-        self._count_other_spellings(readings, judged)
+        readings = replace(readings, also=self._count_other_spellings(readings))
         self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
         return readings
 
-    def _count_other_spellings(
-        self, readings: Readings, judged: Mapping[str, tuple[str, str, str]]
-    ) -> None:
-        """A planned number in a code that is not written as planned was read all the same.
+    def _count_other_spellings(self, readings: Readings) -> NDArray[np.int32]:
+        """A planned number in a text that is not written as planned was read all the same.
 
-        The label keeps its finding; the number counts as read there, so that no twin of it is
-        called good.
+        The label keeps its finding; every number of the lot that stands anywhere in the text
+        counts as read there, so that no twin of it is called good. Gives the numbers beyond
+        the first of a reading.
         """
-        lengths = self.plan.serials.str.len_chars().unique().to_list()
-        named = {
-            seen: [serial] if serial else _could_be_numbers(seen, lengths)
-            for seen, (_, _, serial) in judged.items()
-        }
-        places = self._positions_of({serial for some in named.values() for serial in some})
-        for index, seen in self.seen.items():
-            for serial in named.get(seen, ()):
-                if serial in places and not readings.number[index]:
-                    readings.number[index] = places[serial]
-                    if readings.finding[index] == CODE["foreign"]:
-                        readings.finding[index] = CODE["malformed"]
-                        self.detail[index] = f"number {serial} is not written as planned"
+        also: list[int] = []
+        lengths = [n for n in self.plan.serials.str.len_chars().unique() if n >= SHORTEST]
+        strange = [index for index in self.seen if not readings.number[index]]
+        for start in range(0, len(strange), TEXTS_AT_ONCE):
+            some = strange[start : start + TEXTS_AT_ONCE]
+            named = {index: _could_be_numbers(self.seen[index], lengths) for index in some}
+            places = self._positions_of(set().union(*named.values()), any_case=True)
+            for index, words in named.items():
+                found = [places[word] for word in words if word in places]
+                if not found:
+                    continue
+                readings.number[index] = found[0]
+                also += found[1:]
+                if readings.finding[index] == CODE["foreign"]:
+                    readings.finding[index] = CODE["malformed"]
+                    self.detail[index] = f"number of position {found[0]}, not written as planned"
+        return np.array(also, dtype=np.int32)
 
-    def _positions_of(self, serials: set[str]) -> dict[str, int]:
+    def _positions_of(self, serials: set[str], *, any_case: bool = False) -> dict[str, int]:
         """The positions of those serials that are planned."""
-        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
-        found = plan.filter(
-            pl.col("s").is_in(pl.Series(sorted(serials), dtype=pl.String).implode())
-        )
+        column = self.plan.serials.str.to_uppercase() if any_case else self.plan.serials
+        plan = pl.DataFrame({"s": column}).with_row_index("position", offset=1)
+        wanted = pl.Series(sorted(serials), dtype=pl.String).implode()
+        found = plan.filter(pl.col("s").is_in(wanted))
         return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
 
     def _name_displaced(self, readings: Readings) -> None:
@@ -248,13 +254,12 @@ class Interpretation:
 
 
 def _could_be_numbers(seen: str, lengths: list[int]) -> list[str]:
-    """Every text after a `21` that is as long as a number of the lot."""
-    starts = [at.end() + 2 for at in re.finditer("(?=21)", seen)]
+    """Every stretch of a text, in capitals and without separators, as long as a number."""
+    text = seen.replace(gs1.FILE_GS, "").replace(" ", "").upper()
     return [
-        seen[start : start + length]
-        for start in starts
+        text[start : start + length]
         for length in lengths
-        if length >= SHORTEST and len(seen) >= start + length
+        for start in range(len(text) - length + 1)
     ]
 
 

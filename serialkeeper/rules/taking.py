@@ -75,8 +75,11 @@ class Judged:
         start, stop = block * BLOCK + 1, min((block + 1) * BLOCK + 1, len(self.target))
         places = np.flatnonzero(self.concerned(start, stop)) + start
         first, last = int(places[0]), int(places[-1])
-        made = [pack_states(self._states(first, last, states[first - start : last + 1 - start]))]
-        listed = self._findings(first, last)
+        now = states[first - start : last + 1 - start]
+        finding = self.finding[first : last + 1].copy()
+        _name_the_gone(finding, self.verdicts.touched[first : last + 1], now)
+        made = [pack_states(self._states(first, last, now))]
+        listed = self._findings(first, finding)
         if listed:
             made.append(pack_findings(first, last - first + 1, listed))
         return made
@@ -102,11 +105,11 @@ class Judged:
         evidence[there] = np.where(own, ord("r"), ord("p"))
         return States(first, target, evidence, grade, time)
 
-    def _findings(self, first: int, last: int) -> list[Finding]:
+    def _findings(self, first: int, finding: NDArray[np.uint8]) -> list[Finding]:
         listed = []
-        for offset in np.flatnonzero(self.finding[first : last + 1] != GOOD).tolist():
+        for offset in np.flatnonzero(finding != GOOD).tolist():
             position = first + offset
-            word = ORDER[self.finding[position] - 1]
+            word = ORDER[finding[offset] - 1]
             reading = int(self.verdicts.reading[position])
             seen = self.notes.seen.get(reading, "")[:200]
             listed.append(Finding(position, word, seen, self._detail(position, word, reading)))
@@ -179,21 +182,18 @@ def decide(
     if not resumed:
         _check_claims(verdicts, states, where)
     touched = verdicts.touched
+    lanes = _lanes(jobs, len(states))
     finding = verdicts.finding.copy()
+    # Printed after the file was first looked at, so it stood on the web before it was issued.
+    finding[touched & (states == _ISSUED) & (lanes == 0)] = CODE["not_issued"]
     seen_before = touched & (finding == GOOD) & standing.barred & (states == _ISSUED)
     finding[seen_before] = CODE["read_twice"]
-    for letter, word in (
-        (_VOIDED, "voided_number"),
-        (_DECOMMISSIONED, "used_number"),
-        (_ALLOCATED, "not_issued"),
-    ):
-        finding[touched & (states == letter)] = CODE[word]
+    _name_the_gone(finding, touched, states)
     target = np.full(len(states), UNCHANGED, dtype=np.uint8)
     bad = touched & (finding != GOOD)
     target[touched & ~bad & (states == _ISSUED)] = good
     target[bad & np.isin(states, (_ISSUED, _VERIFIED))] = _REJECTED
     target[bad & (states == _COMMISSIONED)] = _PULLED
-    lanes = _lanes(jobs, len(states))
     finding[_unseen(verdicts, standing, lanes)] = CODE["not_seen"]
     web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
     alarms = findings.alarms(web, lanes[web], finding[web])
@@ -201,6 +201,18 @@ def decide(
     return Judged(
         readings, verdicts, notes, target, finding, found, [alarm.as_dict() for alarm in alarms]
     )
+
+
+def _name_the_gone(
+    finding: NDArray[np.uint8], touched: NDArray[np.bool_], states: NDArray[np.uint8]
+) -> None:
+    """Labels that should not be on the web, and were seen there."""
+    for letter, word in (
+        (_VOIDED, "voided_number"),
+        (_DECOMMISSIONED, "used_number"),
+        (_ALLOCATED, "not_issued"),
+    ):
+        finding[touched & (states == letter)] = CODE[word]
 
 
 def _check_claims(verdicts: Verdicts, states: NDArray[np.uint8], where: str) -> None:
@@ -232,7 +244,7 @@ def _unseen(verdicts: Verdicts, standing: Standing, lanes: NDArray[np.uint8]) ->
     placed = np.flatnonzero(verdicts.placed)
     covered = np.zeros(len(states), dtype=np.bool_)
     covered[placed[0] : placed[-1] + 1] = True
-    in_lanes: NDArray[np.bool_] = np.isin(lanes, np.unique(lanes[placed]))
+    in_lanes: NDArray[np.bool_] = np.isin(lanes, np.unique(lanes[placed])) & (lanes > 0)
     unseen: NDArray[np.bool_] = (
         covered & ~verdicts.touched & (states == _ISSUED) & in_lanes & ~standing.missing
     )

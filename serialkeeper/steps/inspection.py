@@ -81,6 +81,7 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
                 "jobs": len(shapes),
                 "readings": len(readings.place),
                 "pieces": originals.count,
+                "packed": originals.packed,
             }
             started = _start(record, scene, path, originals, facts)
             if started is None:  # somebody was faster: look at the lot again
@@ -103,14 +104,16 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Sc
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for allocation in view.allocations(key):
             check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
-    return _Scene(lot, key, old, view.chain(lot.id).count, _standing(view, lot, key))
+    return _Scene(lot, key, old, view.chain(lot.id).count, _standing(view, lot, key, old))
 
 
-def _standing(view: View, lot: Lot, key: LotKey) -> Standing:
+def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
     states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
     missing = np.zeros(len(states), dtype=np.bool_)
     barred = np.zeros(len(states), dtype=np.bool_)
     for found in view.findings(key, state="open"):
+        if old and found.take == old.id:
+            continue  # what an interrupted take itself found is found again
         (missing if found.word == "not_seen" else barred)[found.position] = True
     return Standing(states, missing & ~barred, barred)
 

@@ -47,13 +47,13 @@ def write(
     Refuses `nothing_to_print`, `allocation_unfinished`, `file_exists`, `lot_state`.
     """
     check_lanes(lanes, by)
+    manifest = _manifest_path(out)
     with record.read() as view:
         lot = view.lot(name)
         start, end = 1 if first is None else first, lot.labels if last is None else last
         states = _printable(view, lot, start, end)
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
-        manifest = _manifest_path(out)
         with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
                 file.write(data)
@@ -199,6 +199,14 @@ def _manifest(result: dict[str, Any]) -> bytes:
 
 
 def _manifest_path(out: Path) -> Path:
+    if not out.name:
+        raise Refused(
+            "bad_value",
+            "The print file needs a name.",
+            expected="a file name such as job.csv",
+            came=str(out),
+            remedy="Give --out FILE.",
+        )
     return out.with_name(f"{out.stem}.manifest.json")
 
 

@@ -319,7 +319,9 @@ def _plan_moves(
             state = State(letter.decode())
             where = f"lot {lot.number}, position {start}"
             moves.check(verb, state, where=where)
-            if verb == "void" and (state is State.ALLOCATED) != (reason == "surplus"):
+            seen = state is State.ALLOCATED and _were_seen(work, lot, start, stop)
+            never_printed = state is State.ALLOCATED and not seen
+            if verb == "void" and never_printed != (reason == "surplus"):
                 raise Refused(
                     "reason_needed",
                     "'surplus' is for labels that were never printed, and only for them.",
@@ -333,6 +335,25 @@ def _plan_moves(
             made.append([start, stop, state.value, target.value])
             start = stop + 1
     return made
+
+
+def _were_seen(view: View, lot: Lot, first: int, last: int) -> bool:
+    """Whether any of these allocated labels was seen on the web all the same.
+
+    Refuses `reason_needed` if only some were: they leave for different reasons.
+    """
+    rows = view.findings(key_of(lot), first=first, last=last, state="open")
+    places = {row.position for row in rows}
+    if places and len(places) < last - first + 1:
+        raise Refused(
+            "reason_needed",
+            "Some of these labels were seen on the web, so they are no surplus.",
+            where=f"lot {lot.number}, position {min(places)}",
+            expected="positions that were all seen, or none of them",
+            came=f"positions {first} to {last}",
+            remedy="Void the seen ones by themselves with --reason waste.",
+        )
+    return bool(places)
 
 
 def parse_which(which: str, labels: int) -> list[list[int]]:

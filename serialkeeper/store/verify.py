@@ -7,6 +7,7 @@ the journal give exactly the tables.
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import zlib
 from collections.abc import Iterator
@@ -120,16 +121,19 @@ class Replay:
         return data
 
     def _check_original(self, key: LotKey, entry: Entry) -> None:
-        digest = hashlib.sha256()
+        digest, packed = hashlib.sha256(), hashlib.sha256()
         try:
-            pieces = 0
-            for piece in self.view.original(key, entry.data["sha256"]):
-                digest.update(piece)
-                pieces += 1
+            numbers = []
+            for number, piece in self.view.packed_original(key, entry.data["sha256"]):
+                packed.update(piece)
+                digest.update(gzip.decompress(piece))
+                numbers.append(number)
             came = digest.hexdigest()
-            if pieces != entry.data["pieces"]:
-                came = f"{pieces} pieces instead of {entry.data['pieces']}"
-            self.pieces += pieces
+            if numbers != list(range(entry.data["pieces"])):
+                came = f"pieces {numbers[:20]} instead of {entry.data['pieces']} pieces from 0"
+            elif packed.hexdigest() != entry.data["packed"]:
+                came = "pieces that are not as they were kept"
+            self.pieces += len(numbers)
         except (OSError, EOFError, zlib.error) as error:
             came = f"unreadable pieces: {error}"
         if came != entry.data["sha256"]:

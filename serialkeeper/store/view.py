@@ -318,15 +318,20 @@ class View:
 
     def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
         """A kept file, piece by piece, as it came."""
+        for _, data in self.packed_original(key, sha256):
+            yield gzip.decompress(data)
+
+    def packed_original(self, key: LotKey, sha256: str) -> Iterator[tuple[int, bytes]]:
+        """A kept file's pieces as they are kept, with their numbers."""
         columns = table_of(Original).c
         query = (
-            select(columns.data)
+            select(columns.piece, columns.data)
             .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
             .where(columns.sha256 == sha256)
             .order_by(columns.piece)
         )
-        for (data,) in self.connection.execute(query).yield_per(1):
-            yield gzip.decompress(data)
+        for row in self.connection.execute(query).yield_per(1):
+            yield row.piece, row.data
 
     def rows(self, table: Table) -> Iterator[dict[str, Any]]:
         """Every row of a table, for the replay's comparison."""

@@ -90,7 +90,7 @@ CASES: dict[str, tuple[Callable[[Rows], None], dict[int, str]]] = {
     "two triggers at one place": (twice_at_one_place, {5: "read_twice"}),
     "a number only elsewhere, twice": (
         twice_elsewhere,
-        {5: "repeated", 6: "unreadable", 7: "repeated"},
+        {5: "repeated", 6: "repeated", 7: "repeated"},
     ),
     "low grade": (spoil_with(grade="1.4"), {5: "low_grade"}),
     "grade F": (spoil_with(grade="F"), {5: "low_grade"}),
@@ -331,6 +331,11 @@ SPELLINGS: dict[str, Callable[[str], str]] = {
         "]d2" + "{GS}".join([f"01{GTIN}" + "1728063010LOT24A", seen[19:].split("{GS}")[0]])
     ),
     "plain Data Matrix": lambda seen: "]d1" + seen[3:],
+    "bracketed": lambda seen: f"(01){GTIN}(21){seen[21:].split('{GS}')[0]}(17)280630",
+    "bare number": lambda seen: "]C1" + seen[21:].split("{GS}")[0],
+    "Digital Link": lambda seen: f"https://id.gs1.org/01/{GTIN}/21/{seen[21:].split('{GS}')[0]}",
+    "small letters": lambda seen: seen.lower(),
+    "separator within": lambda seen: seen[:25] + "{GS}" + seen[25:],
     "lost separator": lambda seen: seen.replace("{GS}", ""),
     "other lot": lambda seen: seen.replace("LOT24A", "LOT24B"),
 }
@@ -437,4 +442,33 @@ def test_awkward_lots_survive_every_form_and_file(bench: Bench) -> None:
         tree = etree.parse(out.with_suffix(".xml"))
         assert event["ilmd"]["cbvmda:lotNumber"] == lot
         assert [e.text for e in tree.iter("{urn:epcglobal:cbv:mda}lotNumber")] == [lot]
+    sk.record.verify(bench.record)
+
+
+def test_an_unread_trigger_does_not_hide_a_wrong_label(bench: Bench) -> None:
+    """Two triggers at one place, one unread and one of another product: the product is named."""
+    rows = as_seen(bench.printed(20))
+    wrong = {**rows[4], "seen": rows[4]["seen"].replace(GTIN, "09521234000006")}
+    rows[4]["seen"] = ""
+    taken = sk.inspect.take(bench.record, bench.lot, bench.results([*rows, wrong]))
+    assert bench.findings()[5] == "wrong_product"
+    assert "wrong_product" in {alarm["kind"] for alarm in taken["alarms"]}
+
+
+def test_an_unprinted_label_that_was_seen_is_no_surplus(bench: Bench) -> None:
+    """A number that the camera saw was printed by somebody: it leaves as waste, and counts."""
+    rows = as_seen(bench.printed(8))
+    sk.serials.allocate(bench.record, bench.lot, 4)
+    serial = sk.label.show(bench.record, bench.lot, position=10)["serial"]
+    rows.append({"position": 10, "seen": f"]d201{GTIN}21{serial}{{GS}}1728063010LOT24A"})
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    for which in ("10", "9-12"):
+        with pytest.raises(sk.Refused) as refused:
+            sk.label.void(bench.record, bench.lot, which, reason="surplus", count=4)
+        assert refused.value.word == "reason_needed"
+    sk.label.void(bench.record, bench.lot, "10", reason="waste", count=1)
+    sk.label.void(bench.record, bench.lot, "9,11-12", reason="surplus", count=3)
+    for term, value in (("printer_counter", 8), ("rewind_counter", 8)):
+        sk.lot.count(bench.record, bench.lot, term, value)
+    assert not sk.lot.reconcile(bench.record, bench.lot)["balanced"]
     sk.record.verify(bench.record)

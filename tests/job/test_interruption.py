@@ -374,3 +374,43 @@ def test_a_link_in_the_place_of_a_file_is_a_file(bench: Bench) -> None:
         sk.print.write(bench.record, bench.lot, lanes=1, out=out)
     assert refused.value.word == "file_exists"
     assert bench.states() == ["allocated"] * 5
+
+
+def test_a_label_printed_while_a_file_waits_was_seen_too_early(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The interrupted file read a number before it was printed: the label is held for good."""
+    rows = as_seen(bench.printed(30))
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    serial = sk.label.show(bench.record, bench.lot, position=32)["serial"]
+    rows.append({"position": 32, "seen": f"]d201{GTIN}21{serial}{{GS}}1728063010LOT24A"})
+    path = bench.results(rows)
+    assert interrupt(monkeypatch, lambda: sk.inspect.take(bench.record, bench.lot, path), 0, False)
+    sk.print.write(bench.record, bench.lot, lanes=1, out=bench.folder / "late.csv")
+    sk.inspect.take(bench.record, bench.lot, path)
+    assert bench.states()[31] == "rejected"
+    assert bench.findings() == {32: "not_issued"}
+
+
+def test_a_label_voided_while_its_file_is_written_is_a_finding(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The void comes between two chunks of a running take: the take still says it was seen."""
+    path = bench.results(as_seen(bench.printed(LABELS)))
+    real = Record.work
+    chunks = iter(range(10_000))
+
+    @contextmanager
+    def work(self: Record, *chains: int) -> Iterator[Work]:
+        if next(chunks) == 2:
+            sk.label.void(other, bench.lot, "90", reason="waste", count=1)
+        with real(self, *chains) as opened:
+            yield opened
+
+    other = sk.open_record(bench.url, person="Second Person")
+    with monkeypatch.context() as patch:
+        patch.setattr(Record, "work", work)
+        sk.inspect.take(bench.record, bench.lot, path)
+    other.close()
+    assert (bench.states()[89], bench.findings()) == ("voided", {90: "voided_number"})
+    sk.record.verify(bench.record)

@@ -91,6 +91,8 @@ EDITS = {
     "a part of nobody": "INSERT INTO part VALUES (9, 9, 0, 1, 'serials', 1, 0, x'')",
     "an entry of nobody": "INSERT INTO entry VALUES (99, 1, x'7b7d', x'00')",
     "a second schema": "INSERT INTO alembic_version VALUES ('0002')",
+    "an original's number": "UPDATE original SET piece = 7",
+    "zeros after an original": "UPDATE original SET data = CAST(data || x'0000' AS BLOB)",
     "an original of nobody": "INSERT INTO original VALUES (1, 1, 'ff', 0, x'00')",
     "an original's byte": "UPDATE original SET data = CAST(substr(data, 1, 20) || x'ff' || "
     "substr(data, 22) AS BLOB)",
