@@ -72,23 +72,20 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
     with camera.Originals() as originals:
         notes, readings = _read(record, path, plan, originals, sha256)
         del plan  # a number per label
-        started = scene.old
-        while started is None:
-            judged = _judge(scene, notes, readings, shapes, path)
-            facts = {
-                "sha256": sha256,
-                "size": size,
-                "jobs": len(shapes),
-                "readings": len(readings.place),
-                "pieces": originals.count,
-                "packed": originals.packed,
-            }
-            started = _start(record, scene, path, originals, facts)
-            if started is None:  # somebody was faster: look at the lot again
-                with record.read() as view:
-                    scene = _look(record, view, name, path, sha256)
-                started = scene.old
+        facts = {
+            "sha256": sha256,
+            "size": size,
+            "jobs": len(shapes),
+            "readings": len(readings.place),
+            "pieces": originals.count,
+            "packed": originals.packed,
+        }
         judged = _judge(scene, notes, readings, shapes, path)
+        while (started := scene.old or _start(record, scene, path, originals, facts)) is None:
+            # Somebody was faster: look at the lot again.
+            with record.read() as view:
+                scene = _look(record, view, name, path, sha256)
+            judged = _judge(scene, notes, readings, shapes, path)
     return _write(record, scene, started, judged)
 
 
