@@ -98,6 +98,11 @@ def refuse(error: SerialKeeperError) -> int:
     return error.exit_code
 
 
+def alone(record: Record, second: str) -> str:
+    """The mark of a decision in which one person played both parts."""
+    return " (practice: one person played both parts)" if second in ("", record.person) else ""
+
+
 def tally(counts: Mapping[str, int]) -> str:
     """Counts by word, in one line."""
     return ", ".join(f"{word} {count:,}" for word, count in counts.items()) or "none"

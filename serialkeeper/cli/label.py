@@ -9,9 +9,9 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import answer, answer_rows, call
+from serialkeeper.cli.answer import alone, answer, answer_rows, call
 from serialkeeper.cli.lot import LotName, Second
-from serialkeeper.errors import Refused
+from serialkeeper.outside.files import read_words
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
 from serialkeeper.steps import reports, settling
 
@@ -100,7 +100,6 @@ def accept(
 ) -> None:
     """Accept a rejected label, as far as its finding allows."""
     record = call.record()
-    mark = " (practice: one person played both parts)" if second in ("", record.person) else ""
     result = settling.accept(
         record,
         name,
@@ -112,6 +111,7 @@ def accept(
         calibrated=date(calibrated.year, calibrated.month, calibrated.day) if calibrated else None,
         grade=grade,
     )
+    mark = alone(record, second)
     answer(
         result, [f"Label {position} of lot {result['lot']} is {result['state']}: {reason}{mark}"]
     )
@@ -161,18 +161,7 @@ def positions(which: str) -> str:
     """The positions as typed, or those in the file that `@FILE` names."""
     if not which.startswith("@"):
         return which
-    path = Path(which[1:])
-    try:
-        return ",".join(path.read_text(encoding="ascii").replace(",", " ").split())
-    except (OSError, UnicodeDecodeError) as error:
-        raise Refused(
-            "file_missing",
-            "The file of positions cannot be read.",
-            where=str(path),
-            expected="positions with commas or line feeds between them",
-            came=type(error).__name__,
-            remedy="Check the file.",
-        ) from None
+    return ",".join(read_words(Path(which[1:])))
 
 
 def _places(result: dict[str, Any]) -> str:

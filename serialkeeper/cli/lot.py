@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
+from serialkeeper.cli.answer import CAUTION, FINDINGS, alone, answer, call, tally
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import lots, reconciliation
@@ -60,11 +60,10 @@ def approve(name: LotName, second: Second = "") -> None:
     """Approve a draft; its facts are frozen from then on. Example: lot approve LOT24A."""
     record = call.record()
     result = lots.approve(record, name, second=second)
-    mark = " (practice: one person played both parts)" if second in ("", record.person) else ""
     answer(
         result,
         [
-            f"Lot {result['lot']} is approved{mark}; its facts are frozen.",
+            f"Lot {result['lot']} is approved{alone(record, second)}; its facts are frozen.",
             *_lines(result),
             f"  Next: serialkeeper serials allocate {result['lot']} {result['advice']}",
         ],

@@ -7,8 +7,6 @@ from typing import Annotated, Any
 import typer
 
 from serialkeeper.cli.answer import answer, call
-from serialkeeper.errors import WrongUsage
-from serialkeeper.rules.results import parse_grade
 from serialkeeper.rules.serials import DEFAULT_LENGTH
 from serialkeeper.steps import products
 
@@ -28,19 +26,9 @@ def add(
     ] = DEFAULT_LENGTH,
     minimum_grade: Annotated[
         str, typer.Option(help="Lowest in-line grade that passes, 0.0 to 4.0 or a letter.")
-    ] = "1.5",
+    ] = products.DEFAULT_GRADE,
 ) -> None:
     """Add a product. Example: product add 09521234543213 --prefix-length 7 --name "Demo"."""
-    tenths = parse_grade(minimum_grade)
-    if tenths is None or tenths > 40:
-        raise WrongUsage(
-            "usage",
-            "The minimum grade is not understood.",
-            where="--minimum-grade",
-            expected="0.0 to 4.0, or A B C D F",
-            came=minimum_grade,
-            remedy="Correct it.",
-        )
     result = products.add(
         call.record(),
         gtin,
@@ -48,7 +36,7 @@ def add(
         name=name,
         order=tuple(order.split()),
         serial_length=serial_length,
-        minimum_grade=tenths,
+        minimum_grade=minimum_grade,
     )
     answer(
         result, [f"Product {result['gtin']} ({result['name']}) is in the record.", *_lines(result)]

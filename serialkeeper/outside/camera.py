@@ -21,7 +21,7 @@ import numpy as np
 import polars as pl
 
 from serialkeeper.errors import Refused, Unavailable
-from serialkeeper.rules.results import COLUMNS, REHEARSAL
+from serialkeeper.rules.fields import COLUMNS, REHEARSAL
 
 _BLOCK = 4 << 20
 _PIECE = 1 << 20

@@ -115,6 +115,24 @@ class Delivery:
             self._temporary.unlink(missing_ok=True)
 
 
+def read_words(path: Path) -> list[str]:
+    """The words of a small text file, with commas or white space between them.
+
+    Refuses `file_missing`.
+    """
+    try:
+        return path.read_text(encoding="ascii").replace(",", " ").split()
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(
+            "file_missing",
+            "The file of positions cannot be read.",
+            where=str(path),
+            expected="positions with commas or line feeds between them",
+            came=type(error).__name__,
+            remedy="Check the file.",
+        ) from None
+
+
 def _sync_folder(folder: Path) -> None:
     descriptor = os.open(folder, os.O_RDONLY)
     try:

@@ -96,33 +96,32 @@ class Facts:
     this_year: int
 
 
-def judge_text(seen: str, facts: Facts) -> tuple[str, str, str]:
-    """What a text that is not the planned one is: (finding, detail, serial or "").
+def judge_text(seen: str, facts: Facts) -> tuple[str, str]:
+    """What a text that is not the planned one is: (finding, detail).
 
     Args:
         seen: the scanned text with GS as the character 29; empty if nothing was read.
 
     Returns:
         The first finding up to `wrong_expiry`; `foreign` stands for a text that is right
-        up to its number, which the caller looks up. The serial is given where the code
-        names this product.
+        up to its number, which the caller looks up.
     """
     if not seen:
-        return "unreadable", WORDS["unreadable"][0], ""
+        return "unreadable", WORDS["unreadable"][0]
     if not seen.startswith(gs1.DATAMATRIX_ID):
         came = gs1.to_file(seen[:3])
-        return "wrong_symbology", f"the text starts with {came!r}, not with ]d2", ""
+        return "wrong_symbology", f"the text starts with {came!r}, not with ]d2"
     try:
         code = gs1.parse_scanned(seen, this_year=facts.this_year)
     except Refused as error:
-        return "malformed", error.message, ""
+        return "malformed", error.message
     if code.gtin != facts.gtin:
-        return "wrong_product", f"the code names GTIN {code.gtin}", ""
+        return "wrong_product", f"the code names GTIN {code.gtin}"
     if code.lot != facts.lot:
-        return "wrong_lot", f"the code names lot {code.lot}", code.serial
+        return "wrong_lot", f"the code names lot {code.lot}"
     if code.expiry != facts.expiry:
-        return "wrong_expiry", f"the code names expiry {code.expiry.isoformat()}", code.serial
-    return "foreign", f"number {code.serial} is not of this lot", code.serial
+        return "wrong_expiry", f"the code names expiry {code.expiry.isoformat()}"
+    return "foreign", f"number {code.serial} is not of this lot"
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +204,14 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     wrong[(home_reads > 1) | ((home_reads == 1) & (away_reads > 0))] = CODE["read_twice"]
     wrong[(home_reads == 0) & (away_reads > 1)] = CODE["repeated"]
     finding = _graver(finding, wrong)
-    # A label whose place shows another of this lot's labels is itself where its number was seen.
-    moved = (home_reads == 0) & (away_reads == 1)
-    mild = (finding == GOOD) | (finding == CODE["other_number"]) | (finding == CODE["repeated"])
-    finding[moved & (mild | (finding > CODE["out_of_place"]))] = CODE["out_of_place"]
+    # A label that was seen once, in another place, is out of place, whichever of this lot's
+    # labels stands in its own; a strange or unread code there is another matter.
+    moved = np.flatnonzero((home_reads == 0) & (away_reads == 1))
+    strange = np.zeros(size, dtype=np.uint8)
+    own = bad[(shown[bad] != CODE["other_number"]) & (shown[bad] != CODE["repeated"])]
+    strange[place[own]] = shown[own]
+    out_of_place = np.full(len(moved), CODE["out_of_place"], dtype=np.uint8)
+    finding[moved] = _graver(strange[moved], out_of_place)
     # A number that was seen only elsewhere rests on the reading there.
     shown_as = number[away]
     lost = away[(finding[shown_as] == CODE["out_of_place"]) | (reading[shown_as] < 0)]

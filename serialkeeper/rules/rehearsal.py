@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.rules import gs1
-from serialkeeper.rules.results import COLUMNS
+from serialkeeper.rules.fields import COLUMNS
 
 FAULTS: Mapping[str, float] = {
     "unreadable": 0.006,

@@ -152,7 +152,7 @@ def _chunk(
     with record.work(lot.id) as work:
         current = next(a for a in work.allocations(key) if a.id == allocation.id)
         if current.done != allocation.done:
-            # Another process goes on with the same allocation: leave these numbers undrawn.
+            # Another process goes on with the same allocation: these numbers are let go.
             return current, drawing.submit(_draw_some, record, product, current)
         data = {"allocation": current.id, "done": after.done}
         work.write(lot.id, "allocated", data, parts=parts, key=key)

@@ -7,11 +7,13 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1, serials
 from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.fields import parse_grade
+from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Product
 
-DEFAULT_GRADE = 15
-"""Tenths; grade 1.5 of ISO/IEC 15415 (Delegated Regulation (EU) 2016/161, Article 6)."""
+DEFAULT_GRADE = "1.5"
+"""Grade 1.5 of ISO/IEC 15415 (Delegated Regulation (EU) 2016/161, Article 6)."""
 
 
 def add(
@@ -22,7 +24,7 @@ def add(
     name: str,
     order: tuple[str, ...] = gs1.DEFAULT_ORDER,
     serial_length: int = serials.DEFAULT_LENGTH,
-    minimum_grade: int = DEFAULT_GRADE,
+    minimum_grade: str = DEFAULT_GRADE,
 ) -> dict[str, Any]:
     """Add a product.
 
@@ -32,13 +34,13 @@ def add(
         name: for people.
         order: element order of its code.
         serial_length: characters of the numbers made for it, 8 to 20.
-        minimum_grade: lowest in-line grade that passes, in tenths.
+        minimum_grade: lowest in-line grade that passes, 0.0 to 4.0 or a letter.
 
     Refuses `bad_gtin`, `bad_value`, `product_exists`.
     """
     gtin = gs1.parse_gtin(gtin)
     epc.sgtin_stem(gtin, prefix_length)
-    _check_facts(name, serial_length, minimum_grade)
+    tenths = _check_facts(name, serial_length, minimum_grade)
     with record.work(HOUSE) as work:
         if work.find_product(gtin):
             raise Refused(
@@ -55,7 +57,7 @@ def add(
             "prefix_length": prefix_length,
             "ai_order": " ".join(gs1.check_order(order)),
             "serial_length": serial_length,
-            "minimum_grade": minimum_grade,
+            "minimum_grade": tenths,
             "prefix_start": start,
             "prefix_step": step,
         }
@@ -63,12 +65,16 @@ def add(
     return describe(Product(**data, prefixes_used=0))
 
 
-def _check_facts(name: str, serial_length: int, minimum_grade: int) -> None:
+def _check_facts(name: str, serial_length: int, minimum_grade: str) -> int:
+    """The grade in tenths. Refuses `bad_value`."""
+    tenths = parse_grade(minimum_grade)
+    if tenths is None:
+        tenths = NO_GRADE
     problem = ""
     if not serials.SHORTEST <= serial_length <= serials.LONGEST:
         problem = f"serial length {serials.SHORTEST} to {serials.LONGEST}"
-    if not 0 <= minimum_grade <= 40:
-        problem = "minimum grade 0.0 to 4.0"
+    if tenths == NO_GRADE:
+        problem = "minimum grade 0.0 to 4.0, or A B C D F"
     if not (1 <= len(name.strip()) <= 120 and name.isprintable()):
         problem = "a name of 1 to 120 printable characters"
     if problem:
@@ -76,9 +82,10 @@ def _check_facts(name: str, serial_length: int, minimum_grade: int) -> None:
             "bad_value",
             "A fact of the product is out of its range.",
             expected=problem,
-            came=f"serial length {serial_length}, minimum grade {minimum_grade / 10}, {name!r}",
+            came=f"serial length {serial_length}, minimum grade {minimum_grade!r}, {name!r}",
             remedy="Correct it.",
         )
+    return tenths
 
 
 def all_products(record: Record) -> list[dict[str, Any]]:

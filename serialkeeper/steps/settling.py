@@ -8,12 +8,14 @@ from datetime import date
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings, gs1, moves
-from serialkeeper.rules.jobs import runs
+from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
-from serialkeeper.rules.results import parse_grade
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -225,8 +227,11 @@ def _leave(
     with record.work(lot.id) as work:
         lot = work.lot(lot.full_name)
         moves.check_lot(lot.state, *allowed, where=lot.full_name)
-        made = _plan_moves(work, lot, ranges, verb, reason)
-        _check_number(work, lot, made, count)
+        found = np.zeros(lot.labels + 1, dtype=np.bool_)
+        for row in work.findings(key_of(lot), state="open"):
+            found[row.position] = True
+        made = _plan_moves(work, lot, ranges, verb, reason, found)
+        _check_number(lot, made, count, found)
         state = lot.state if lot.state == "closed" else "running"
         if not any(source != State.ALLOCATED.value for _, _, source, _ in made):
             state = lot.state
@@ -280,7 +285,9 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
     return {"lot": lot.number, "labels": labels, "positions": ranges, "reason": reason}
 
 
-def _check_number(work: Work, lot: Lot, made: list[list[Any]], count: int | None) -> None:
+def _check_number(
+    lot: Lot, made: list[list[Any]], count: int | None, found: NDArray[np.bool_]
+) -> None:
     """Refuses `count_needed`: a mistyped range would take good labels away for ever."""
     labels = sum(last - first + 1 for first, last, *_ in made)
     doubtful = 0
@@ -288,8 +295,7 @@ def _check_number(work: Work, lot: Lot, made: list[list[Any]], count: int | None
         if source in (State.REJECTED, State.PULLED):
             doubtful += last - first + 1
         elif source == State.ISSUED:
-            rows = work.findings(key_of(lot), first=first, last=last, state="open")
-            doubtful += len({row.position for row in rows})
+            doubtful += int(found[first : last + 1].sum())
     if count == labels or (count is None and doubtful == labels <= FEW):
         return
     first, last = made[0][0], made[-1][1]
@@ -304,56 +310,62 @@ def _check_number(work: Work, lot: Lot, made: list[list[Any]], count: int | None
 
 
 def _plan_moves(
-    work: Work, lot: Lot, ranges: list[list[int]], verb: str, reason: str
+    work: Work,
+    lot: Lot,
+    ranges: list[list[int]],
+    verb: str,
+    reason: str,
+    found: NDArray[np.bool_],
 ) -> list[list[Any]]:
+    """The moves of successive labels in one state: [first, last, from, to].
+
+    Args:
+        found: whether a label has an open finding, by position.
+    """
     target = moves.MOVES[verb].target
+    lowest = ranges[0][0]
+    letters = np.frombuffer(work.states(key_of(lot), lowest, ranges[-1][1]), np.uint8)
     made: list[list[Any]] = []
     for first, last in ranges:
-        states = work.states(key_of(lot), first, last)
-        start = first
-        while start <= last:
-            letter = states[start - first : start - first + 1]
-            stop = start
-            while stop < last and states[stop + 1 - first : stop + 2 - first] == letter:
-                stop += 1
-            state = State(letter.decode())
-            where = f"lot {lot.number}, position {start}"
+        some = letters[first - lowest : last - lowest + 1]
+        cuts = (np.flatnonzero(np.diff(some)) + 1).tolist()
+        for start, stop in pairwise([0, *cuts, len(some)]):
+            state = State(chr(some[start]))
+            begin, end = first + start, first + stop - 1
+            where = f"lot {lot.number}, position {begin}"
             moves.check(verb, state, where=where)
-            seen = state is State.ALLOCATED and _were_seen(work, lot, start, stop)
-            never_printed = state is State.ALLOCATED and not seen
-            if verb == "void" and never_printed != (reason == "surplus"):
-                raise Refused(
-                    "reason_needed",
-                    "'surplus' is for labels that were never printed, and only for them.",
-                    where=where,
-                    expected="surplus"
-                    if state is State.ALLOCATED
-                    else ", ".join(r for r in moves.VOID_REASONS if r != "surplus"),
-                    came=reason,
-                    remedy="Give the other reason, or other positions.",
-                )
-            made.append([start, stop, state.value, target.value])
-            start = stop + 1
+            if verb == "void":
+                _check_surplus(state, reason, found[begin : end + 1], where)
+            made.append([begin, end, state.value, target.value])
     return made
 
 
-def _were_seen(view: View, lot: Lot, first: int, last: int) -> bool:
-    """Whether any of these allocated labels was seen on the web all the same.
+def _check_surplus(state: State, reason: str, found: NDArray[np.bool_], where: str) -> None:
+    """Refuses `reason_needed`: `surplus` is for labels that nobody printed, and only for them.
 
-    Refuses `reason_needed` if only some were: they leave for different reasons.
+    A label that is only allocated and was seen on the web all the same was printed.
     """
-    rows = view.findings(key_of(lot), first=first, last=last, state="open")
-    places = {row.position for row in rows}
-    if places and len(places) < last - first + 1:
+    allocated = state is State.ALLOCATED
+    seen = allocated and bool(found.any())
+    if seen and not found.all():
         raise Refused(
             "reason_needed",
             "Some of these labels were seen on the web, so they are no surplus.",
-            where=f"lot {lot.number}, position {min(places)}",
+            where=where,
             expected="positions that were all seen, or none of them",
-            came=f"positions {first} to {last}",
+            came=f"{int(found.sum())} of {len(found)} from there on were seen",
             remedy="Void the seen ones by themselves with --reason waste.",
         )
-    return bool(places)
+    if (allocated and not seen) != (reason == "surplus"):
+        others = ", ".join(other for other in moves.VOID_REASONS if other != "surplus")
+        raise Refused(
+            "reason_needed",
+            "'surplus' is for labels that were never printed, and only for them.",
+            where=where,
+            expected="surplus" if allocated and not seen else others,
+            came=reason,
+            remedy="Give the other reason, or other positions.",
+        )
 
 
 def parse_which(which: str, labels: int) -> list[list[int]]:
@@ -361,7 +373,7 @@ def parse_which(which: str, labels: int) -> list[list[int]]:
 
     Refuses `label_unknown` outside the plan and `bad_value` for what is no list.
     """
-    places: set[int] = set()
+    ranges: list[tuple[int, int]] = []
     for piece in which.replace(" ", "").split(","):
         first, dash, last = piece.partition("-")
         if not (_WHOLE.fullmatch(first) and (not dash or _WHOLE.fullmatch(last))):
@@ -381,8 +393,14 @@ def parse_which(which: str, labels: int) -> list[list[int]]:
                 came=piece,
                 remedy="Look the positions up: label list.",
             )
-        places.update(range(start, stop + 1))
-    return runs(sorted(places))
+        ranges.append((start, stop))
+    merged: list[list[int]] = []
+    for start, stop in sorted(ranges):
+        if merged and start <= merged[-1][1] + 1:
+            merged[-1][1] = max(merged[-1][1], stop)
+        else:
+            merged.append([start, stop])
+    return merged
 
 
 def _state(view: View, lot: Lot, position: int) -> State:

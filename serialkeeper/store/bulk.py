@@ -92,8 +92,8 @@ def set_states(connection: Connection, key: LotKey, states: States) -> None:
         if chr(letter) != most:
             places = np.flatnonzero(states.state == letter) + states.first
             _set_listed(connection, key, chr(letter), places)
-    safe = [ord(letter) for letter in {most, *map(chr, letters)} if letter not in INSPECTED[most]]
-    inside = np.isin(states.state, [*safe, ord(most)])
+    safe = [x for x in letters.tolist() if chr(x) == most or chr(x) not in INSPECTED[most]]
+    inside = np.isin(states.state, safe)
     expected = int(counts.max())
     wanted = np.flatnonzero(states.state == ord(most))
     inside[: wanted[0]] = inside[wanted[-1] + 1 :] = False

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import serialkeeper as sk
-from serialkeeper.rules.results import COLUMNS
+from serialkeeper.rules.fields import COLUMNS
 
 HEADER = ",".join(COLUMNS)
 
@@ -49,6 +49,12 @@ SETUP: dict[str, tuple[str, Callable[[Bench], Any]]] = {
     "prefix length": (
         "bad_value",
         lambda b: sk.product.add(b.record, "9521234000006", prefix_length=13, name="x"),
+    ),
+    "minimum grade": (
+        "bad_value",
+        lambda b: sk.product.add(
+            b.record, "9521234000006", prefix_length=7, name="x", minimum_grade="4.5"
+        ),
     ),
     "product twice": (
         "product_exists",
