@@ -21,8 +21,8 @@ from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.serials import SHORTEST
 
-TEXTS_AT_ONCE = 20_000
-"""Unexpected texts that are searched for numbers at a time."""
+TEXTS_AT_ONCE = 4_000
+"""Unexpected texts that are searched for numbers at a time; each gives some fifty candidates."""
 
 Grid = Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.int32]]
 """Gives positions from rows and lanes, 0 where the plan has no such place."""
@@ -144,7 +144,7 @@ class Interpretation:
         for start in range(0, len(strange), TEXTS_AT_ONCE):
             some = strange[start : start + TEXTS_AT_ONCE]
             named = {index: _could_be_numbers(self.seen[index], lengths) for index in some}
-            places = self._positions_of(set().union(*named.values()), any_case=True)
+            places = self._positions_of(set().union(*named.values()))
             for index, words in named.items():
                 found = [places[word] for word in words if word in places]
                 if not found:
@@ -156,10 +156,9 @@ class Interpretation:
                     self.detail[index] = f"number of position {found[0]}, not written as planned"
         return np.array(also, dtype=np.int32)
 
-    def _positions_of(self, serials: set[str], *, any_case: bool = False) -> dict[str, int]:
+    def _positions_of(self, serials: set[str]) -> dict[str, int]:
         """The positions of those serials that are planned."""
-        column = self.plan.serials.str.to_uppercase() if any_case else self.plan.serials
-        plan = pl.DataFrame({"s": column}).with_row_index("position", offset=1)
+        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
         wanted = pl.Series(sorted(serials), dtype=pl.String).implode()
         found = plan.filter(pl.col("s").is_in(wanted))
         return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
@@ -242,10 +241,11 @@ class Interpretation:
 
 
 def _could_be_numbers(seen: str, lengths: list[int]) -> list[str]:
-    """Every stretch of a text, in capitals and without separators, as long as a number."""
-    text = seen.replace(gs1.FILE_GS, "").replace(" ", "").upper()
+    """Every stretch of a text as long as a number, without separators, as it is and in capitals."""
+    plain = seen.replace(gs1.FILE_GS, "").replace(" ", "")
     return [
         text[start : start + length]
+        for text in dict.fromkeys((plain, plain.upper()))
         for length in lengths
         for start in range(len(text) - length + 1)
     ]
