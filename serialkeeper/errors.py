@@ -58,6 +58,8 @@ WORDS: dict[str, str] = {
     "results_row": "A row of the results file does not have the expected form.",
     "results_truncated": "The results file ends in the middle of a row.",
     "results_position": "A row names no place, or a place outside the plan.",
+    "results_unplaced": "Nothing in the file says which labels its readings are of.",
+    "results_clock": "The times of a file without positions go backwards.",
     "results_value": "A field of the results file does not have the expected form.",
     "results_rehearsed": "The file comes from a rehearsal, and this is a live record.",
     "results_name_taken": "A file of that name with other content was taken before.",

@@ -41,12 +41,31 @@ def take_lines(result: dict[str, Any]) -> list[str]:
         f"  labels now: {tally(result['states'])}",
         f"  findings: {tally(result['findings'])}",
     ]
+    lines += [f"  note: {note_text(note)}" for note in result["notes"]]
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")
     if result["findings"]:
         lines.append(f"  Next: serialkeeper label list {result['lot']} --state doubtful")
     return [*lines, CAUTION]
+
+
+def note_text(note: dict[str, Any]) -> str:
+    """What a person should know of a file as a whole."""
+    first, last = note.get("first"), note.get("last")
+    span = f"positions {first} to {last}"
+    lanes = ", ".join(str(lane) for lane in note.get("lanes", []))
+    texts = {
+        "reversed": "the roll ran backwards",
+        "mirrored": "the lanes were read from right to left",
+        "lanes_swapped": f"the lanes were read in the order {lanes}",
+        "lane_elsewhere": f"the camera's lane {note.get('camera')} is lane {lanes} of the plan",
+        "slipped": f"the camera's positions slipped by {note.get('labels')} for {span}",
+        "block_out_of_place": f"the stretch of {span} stands behind position {note.get('after')}",
+        "read_again": f"{span} were read again behind position {note.get('after')}",
+        "strange_code": f"a strange code was read among {span}; its place is not known",
+    }
+    return texts[note["kind"]]
 
 
 def alarm_text(alarm: dict[str, Any]) -> str:

@@ -35,6 +35,7 @@ WORDS: Mapping[str, tuple[str, Accept]] = {
     "repeated": ("the place repeats a number that was read elsewhere too", NEVER),
     "other_number": ("the place shows the number of another place", NEVER),
     "not_seen": ("no reading stands at the label's place", FRESH_SCAN),
+    "not_told_apart": ("the readings do not tell which of some labels was seen", FRESH_SCAN),
     "unreadable": ("the camera could not read the code", FRESH_SCAN),
     "read_twice": ("the number was read more than once", SECOND),
     "out_of_place": ("the number was seen only out of its place", SECOND),
@@ -57,6 +58,9 @@ CODE: Mapping[str, int] = {word: number for number, word in enumerate(ORDER, 1)}
 STAYING = ("voided_number", "used_number")
 """Findings on labels that left before and were seen all the same: the label stays where it is,
 and a person says what was done about it."""
+
+NOT_SEEN = ("not_seen", "not_told_apart")
+"""Findings on labels that no reading is of for certain: a later good reading ends them."""
 
 SLICE = 1 << 20
 """Readings worked on at a time where a helper array would be long."""
@@ -129,12 +133,14 @@ class Readings:
     """One array element per reading, in file order.
 
     Attributes:
-        place: int32, the position whose place the reading was taken at.
+        place: int32, the position whose place the reading was taken at; 0 where it stands at no
+            label's place.
         number: int32, the position whose number was read, however it was written; 0 if none
             of this lot's.
         finding: uint8, `CODE` of what the reading itself shows wrong, or `GOOD`.
         grade: uint8, tenths, or `parts.NO_GRADE`.
         time: int64, milliseconds since 1970, or `parts.NO_TIME`.
+        evidence: uint8, a letter of `parts.EVIDENCE`: what told the place.
         also: int32, further positions whose numbers stand in texts of this file.
     """
 
@@ -143,6 +149,7 @@ class Readings:
     finding: NDArray[np.uint8]
     grade: NDArray[np.uint8]
     time: NDArray[np.int64]
+    evidence: NDArray[np.uint8]
     also: NDArray[np.int32] = field(default_factory=lambda: np.zeros(0, dtype=np.int32))
 
 
@@ -155,8 +162,8 @@ class Verdicts:
         reading: int32, index of the reading that the verdict rests on, -1 for none.
         placed: bool, whether any reading stands at the position's place.
         touched: bool, whether any reading concerns the position, at its place or not.
-        plausible: how many labels are held as read twice at one place: perhaps one label
-            that triggered the camera twice.
+        plausible: how many labels are held as read twice though nothing says that there are
+            two of them: perhaps one label that triggered the camera twice.
     """
 
     finding: NDArray[np.uint8]
@@ -173,7 +180,7 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     its own number with nothing wrong about it, and its number was read nowhere else.
 
     Args:
-        readings: all readings; `place` within 1..positions.
+        readings: all readings; `place` within 0..positions.
         positions: labels in the plan.
     """
     size = positions + 1
@@ -186,11 +193,8 @@ def judge(readings: Readings, positions: int) -> Verdicts:
 
     # What each reading shows at its place; a displaced number is named for the place it shows at,
     # unless the code has a graver fault of its own.
-    shown = readings.finding.copy()
-    shown[(number == 0) & (shown == GOOD)] = CODE["unreadable"]
     many = home_reads[number[away]] + away_reads[number[away]] > 1
-    named = np.where(many, CODE["repeated"], CODE["other_number"]).astype(np.uint8)
-    shown[away] = _graver(shown[away], named)
+    shown = _shown(readings, away, many)
     finding = np.zeros(size, dtype=np.uint8)
     reading = _last_index(place, size)
     # Later writes win in numpy, so faults go in from the mildest to the gravest.
@@ -218,13 +222,29 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     reading[number[lost]] = lost
     mixed = np.zeros(size, dtype=np.bool_)
     mixed[place[~at_home]] = True
+    mixed[number[away[place[away] > 0]]] = True
+    mixed[readings.also] = True
+    placed = place_reads > 0
+    for values, nothing in ((finding, GOOD), (reading, -1), (placed, False), (away_reads, 0)):
+        values[0] = nothing  # no label stands at 0
     return Verdicts(
         finding=finding,
         reading=reading,
-        placed=place_reads > 0,
-        touched=(place_reads > 0) | (away_reads > 0),
-        plausible=int(((home_reads > 1) & (away_reads == 0) & ~mixed).sum()),
+        placed=placed,
+        touched=placed | (away_reads > 0),
+        plausible=int(((finding == CODE["read_twice"]) & ~mixed).sum()),
     )
+
+
+def _shown(
+    readings: Readings, away: NDArray[np.int32], many: NDArray[np.bool_]
+) -> NDArray[np.uint8]:
+    """The finding of every reading; those at `away` carry another label's number."""
+    shown = readings.finding.copy()
+    shown[(readings.number == 0) & (shown == GOOD)] = CODE["unreadable"]
+    named = np.where(many, CODE["repeated"], CODE["other_number"]).astype(np.uint8)
+    shown[away] = _graver(shown[away], named)
+    return shown
 
 
 def _graver(one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.uint8]:

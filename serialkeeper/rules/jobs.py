@@ -86,6 +86,35 @@ class Shape:
         return found
 
 
+@dataclass(frozen=True, slots=True)
+class Web:
+    """Where every label of a lot stands, its jobs one after the other.
+
+    Attributes:
+        row: int32 by position, from 1, counted on over all jobs; 0 where it was not printed.
+        lane: uint8 by position, from 1; 0 where it was not printed.
+        lanes: lanes of the widest job.
+    """
+
+    row: NDArray[np.int32]
+    lane: NDArray[np.uint8]
+    lanes: int
+
+    @classmethod
+    def of(cls, shapes: Iterable[Shape], positions: int) -> Web:
+        """The web of these jobs, in order, of a lot with so many positions."""
+        row = np.zeros(positions + 1, dtype=np.int32)
+        lane = np.zeros(positions + 1, dtype=np.uint8)
+        above = lanes = 0
+        for shape in shapes:
+            places = shape.positions()
+            rows, across = shape.grid(0, shape.count)
+            row[places], lane[places] = rows + above, across
+            above += shape.rows
+            lanes = max(lanes, shape.lanes)
+        return cls(row, lane, lanes)
+
+
 def shape_of(ranges: str, lanes: int, by: str) -> Shape:
     """A kept job's place on the web; `ranges` as its row holds them: `first-last ...`."""
     pieces = (piece.split("-") for piece in ranges.split())
@@ -95,6 +124,28 @@ def shape_of(ranges: str, lanes: int, by: str) -> Shape:
 def write_ranges(ranges: list[list[int]]) -> str:
     """Ranges as a job's row holds them."""
     return " ".join(f"{first}-{last}" for first, last in ranges)
+
+
+def read_runs(text: str) -> list[int]:
+    """Positions from their short form.
+
+    >>> read_runs("7 9-11")
+    [7, 9, 10, 11]
+    """
+    found: list[int] = []
+    for piece in text.split():
+        first, _, last = piece.partition("-")
+        found += range(int(first), int(last or first) + 1)
+    return found
+
+
+def short_runs(positions: Iterable[int]) -> str:
+    """Ascending positions in short form, the reverse of `read_runs`.
+
+    >>> short_runs([7, 9, 10, 11])
+    '7 9-11'
+    """
+    return " ".join(str(a) if a == b else f"{a}-{b}" for a, b in runs(list(positions)))
 
 
 def check_lanes(lanes: int, by: str) -> None:

@@ -5,7 +5,7 @@ states     four columns one after the other, each as long as the part's count:
            new state (one letter, `.` for unchanged), evidence (one letter),
            grade (one byte: tenths, 255 for not given), reading time (eight bytes,
            little-endian milliseconds since 1970, 0 for not given)
-findings   JSON: a list of [position, word, seen, detail]
+findings   JSON: a list of [position, word, seen, detail] or [..., together]
 """
 
 from __future__ import annotations
@@ -36,12 +36,15 @@ class Finding:
         word: one of `rules.findings.WORDS`.
         seen: what the camera sent, separators as `{GS}`; at most 200 characters.
         detail: one plain sentence.
+        together: positions that the readings do not tell apart from this one and from each
+            other, as `7 9-12`; empty where that is not the matter.
     """
 
     position: int
     word: str
     seen: str
     detail: str
+    together: str = ""
 
 
 def pack_serials(first: int, data: bytes) -> Part:
@@ -97,7 +100,7 @@ def unpack_states(first: int, count: int, data: bytes) -> States:
 
 def pack_findings(first: int, count: int, findings: list[Finding]) -> Part:
     """A part of findings for positions first .. first + count - 1."""
-    rows = [[f.position, f.word, f.seen, f.detail] for f in findings]
+    rows = [[f.position, f.word, f.seen, f.detail, *filter(None, [f.together])] for f in findings]
     return Part("findings", first, count, orjson.dumps(rows))
 
 

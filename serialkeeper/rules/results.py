@@ -1,7 +1,8 @@
 """Which planned label each reading of a results file shows.
 
 Vectorised: one pass of polars expressions per batch finds the readings that show exactly
-the planned code in its place; only what is left is looked at one by one.
+the planned code in its place; only what is left is looked at one by one. Where the file gives
+no positions, `rules.alignment` finds the places once all numbers are known.
 """
 
 from __future__ import annotations
@@ -15,14 +16,27 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
+from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.fields import Lines, parse_grade, times, whole_numbers
 from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
+from serialkeeper.rules.jobs import MOST_LANES, Web
 from serialkeeper.rules.parts import NO_GRADE
+from serialkeeper.rules.positions import settle_positions
 from serialkeeper.rules.serials import SHORTEST
+from serialkeeper.rules.streams import Seen
 
 TEXTS_AT_ONCE = 4_000
 """Unexpected texts that are searched for numbers at a time; each gives some fifty candidates."""
+
+CLOCK_SLACK = 1_000
+"""Milliseconds by which a reading may be stamped before the one above it: cameras that work side
+by side do not finish in order (common practice, no source)."""
+
+OVERRUN = 1_000
+"""Positions beyond the plan that a slipped counter may report; those that stay there when the
+numbers have been looked at refuse the file."""
 
 Grid = Callable[[NDArray[np.int64], NDArray[np.int64]], NDArray[np.int32]]
 """Gives positions from rows and lanes, 0 where the plan has no such place."""
@@ -37,6 +51,8 @@ class Plan:
         gtin, lot, expiry, order: the lot's frozen facts.
         minimum_grade: tenths.
         grid: from row and lane to position.
+        web: where the labels stand.
+        free: bool by position: printed, and not inspected before this file.
         this_year: for reading dates in codes.
         latest: milliseconds since 1970; no reading can be later.
     """
@@ -48,6 +64,8 @@ class Plan:
     order: tuple[str, ...]
     minimum_grade: int
     grid: Grid
+    web: Web
+    free: NDArray[np.bool_]
     this_year: int
     latest: int
 
@@ -71,39 +89,56 @@ class Interpretation:
         where: the file, for refusals.
         seen: texts that are not the planned one, by reading index.
         detail: what is wrong with them, by reading index.
+        aligned: how readings without positions were placed; None where the file gives positions.
+        notes: what a person should know of the file as a whole.
     """
 
     plan: Plan
     where: str
     seen: dict[int, str] = field(default_factory=dict)
     detail: dict[int, str] = field(default_factory=dict)
+    aligned: Alignment | None = None
+    notes: list[dict[str, object]] = field(default_factory=list)
     _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
+    _lanes: list[NDArray[np.uint8]] = field(default_factory=list)
+    _shown: list[pl.Series] = field(default_factory=list)
+    _lines: list[tuple[int, int]] = field(default_factory=list)
+    _placed: bool = True
     _count: int = 0
     _grades: dict[str, int] = field(default_factory=dict)
 
     def add(self, rows: pl.DataFrame, first_line: int) -> None:
         """Interpret a batch. Refuses `results_position` and `results_value` with the line."""
         line = Lines(self.where, first_line)
-        place = self._places(rows, line)
+        place, lane = self._places(rows, line)
         time = times(rows["at"], line, self.plan.latest)
         grade = self._grade_column(rows["grade"], line)
         verdict = rows["verdict"]
         unknown = ~verdict.is_in(["pass", "fail", ""])
         if unknown.any():
             line.refuse(unknown, verdict, "verdict", "'pass', 'fail' or nothing")
-        before, after = self.plan.shape()
-        serials = self.plan.serials.gather(place.astype(np.uint32) - 1)
         seen = rows["seen"].str.replace_all(gs1.GS, gs1.FILE_GS, literal=True)
+        if self._placed:
+            last = len(self.plan.serials)
+            serials = self.plan.serials.gather(np.minimum(place, last).astype(np.uint32) - 1)
+        else:
+            serials = self._serials_in(seen)
+            self._shown.append(serials)
+            self._lanes.append(lane.astype(np.uint8))
+        before, after = self.plan.shape()
         frame = pl.DataFrame({"seen": seen, "serial": serials, "text": rows["text"]})
         exact = (
             frame.select(pl.col("seen") == pl.concat_str(pl.lit(before), "serial", pl.lit(after)))
             .to_series()
+            .fill_null(value=False)
             .to_numpy()
         )
         finding = np.zeros(len(place), dtype=np.uint8)
         finding[(verdict == "fail").to_numpy()] = CODE["failed_by_camera"]
         finding[(grade != NO_GRADE) & (grade < self.plan.minimum_grade)] = CODE["low_grade"]
         finding[self._texts_differ(frame)] = CODE["text_mismatch"]
+        if self._placed:
+            exact &= place <= len(self.plan.serials)
         number = np.where(exact, place, 0).astype(np.int32)
         unread = (seen == "").to_numpy()
         finding[unread] = CODE["unreadable"]
@@ -112,11 +147,21 @@ class Interpretation:
         made: tuple[NDArray[Any], ...] = (place, number, finding, grade, time)
         for column, values in zip(self._columns, made, strict=True):
             column.append(values)
+        self._lines.append((self._count, first_line))
         self._count += len(place)
 
     def finish(self) -> Readings:
-        """All readings; texts that are not the planned one are looked up and judged."""
-        readings = Readings(*(_joined(column) for column in self._columns))
+        """All readings, each with its place; texts that are not the planned one are judged.
+
+        Refuses `results_unplaced` and `results_clock` where the file gives no positions.
+        """
+        columns = [_joined(column) for column in self._columns]
+        evidence = np.where(columns[1] > 0, ord("r"), ord("p")).astype(np.uint8)
+        place, number, finding, grade, time = columns
+        del columns
+        readings = Readings(place, number, finding, grade, time, evidence)
+        if not self._placed:
+            self._look_up_shown(readings)
         self._name_displaced(readings)
         facts = self.plan.facts()
         judged: dict[str, tuple[str, str]] = {}
@@ -127,9 +172,91 @@ class Interpretation:
                 judged[seen] = judge_text(gs1.from_file(seen), facts)
             word, self.detail[index] = judged[seen]
             readings.finding[index] = CODE[word]
+        exact = readings.number.copy()
         readings = replace(readings, also=self._count_other_spellings(readings))
         self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
+        self._settle_places(readings, exact)
         return readings
+
+    def _settle_places(self, readings: Readings, exact: NDArray[np.int32]) -> None:
+        """Give every reading its place, and count one label that was read twice but once."""
+        if self._placed:
+            same, self.notes = settle_positions(readings, exact, self.plan.web)
+            self._check_inside(readings.place)
+        else:
+            strange = np.zeros(len(exact), dtype=np.bool_)
+            strange[list(self.seen)] = True
+            strange &= exact == 0
+            seen = Seen(exact, _joined(self._lanes), readings.time, strange)
+            self._check_clock(seen)
+            made = align(seen, self.plan.web, self.plan.free, where=self.where)
+            readings.place[:], readings.evidence[:] = made.place, made.evidence
+            same, self.notes, self.aligned = made.same, made.notes, made
+        # The reading with nothing wrong is the one too many.
+        same &= readings.finding == GOOD
+        readings.place[same] = readings.number[same] = 0
+
+    def _check_inside(self, place: NDArray[np.int32]) -> None:
+        labels = len(self.plan.web.row) - 1
+        outside = np.flatnonzero(place > labels)
+        if len(outside):
+            raise Refused(
+                "results_position",
+                "A position lies outside the plan.",
+                where=f"{self.where}, line {self._line_of(int(outside[0]))}",
+                expected=f"1 to {labels}",
+                came=str(place[outside[0]]),
+                remedy="Check that the file belongs to this lot; the record is as it was.",
+                more=tuple(f"line {self._line_of(int(one))}" for one in outside[1:10]),
+            )
+
+    def _check_clock(self, seen: Seen) -> None:
+        """Order is evidence here, so a clock that goes back refuses the file."""
+        for lane in np.unique(seen.lane).tolist():
+            index = np.flatnonzero((seen.lane == lane) & (seen.time > 0))
+            back = np.flatnonzero(np.diff(seen.time[index]) < -CLOCK_SLACK)
+            if len(back):
+                at, before = int(index[back[0] + 1]), int(index[back[0]])
+                raise Refused(
+                    "results_clock",
+                    "The camera's clock runs backwards, and the file gives no positions.",
+                    where=f"{self.where}, line {self._line_of(at)}",
+                    expected="readings in the order in which they were taken",
+                    came=f"{seen.time[before] - seen.time[at]} ms before the line above",
+                    remedy="Put the file into the camera's own order, or take out the part after "
+                    "the clock was set back and take it as a file of its own.",
+                )
+
+    def _line_of(self, index: int) -> int:
+        """The line of a reading in the file."""
+        start, line = next(one for one in reversed(self._lines) if one[0] <= index)
+        return line + index - start
+
+    def _serials_in(self, seen: pl.Series) -> pl.Series:
+        """What stands in each text where the serial should; null where its shape is another."""
+        before, after = self.plan.shape()
+        inner = pl.col("seen").str.strip_prefix(before)
+        inner = inner.str.strip_suffix(after) if after else inner
+        shaped = pl.col("seen").str.starts_with(before) & pl.col("seen").str.ends_with(after)
+        return pl.DataFrame({"seen": seen}).select(pl.when(shaped).then(inner)).to_series()
+
+    def _look_up_shown(self, readings: Readings) -> None:
+        """The positions of the numbers read; what is no number of the lot is looked at later."""
+        shown = pl.concat(self._shown)
+        self._shown.clear()
+        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+        found = (
+            pl.DataFrame({"s": shown})
+            .join(plan, on="s", how="left", maintain_order="left")["position"]
+            .fill_null(0)
+            .to_numpy()
+        )
+        readings.number[:] = found
+        readings.evidence[found > 0] = ord("r")
+        before, after = self.plan.shape()
+        unknown = np.flatnonzero((found == 0) & shown.is_not_null().to_numpy())
+        for index, serial in zip(unknown.tolist(), shown.gather(unknown).to_list(), strict=True):
+            self.seen[index] = before + serial + after
 
     def _count_other_spellings(self, readings: Readings) -> NDArray[np.int32]:
         """A planned number in a text that is not written as planned was read all the same.
@@ -184,7 +311,10 @@ class Interpretation:
         readings.number[index] = [places[serial] for serial in shown["s"].to_list()]
         readings.finding[index] = GOOD
 
-    def _places(self, rows: pl.DataFrame, line: Lines) -> NDArray[np.int32]:
+    def _places(
+        self, rows: pl.DataFrame, line: Lines
+    ) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+        """Positions, and lanes; a file gives positions in all of its rows or in none."""
         position = whole_numbers(rows["position"], "position", line)
         row, lane = (
             whole_numbers(rows["row"], "row", line),
@@ -192,6 +322,11 @@ class Interpretation:
         )
         known = self.plan.grid(row, lane)
         missing = (position == 0) & (known == 0)
+        if not self._count:
+            self._placed = not missing.all()
+        if not self._placed:
+            self._check_unplaced(rows, lane, ~missing, line)
+            return np.zeros(len(lane), dtype=np.int32), lane
         if missing.any():
             line.refuse_place(
                 missing, rows, "A row names no place.", "a position, or row and lane of a print job"
@@ -202,12 +337,28 @@ class Interpretation:
                 odd, rows, "Position and row and lane name different places.", "one place"
             )
         place = np.where(position > 0, position, known)
-        outside = place > len(self.plan.serials)
+        outside = place > len(self.plan.serials) + OVERRUN
         if outside.any():
             line.refuse_place(
                 outside, rows, "A position lies outside the plan.", f"1 to {len(self.plan.serials)}"
             )
-        return place.astype(np.int32)
+        return place.astype(np.int32), lane
+
+    @staticmethod
+    def _check_unplaced(
+        rows: pl.DataFrame, lane: NDArray[np.int64], placed: NDArray[np.bool_], line: Lines
+    ) -> None:
+        if placed.any():
+            line.refuse_place(
+                placed,
+                rows,
+                "A row names a place, and rows before it name none.",
+                "positions in all rows or in none",
+            )
+        if (lane > MOST_LANES).any():
+            line.refuse_place(
+                lane > MOST_LANES, rows, "A lane cannot be.", f"a lane from 1 to {MOST_LANES}"
+            )
 
     def _grade_column(self, column: pl.Series, line: Lines) -> NDArray[np.uint8]:
         for text in column.unique().to_list():
@@ -236,6 +387,7 @@ class Interpretation:
                 (text != "") & (text != pl.concat_str(pl.lit(before), "serial", pl.lit(after)))
             )
             .to_series()
+            .fill_null(value=False)
             .to_numpy()
         )
 

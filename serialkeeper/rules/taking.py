@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
+from serialkeeper.rules.alignment import Group
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
-from serialkeeper.rules.jobs import Shape, runs
+from serialkeeper.rules.jobs import Shape, runs, short_runs
 from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import (
     NO_GRADE,
@@ -41,6 +42,8 @@ class Judged:
         finding: uint8 per position: `CODE` or `GOOD`.
         found: bool per position: was missing, and is now read in its place.
         alarms: reasons to stop and look.
+        groups: by position, the labels among which the readings do not tell.
+        together: by position, those labels in short form.
     """
 
     readings: Readings
@@ -50,6 +53,8 @@ class Judged:
     finding: NDArray[np.uint8]
     found: NDArray[np.bool_]
     alarms: list[dict[str, object]]
+    groups: dict[int, Group]
+    together: dict[int, str]
 
     def next_block(self, through: int) -> int | None:
         """The next block from `through` on in which the file says anything."""
@@ -101,8 +106,7 @@ class Judged:
         evidence = np.full(len(now), ord("."), dtype=np.uint8)
         grade[there] = self.readings.grade[some]
         time[there] = self.readings.time[some]
-        own = self.readings.number[some] == np.arange(first, last + 1)[there]
-        evidence[there] = np.where(own, ord("r"), ord("p"))
+        evidence[there] = self.readings.evidence[some]
         return States(first, target, evidence, grade, time)
 
     def _findings(self, first: int, finding: NDArray[np.uint8]) -> list[Finding]:
@@ -112,13 +116,24 @@ class Judged:
             word = ORDER[finding[offset] - 1]
             reading = int(self.verdicts.reading[position])
             seen = self.notes.seen.get(reading, "")[:200]
-            listed.append(Finding(position, word, seen, self._detail(position, word, reading)))
+            detail = self._detail(position, word, reading)
+            together = self.together.get(position, "") if word == "not_told_apart" else ""
+            listed.append(Finding(position, word, seen, detail, together))
         return listed
 
     def _detail(self, position: int, word: str, reading: int) -> str:
+        if word == "not_told_apart":
+            group = self.groups[position]
+            few = len(group.positions) - group.readings
+            verb = "was" if few == 1 else "were"
+            return f"{few} of these {len(group.positions)} labels {verb} not seen"
         if reading < 0:
             return WORDS[word][0]
         place, number = int(self.readings.place[reading]), int(self.readings.number[reading])
+        if word == "out_of_place" and not place:
+            return "the number was seen between labels that are not its neighbours"
+        if word == "out_of_place" and place == position:
+            return "an unread label nearby may have changed places with it"
         if word == "out_of_place":
             return f"the number was seen at position {place}"
         if word in ("repeated", "other_number") and number and place == position:
@@ -186,6 +201,8 @@ def decide(
     finding = verdicts.finding.copy()
     # Printed after the file was first looked at, so it stood on the web before it was issued.
     finding[touched & (states == _ISSUED) & (lanes == 0)] = CODE["not_issued"]
+    doubtful = np.array(notes.aligned.doubtful if notes.aligned else [], dtype=np.int64)
+    finding[doubtful[finding[doubtful] == GOOD]] = CODE["out_of_place"]
     seen_before = touched & (finding == GOOD) & standing.barred & (states == _ISSUED)
     finding[seen_before] = CODE["read_twice"]
     _name_the_gone(finding, touched, states)
@@ -194,13 +211,38 @@ def decide(
     target[touched & ~bad & (states == _ISSUED)] = good
     target[bad & np.isin(states, (_ISSUED, _VERIFIED))] = _REJECTED
     target[bad & (states == _COMMISSIONED)] = _PULLED
-    finding[_unseen(verdicts, standing, lanes)] = CODE["not_seen"]
+    groups = _without_places(finding, notes, verdicts, standing, lanes)
     web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
     alarms = findings.alarms(web, lanes[web], finding[web])
     found = verdicts.placed & standing.missing
-    return Judged(
-        readings, verdicts, notes, target, finding, found, [alarm.as_dict() for alarm in alarms]
-    )
+    raised = [alarm.as_dict() for alarm in alarms]
+    together = {group: short_runs(group.positions) for group in set(groups.values())}
+    named = {position: together[group] for position, group in groups.items()}
+    return Judged(readings, verdicts, notes, target, finding, found, raised, groups, named)
+
+
+def _without_places(
+    finding: NDArray[np.uint8],
+    notes: Interpretation,
+    verdicts: Verdicts,
+    standing: Standing,
+    lanes: NDArray[np.uint8],
+) -> dict[int, Group]:
+    """Name the labels at whose places no reading stands, or not for certain; gives the groups."""
+    made = notes.aligned
+    if made is None:
+        finding[_unseen(verdicts, standing, lanes)] = CODE["not_seen"]
+        return {}
+    silent = ~verdicts.touched & (standing.states == _ISSUED) & ~standing.missing
+    unseen = np.array(made.unseen, dtype=np.int64)
+    finding[unseen[silent[unseen]]] = CODE["not_seen"]
+    groups: dict[int, Group] = {}
+    for group in made.groups:
+        for position in group.positions:
+            if silent[position]:
+                groups[position] = group
+    finding[list(groups)] = CODE["not_told_apart"]
+    return groups
 
 
 def _name_the_gone(

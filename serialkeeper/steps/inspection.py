@@ -19,9 +19,17 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera
 from serialkeeper.rules.chain import BLOCK, Part
-from serialkeeper.rules.findings import ORDER, Readings
-from serialkeeper.rules.jobs import Shape, shape_of
-from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot, check_take, target_of
+from serialkeeper.rules.findings import NOT_SEEN, ORDER, Readings
+from serialkeeper.rules.jobs import Shape, Web, shape_of
+from serialkeeper.rules.moves import (
+    OPEN_LOT,
+    State,
+    check_allocation,
+    check_lot,
+    check_take,
+    target_of,
+)
+from serialkeeper.rules.parts import UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
@@ -43,6 +51,8 @@ class _Scene:
     Attributes:
         length: entries of the lot's chain; while it stays, so do the states.
         standing: states and open findings from before.
+        free: bool by position: not inspected before this file, also where an interrupted take of
+            it has written already.
     """
 
     lot: Lot
@@ -50,10 +60,13 @@ class _Scene:
     old: Take | None
     length: int
     standing: Standing
+    free: NDArray[np.bool_]
 
 
 def take(record: Record, name: str, path: Path) -> dict[str, Any]:
     """Take in a results file of the default profile, first pass.
+
+    A file without positions is aligned by its numbers, times and order (`rules.alignment`).
 
     The same bytes again change nothing. Refuses everything that `outside.camera.read` and
     `rules.results` refuse, and `results_name_taken`, `results_claimed`, `take_unfinished`,
@@ -61,7 +74,7 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
 
     Returns:
         lot, readings, states, findings, open_findings, ambiguous, held_though_plausible,
-        alarms, already_taken.
+        alarms, notes, already_taken.
     """
     sha256, size = camera.digest(path)
     with record.read() as view:
@@ -101,7 +114,24 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Sc
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for allocation in view.allocations(key):
             check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
-    return _Scene(lot, key, old, view.chain(lot.id).count, _standing(view, lot, key, old))
+    standing = _standing(view, lot, key, old)
+    free = standing.states == ord(State.ISSUED)
+    if old and old.state != "finished":
+        free |= _written(view, lot, key, old)
+    return _Scene(lot, key, old, view.chain(lot.id).count, standing, free)
+
+
+def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
+    """Labels that an interrupted take has moved."""
+    moved = np.zeros(lot.labels + 1, dtype=np.bool_)
+    for entry in view.entries(lot.id):
+        if entry.verb != "taken" or entry.data["take"] != old.id:
+            continue
+        for ref in entry.parts:
+            if ref.kind == "states":
+                states = unpack_states(ref.first, ref.count, view.part(key, entry.seq, ref) or b"")
+                moved[ref.first : ref.first + ref.count] |= states.state != UNCHANGED
+    return moved
 
 
 def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
@@ -111,7 +141,7 @@ def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
     for found in view.findings(key, state="open"):
         if old and found.take == old.id:
             continue  # what an interrupted take itself found is found again
-        (missing if found.word == "not_seen" else barred)[found.position] = True
+        (missing if found.word in NOT_SEEN else barred)[found.position] = True
     return Standing(states, missing & ~barred, barred)
 
 
@@ -165,6 +195,8 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
         order=tuple(lot.ai_order.split()),
         minimum_grade=lot.minimum_grade,
         grid=grid,
+        web=Web.of(shapes, lot.labels),
+        free=scene.free,
         this_year=record.now().year,
         latest=round(record.now().timestamp() * 1000) + CLOCKS_APART,
     )
@@ -250,6 +282,7 @@ def _write(record: Record, scene: _Scene, started: Take, judged: Judged) -> dict
                     "take": current.id,
                     "plausible": judged.verdicts.plausible,
                     "alarms": judged.alarms,
+                    "notes": judged.notes.notes,
                 }
                 work.write(lot.id, "take finished", data, key=key)
                 finished = True
@@ -305,8 +338,9 @@ def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, An
         "states": states,
         "findings": {word: counts[word] for word in ORDER if word in counts},
         "open_findings": len(view.findings(key, take=done.id, state="open")),
-        "ambiguous": 0,
+        "ambiguous": counts.get("not_told_apart", 0),
         "held_though_plausible": finished["plausible"],
         "alarms": finished["alarms"],
+        "notes": finished.get("notes", []),
         "already_taken": already,
     }

@@ -11,6 +11,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1
 from serialkeeper.rules.chain import BLOCK, Entry, block_of
 from serialkeeper.rules.events import write_time
+from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
@@ -76,7 +77,11 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
                     "was_active": letter
                     in (State.PULLED, State.COMMISSIONED, State.DECOMMISSIONED),
                     "evidence": EVIDENCE[evidence[offset]],
-                    "ambiguous_with": [],
+                    "ambiguous_with": [
+                        other
+                        for other in read_runs(row.together if row else "")
+                        if other != position
+                    ],
                 }
 
 

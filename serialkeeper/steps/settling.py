@@ -67,7 +67,8 @@ def accept(
         state = _state(work, lot, position)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
-        if state is State.ISSUED and found and {row.word for row in found} == {"not_seen"}:
+        unseen = {row.word for row in found} <= set(findings.NOT_SEEN)
+        if state is State.ISSUED and found and unseen:
             path.append(State.REJECTED)  # looked for, found and scanned by hand
         moves.check("accept", path[-1], where=where)
         given = _Given(_planned(work, lot, position), scan, instrument, calibrated, grade)

@@ -32,9 +32,11 @@ _ADD = text(
     "SELECT :product_id, :lot_id, :first + key, value, 'a' FROM json_each(:numbers)"
 )
 _FIND = text(
-    "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state) "
+    "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state, "
+    "together) "
     "SELECT :product_id, :lot_id, json_extract(value, '$[0]'), :take, json_extract(value, '$[1]'), "
-    "json_extract(value, '$[2]'), json_extract(value, '$[3]'), 'open' FROM json_each(:findings)"
+    "json_extract(value, '$[2]'), json_extract(value, '$[3]'), 'open', "
+    "coalesce(json_extract(value, '$[4]'), '') FROM json_each(:findings)"
 )
 _MOVE = text(
     f"UPDATE label SET state = :target WHERE {_IN_LOT} "

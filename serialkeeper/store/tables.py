@@ -207,6 +207,7 @@ class FindingRow(SQLModel, table=True):
     seen: str = _text()
     detail: str = _text()
     state: str = _text()
+    together: str = Field(sa_type=_TEXT, sa_column_kwargs={"server_default": ""})
 
 
 class Departure(SQLModel, table=True):

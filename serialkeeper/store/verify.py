@@ -285,6 +285,7 @@ def _finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, 
             "seen": found.seen,
             "detail": found.detail,
             "state": "open",
+            "together": found.together,
         }
         for found in unpack_findings(data)
     ]

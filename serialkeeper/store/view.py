@@ -41,7 +41,8 @@ Model = TypeVar("Model", bound=SQLModel)
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a take found wrong with one label; `state` is `open` or `settled`."""
+    """What a take found wrong with one label; `state` is `open` or `settled`, `together` the
+    positions that were not told apart."""
 
     position: int
     take: int
@@ -49,6 +50,7 @@ class Found:
     seen: str
     detail: str
     state: str
+    together: str
 
 
 class View:
@@ -229,7 +231,7 @@ class View:
         """Findings in a range of positions, by position and take."""
         c = table_of(FindingRow).c
         query = (
-            select(c.position, c.take, c.word, c.seen, c.detail, c.state)
+            select(c.position, c.take, c.word, c.seen, c.detail, c.state, c.together)
             .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
             .where(c.position.between(first, last))
             .order_by(c.position, c.take)

@@ -235,7 +235,7 @@ FILES: dict[str, tuple[str, bytes]] = {
     "grade letter E": ("results_value", f"{HEADER}\n1,,,,,E,pass,\n".encode()),
     "time without zone": ("results_value", f"{HEADER}\n1,,,2026-06-01T09:00:00,,,pass,\n".encode()),
     "30 February": ("results_value", f"{HEADER}\n1,,,2026-02-30T09:00:00.000Z,,,pass,\n".encode()),
-    "no place": ("results_position", f"{HEADER}\n,,,,,,pass,\n".encode()),
+    "no place, no number": ("results_unplaced", f"{HEADER}\n,,,,,,pass,\n".encode()),
     "place 0": ("results_position", f"{HEADER}\n0,,,,,,pass,\n".encode()),
     "place -1": ("results_position", f"{HEADER}\n-1,,,,,,pass,\n".encode()),
     "place +1": ("results_position", f"{HEADER}\n+1,,,,,,pass,\n".encode()),

@@ -64,6 +64,7 @@ def arrays(made: list[Reading]) -> Readings:
         finding=np.array([r.finding for r in made], dtype=np.uint8),
         grade=np.full(len(made), NO_GRADE, dtype=np.uint8),
         time=np.full(len(made), NO_TIME, dtype=np.int64),
+        evidence=np.full(len(made), ord("p"), dtype=np.uint8),
     )
 
 
@@ -289,6 +290,7 @@ def test_what_may_be_accepted_needs_evidence() -> None:
             assert findings.check_acceptable(word, where="label 1") == needs
     assert {word for word, (_, needs) in WORDS.items() if needs != NEVER} == {
         "not_seen",
+        "not_told_apart",
         "unreadable",
         "read_twice",
         "out_of_place",

@@ -1,0 +1,221 @@
+"""Positions that a camera reports, held against the numbers that it read.
+
+A trigger counter slips, a roll runs backwards, lanes are taken for one another: then a long
+stretch of numbers stands at one constant distance from the positions reported. Such a stretch is
+one matter for the whole, not a fault of each label; a number that stands alone elsewhere is
+out of place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from serialkeeper.rules.anchors import find_anchors
+from serialkeeper.rules.findings import Readings
+from serialkeeper.rules.jobs import Web
+
+STRETCH = 8
+"""Numbers in a row at one distance from their positions that show a slip (common practice, no
+source)."""
+
+
+def settle_positions(
+    readings: Readings, exact: NDArray[np.int32], web: Web
+) -> tuple[NDArray[np.bool_], list[dict[str, object]]]:
+    """Correct reported places where the numbers show a slip, and find double triggers.
+
+    Args:
+        readings: the readings; places are corrected in place.
+        exact: number of each reading where it was read exactly as planned, else 0.
+        web: where the labels stand.
+
+    Returns:
+        Which readings are a label that was read before, at its own place; notes on the whole.
+    """
+    notes: list[dict[str, object]] = []
+    off = (exact > 0) & (exact != readings.place)
+    if off.sum() >= STRETCH:
+        notes = _correct(readings.place, exact, web, readings.evidence)
+    return _read_again(readings, exact, web), notes
+
+
+def _read_again(readings: Readings, exact: NDArray[np.int32], web: Web) -> NDArray[np.bool_]:
+    """Further readings of a label at its own place, unless time says that the web had moved on."""
+    same = np.zeros(len(exact), dtype=np.bool_)
+    home = np.flatnonzero((exact > 0) & (exact == readings.place))
+    last = np.zeros(len(web.row), dtype=np.int32)
+    last[exact[home]] = home
+    repeated = home[last[exact[home]] != home]
+    if not len(repeated):
+        return same
+    usual = _row_time(readings.time, exact, home, web)
+    for number in np.unique(exact[repeated]).tolist():
+        index = home[exact[home] == number]
+        times = readings.time[index]
+        together = (times == 0).all() or (
+            (times > 0).all() and usual > 0 and int(times.max() - times.min()) < usual / 2
+        )
+        if together:
+            same[index[1:]] = True
+    return same
+
+
+def _row_time(
+    time: NDArray[np.int64], exact: NDArray[np.int32], home: NDArray[np.int64], web: Web
+) -> float:
+    """Milliseconds from row to row, 0 where unknown."""
+    some = home[time[home] > 0]
+    rows = np.abs(np.diff(web.row[exact[some]].astype(np.int64)))
+    apart = np.abs(np.diff(time[some]))[rows == 1]
+    return float(np.median(apart)) if len(apart) else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """One way in which a camera may count over the web."""
+
+    back: bool
+    mirrored: bool
+
+    def of(self, row: NDArray[np.int64], lane: NDArray[np.int64], web: Web) -> NDArray[np.int64]:
+        across = web.lanes - lane if self.mirrored else lane - 1
+        return (-row if self.back else row) * web.lanes + across
+
+
+def _correct(
+    place: NDArray[np.int32],
+    exact: NDArray[np.int32],
+    web: Web,
+    evidence: NDArray[np.uint8],
+) -> list[dict[str, object]]:
+    there = _on_web(place, web)
+    order = np.flatnonzero(there)
+    order = order[np.argsort(place[order], kind="stable")]
+    known = order[(exact[order] > 0) & (web.row[exact[order]] > 0)]
+    plain = _Turn(back=False, mirrored=False)
+    target = plain.of(
+        web.row[exact[known]].astype(np.int64), web.lane[exact[known]].astype(int), web
+    )
+    row, lane = _grid(place, web)
+    turns = [_Turn(back, mirrored) for back in (False, True) for mirrored in (False, True)]
+
+    def settled(turn: _Turn) -> int:
+        distance = target - turn.of(row[known], lane[known], web)
+        return sum(stop - start for start, stop in _stretches(distance))
+
+    turn = max(turns, key=settled)  # the first of equals is the plain one
+    along = turn.of(row, lane, web)
+    distance = target - along[known]
+    stretches = _stretches(distance)
+    if not stretches or (turn == plain and all(distance[start] == 0 for start, _ in stretches)):
+        return []
+    position_at = _positions_along(web)
+    good = _in_order(stretches, target, back=turn.back)
+    notes = _turned(turn)
+    fixed = np.zeros(len(place), dtype=np.int32)
+    rank = np.full(len(place), -1, dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    bounds = [(int(rank[known[start]]), int(rank[known[stop - 1]])) for start, stop in good]
+    for number, (start, _) in enumerate(good):
+        shift = int(distance[start])
+        first = 0 if number == 0 else bounds[number][0]
+        last = len(order) - 1 if number == len(good) - 1 else bounds[number][1]
+        if number and shift == int(distance[good[number - 1][0]]):
+            first = bounds[number - 1][1] + 1
+        some = order[first : last + 1]
+        step = along[some] + shift
+        inside = (step >= 0) & (step < len(position_at))
+        fixed[some[inside]] = position_at[step[inside]]
+        expected = 0 if turn == plain else int(distance[good[0][0]])
+        if shift != expected:
+            notes.append(
+                {
+                    "kind": "slipped",
+                    "first": int(exact[known[start]]),
+                    "last": int(exact[known[good[number][1] - 1]]),
+                    "labels": shift - expected,
+                }
+            )
+        if number and first == bounds[number][0]:
+            between = order[bounds[number - 1][1] + 1 : first]
+            shifts = (int(distance[good[number - 1][0]]), shift)
+            _fill_slip(fixed, between, along, shifts, position_at, exact)
+    fixed[~there] = place[~there]
+    place[:] = fixed
+    evidence[(exact > 0) & (exact == place)] = ord("r")
+    return notes
+
+
+def _positions_along(web: Web) -> NDArray[np.int32]:
+    """The position at each step of the plain way over the web; 0 where no label is."""
+    position_at = np.zeros(int(web.row.max() + 1) * web.lanes, dtype=np.int32)
+    there = np.flatnonzero(web.row > 0)
+    row, lane = web.row[there].astype(np.int64), web.lane[there].astype(np.int64)
+    position_at[_Turn(back=False, mirrored=False).of(row, lane, web)] = there
+    return position_at
+
+
+def _fill_slip(
+    fixed: NDArray[np.int32],
+    between: NDArray[np.int64],
+    along: NDArray[np.int64],
+    shifts: tuple[int, int],
+    position_at: NDArray[np.int32],
+    exact: NDArray[np.int32],
+) -> None:
+    """Places where the count slipped: a label that was not read elsewhere, by either count."""
+    read = set(exact.tolist()) | set(fixed.tolist())
+    for reading in between.tolist():
+        for shift in shifts:
+            step = int(along[reading]) + shift
+            position = int(position_at[step]) if 0 <= step < len(position_at) else 0
+            if position and position not in read:
+                fixed[reading] = position
+                read.add(position)
+                break
+
+
+def _on_web(place: NDArray[np.int32], web: Web) -> NDArray[np.bool_]:
+    """Places of printed labels, and those that a counter reached beyond them."""
+    last = len(web.row) - 1
+    return (place > last) | ((place > 0) & (web.row[np.minimum(place, last)] > 0))
+
+
+def _grid(place: NDArray[np.int32], web: Web) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row and lane of each place; beyond the plan, rows go on."""
+    last = len(web.row) - 1
+    inside = np.minimum(place, last)
+    row, lane = web.row[inside].astype(np.int64), web.lane[inside].astype(np.int64)
+    beyond = place > last
+    along = (row - 1) * web.lanes + lane - 1 + (place - inside)
+    row[beyond], lane[beyond] = along[beyond] // web.lanes + 1, along[beyond] % web.lanes + 1
+    return row, lane
+
+
+def _turned(turn: _Turn) -> list[dict[str, object]]:
+    named = (("reversed", turn.back), ("mirrored", turn.mirrored))
+    return [{"kind": kind} for kind, there in named if there]
+
+
+def _stretches(distance: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Where at least `STRETCH` successive numbers stand at one distance."""
+    cuts = np.flatnonzero(np.diff(distance)) + 1
+    starts = np.concatenate(([0], cuts))
+    stops = np.concatenate((cuts, [len(distance)]))
+    long = stops - starts >= STRETCH
+    return list(zip(starts[long].tolist(), stops[long].tolist(), strict=True))
+
+
+def _in_order(
+    stretches: list[tuple[int, int]], target: NDArray[np.int64], *, back: bool
+) -> list[tuple[int, int]]:
+    """The stretches that certainly follow one another; others are blocks out of place."""
+    way = -1 if back else 1
+    weighted = np.concatenate([target[start:stop] * way for start, stop in stretches])
+    owner = np.repeat(np.arange(len(stretches)), [stop - start for start, stop in stretches])
+    anchor = find_anchors(weighted - weighted.min())
+    share = np.bincount(owner[anchor], minlength=len(stretches))
+    return [one for one, kept in zip(stretches, share, strict=True) if kept * 2 > one[1] - one[0]]

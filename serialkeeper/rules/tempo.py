@@ -1,0 +1,129 @@
+"""How the web moves between two anchors, so that a reading's time names its place.
+
+The web moves evenly over short stretches. Between two anchors whose distance in time fits the
+usual pitch, the time of a reading in between gives its row; where the web stopped, or the time
+is too coarse, it gives nothing, and the count has to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+TOLERANCE = 0.25
+"""Part of a pitch by which a time may miss its place."""
+FARTHEST = 20
+"""Pitches beyond the last anchor up to which its speed is taken to hold."""
+_NEIGHBOURS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    """The usual time from one unit of the web to the next.
+
+    Attributes:
+        pitch: milliseconds per unit.
+        each: labels per unit: a whole row where its lanes are read at once, else one.
+        around: float64 per anchor: milliseconds per unit around it, at most the usual.
+    """
+
+    pitch: float
+    each: int
+    around: NDArray[np.float64]
+
+    @classmethod
+    def of(
+        cls,
+        time: NDArray[np.int64],
+        step: NDArray[np.int64],
+        lanes: int,
+        every: NDArray[np.int64],
+    ) -> Tempo | None:
+        """The tempo of a stream; None where its times tell nothing.
+
+        Args:
+            time, step: of the anchors, in file order.
+            lanes: labels per row.
+            every: times of all readings of the stream.
+        """
+        if len(time) <= 2 * lanes or (every == 0).any():
+            return None
+        whole = (step[lanes:] - step[:-lanes]) == lanes
+        apart = (time[lanes:] - time[:-lanes])[whole]
+        if not len(apart) or np.median(apart) <= 0:
+            return None
+        row = float(np.median(apart))
+        spread = float(np.percentile(np.abs(apart - row), 75))
+        if spread > TOLERANCE * row:
+            return None
+        each = 1
+        if lanes > 1:
+            within = (np.diff(step) == 1) & (step[1:] % lanes != 0)
+            apart = np.diff(time)[within]
+            label = float(np.median(apart)) if len(apart) else 0.0
+            if label < 0.1 * row / lanes:
+                each = lanes
+            elif abs(label - row / lanes) > TOLERANCE * row / lanes:
+                return None
+        local = _local(time, step // lanes, row) / (1 if each > 1 else lanes)
+        return cls(row if each > 1 or lanes == 1 else row / lanes, each, local)
+
+    def unit(self, step: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The unit of each step."""
+        return step // self.each
+
+    def pitch_at(self, anchor: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Milliseconds per unit around these anchors, never more than usual."""
+        return self.around[anchor]
+
+    def units(
+        self,
+        time: NDArray[np.int64],
+        readings: NDArray[np.int64],
+        one: int,
+        other: int,
+        step: int,
+        next_step: int,
+    ) -> NDArray[np.int64] | None:
+        """The unit of each reading between two others; None where time does not tell."""
+        start, stop = step // self.each, next_step // self.each
+        across = float(time[other] - time[one])
+        if stop == start:
+            return None
+        span = across / (stop - start)
+        if abs(across - (stop - start) * self.pitch) > TOLERANCE * max(self.pitch, 0.02 * across):
+            return None
+        exact = start + (time[readings] - time[one]) / span
+        return _settled(exact)
+
+    def beyond(
+        self, time: NDArray[np.int64], readings: NDArray[np.int64], near: int, step: int
+    ) -> NDArray[np.int64] | None:
+        """The unit of each reading before the first or behind the last anchor."""
+        apart = (time[readings] - time[near]) / self.pitch
+        if np.abs(apart).max(initial=0) > FARTHEST:
+            return None
+        return _settled(step // self.each + apart)
+
+
+def _settled(exact: NDArray[np.float64]) -> NDArray[np.int64] | None:
+    unit = np.round(exact)
+    if (np.abs(exact - unit) > TOLERANCE).any():
+        return None
+    return unit.astype(np.int64)
+
+
+def _local(time: NDArray[np.int64], row: NDArray[np.int64], usual: float) -> NDArray[np.float64]:
+    """Milliseconds per row around each anchor, never more than usual."""
+    found = np.full(len(time), usual)
+    reach = min(_NEIGHBOURS * 4, (len(time) - 1) // 2)
+    if reach < 1:
+        return found
+    across = (row[2 * reach :] - row[: -2 * reach]).astype(np.float64)
+    lasts = (time[2 * reach :] - time[: -2 * reach]).astype(np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed = np.where(across > 0, lasts / across, usual)
+    found[reach:-reach] = np.minimum(usual, np.maximum(speed, 0))
+    return found
