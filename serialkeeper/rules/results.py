@@ -71,19 +71,21 @@ class Interpretation:
         where: the file, for refusals.
         seen: texts that are not the planned one, by reading index.
         detail: what is wrong with them, by reading index.
+        unit: what rows of the file are called in refusals.
     """
 
     plan: Plan
     where: str
     seen: dict[int, str] = field(default_factory=dict)
     detail: dict[int, str] = field(default_factory=dict)
+    unit: str = "line"
     _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
     _count: int = 0
     _grades: dict[str, int] = field(default_factory=dict)
 
     def add(self, rows: pl.DataFrame, first_line: int) -> None:
         """Interpret a batch. Refuses `results_position` and `results_value` with the line."""
-        line = Lines(self.where, first_line)
+        line = Lines(self.where, first_line, self.unit)
         place = self._places(rows, line)
         time = times(rows["at"], line, self.plan.latest)
         grade = self._grade_column(rows["grade"], line)

@@ -17,8 +17,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.outside import camera
-from serialkeeper.rules.chain import BLOCK, Part
+from serialkeeper.outside import camera, devices
+from serialkeeper.rules import profiles
+from serialkeeper.rules.chain import BLOCK, HOUSE, Part
 from serialkeeper.rules.findings import ORDER, Readings
 from serialkeeper.rules.jobs import Shape, shape_of
 from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot, check_take, target_of
@@ -43,6 +44,7 @@ class _Scene:
     Attributes:
         length: entries of the lot's chain; while it stays, so do the states.
         standing: states and open findings from before.
+        profile: the camera profile's name and text, both empty for our own file.
     """
 
     lot: Lot
@@ -50,27 +52,34 @@ class _Scene:
     old: Take | None
     length: int
     standing: Standing
+    profile: tuple[str, str]
 
 
-def take(record: Record, name: str, path: Path) -> dict[str, Any]:
-    """Take in a results file of the default profile, first pass.
+def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[str, Any]:
+    """Take in a results file, first pass.
 
-    The same bytes again change nothing. Refuses everything that `outside.camera.read` and
+    The same bytes again change nothing. Refuses everything that `outside.devices.read` and
     `rules.results` refuse, and `results_name_taken`, `results_claimed`, `take_unfinished`,
-    `results_rehearsed`, `lot_state`, `allocation_unfinished`, `nothing_printed`.
+    `results_rehearsed`, `lot_state`, `allocation_unfinished`, `nothing_printed`,
+    `profile_unknown`.
+
+    Args:
+        record, name, path: where, which lot, which file.
+        profile: the camera profile that tells how to read it; empty for our own file. One
+            that comes with us is kept in the record when it is first used.
 
     Returns:
         lot, readings, states, findings, open_findings, ambiguous, held_though_plausible,
-        alarms, already_taken.
+        alarms, already_taken, profile.
     """
     sha256, size = camera.digest(path)
     with record.read() as view:
-        scene = _look(record, view, name, path, sha256)
+        scene = _look(record, view, name, path, sha256, profile)
         if scene.old and scene.old.state == "finished":
             return _summary(view, scene.lot, scene.old, already=True)
         plan, shapes = _plan(record, view, scene)
     with camera.Originals() as originals:
-        notes, readings = _read(record, path, plan, originals, sha256)
+        notes, readings = _read(record, path, plan, originals, sha256, scene.profile)
         del plan  # a number per label
         facts = {
             "sha256": sha256,
@@ -84,12 +93,12 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
         while (started := scene.old or _start(record, scene, path, originals, facts)) is None:
             # Somebody was faster: look at the lot again.
             with record.read() as view:
-                scene = _look(record, view, name, path, sha256)
+                scene = _look(record, view, name, path, sha256, profile)
             judged = _judge(scene, notes, readings, shapes, path)
     return _write(record, scene, started, judged)
 
 
-def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Scene:
+def _look(record: Record, view: View, name: str, path: Path, sha256: str, profile: str) -> _Scene:
     """The lot as it is, and the earlier take of the same bytes. Refuses what forbids a take."""
     lot = view.lot(name)
     key = key_of(lot)
@@ -101,7 +110,27 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Sc
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for allocation in view.allocations(key):
             check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
-    return _Scene(lot, key, old, view.chain(lot.id).count, _standing(view, lot, key, old))
+    standing = _standing(view, lot, key, old)
+    described = _profile(view, old, profile)
+    return _Scene(lot, key, old, view.chain(lot.id).count, standing, described)
+
+
+def _profile(view: View, old: Take | None, name: str) -> tuple[str, str]:
+    """Name and text of the camera profile; an interrupted take goes on with its own."""
+    name = "" if name == profiles.DEFAULT else name
+    if old and old.state != "finished" and old.profile != name:
+        raise Refused(
+            "take_unfinished",
+            "The file was begun with another camera profile.",
+            where=f"take {old.id}",
+            expected=f"--profile {old.profile or profiles.DEFAULT}",
+            came=name or profiles.DEFAULT,
+            remedy="Give the same profile again; the take goes on from where it stopped.",
+        )
+    if not name:
+        return "", ""
+    kept = {row.name: row.text for row in view.profiles()}
+    return name, profiles.choose(name, kept, devices.shipped())
 
 
 def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
@@ -172,10 +201,17 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
 
 
 def _read(
-    record: Record, path: Path, plan: Plan, originals: camera.Originals, sha256: str
+    record: Record,
+    path: Path,
+    plan: Plan,
+    originals: camera.Originals,
+    sha256: str,
+    described: tuple[str, str],
 ) -> tuple[Interpretation, Readings]:
-    notes = Interpretation(plan, str(path))
-    for batch in camera.read(path, originals):
+    name, text = described
+    profile = profiles.parse(text, f"profile {name}") if name else None
+    notes = Interpretation(plan, str(path), unit=profile.unit if profile else "line")
+    for batch in devices.read(path, originals, profile):
         if batch.rehearsed and not record.practice:
             raise Refused(
                 "results_rehearsed",
@@ -220,13 +256,17 @@ def _start(
     facts: dict[str, Any],
 ) -> Take | None:
     """Begin the take; None if the lot changed since it was looked at."""
-    with record.work(scene.lot.id) as work:
+    profile, text = scene.profile
+    with record.work(*([HOUSE] if profile else []), scene.lot.id) as work:
         if work.length(scene.lot.id) != scene.length:
             return None
+        if profile and not work.find_profile(profile):
+            work.keep_profile(profile, text)
         data = {
             "id": len(work.takes(scene.key)) + 1,
             "name": path.name,
             "station": record.station,
+            "profile": profile,
             **facts,
         }
         work.keep_original(scene.key, data["sha256"], originals.pieces())
@@ -309,4 +349,5 @@ def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, An
         "held_though_plausible": finished["plausible"],
         "alarms": finished["alarms"],
         "already_taken": already,
+        "profile": done.profile,
     }
