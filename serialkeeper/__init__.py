@@ -29,6 +29,7 @@ from serialkeeper.steps import (
     practice,
     printing,
     products,
+    profiling,
     reconciliation,
     reports,
     settling,
@@ -143,6 +144,7 @@ class inspect:
     """What the camera saw."""
 
     take = staticmethod(inspection.take)
+    profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
 
 

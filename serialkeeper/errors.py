@@ -51,6 +51,10 @@ WORDS: dict[str, str] = {
     "file_exists": "The file is already there; nothing is ever overwritten.",
     "file_missing": "The file is not there.",
     "file_unwritable": "The file cannot be written there.",
+    # camera profiles
+    "profile_invalid": "The camera profile is not understood.",
+    "profile_unknown": "There is no camera profile of that name.",
+    "profile_exists": "A camera profile of that name is kept already; profiles are never edited.",
     # results files
     "results_empty": "The results file holds no readings.",
     "results_header": "The results file does not have the expected columns.",

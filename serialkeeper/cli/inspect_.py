@@ -11,7 +11,7 @@ from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import WrongUsage
 from serialkeeper.rules.rehearsal import FAULTS
-from serialkeeper.steps import inspection, practice
+from serialkeeper.steps import inspection, practice, profiling
 
 app = typer.Typer(help="What the camera saw.")
 
@@ -20,9 +20,12 @@ app = typer.Typer(help="What the camera saw.")
 def take(
     name: LotName,
     path: Annotated[Path, typer.Argument(metavar="FILE", help="The results file.")],
+    profile: Annotated[
+        str, typer.Option(metavar="NAME", help="The camera profile; none for our own file.")
+    ] = "",
 ) -> None:
     """Take in a results file. Exit code 5 if findings need a person."""
-    result = inspection.take(call.record(), name, path)
+    result = inspection.take(call.record(), name, path, profile=profile)
     answer(result, take_lines(result))
     if result["open_findings"] or (result["alarms"] and not result["already_taken"]):
         raise typer.Exit(FINDINGS)
@@ -82,6 +85,70 @@ def alarm_text(alarm: dict[str, Any]) -> str:
         if alarm["first"] == alarm["last"]
         else f"positions {alarm['first']} to {alarm['last']}"
     )
+
+
+@app.command()
+def profile(
+    sample: Annotated[
+        Path | None, typer.Argument(metavar="SAMPLE", help="A results file of the device.")
+    ] = None,
+    profile: Annotated[
+        str,
+        typer.Option(metavar="NAME-or-FILE.toml", help="Try this one; without, one is proposed."),
+    ] = "",
+    keep: Annotated[str, typer.Option(metavar="NAME", help="Keep the profile in the record.")] = "",
+    out: Annotated[Path | None, typer.Option(help="Write the profile there, as TOML.")] = None,
+) -> None:
+    """Propose, try and keep a camera profile; without SAMPLE, list them."""
+    result = profiling.profile(call.record(), sample, profile=profile, keep=keep, out=out)
+    answer(result, profile_lines(result))
+
+
+def profile_lines(result: dict[str, Any]) -> list[str]:
+    """Profiles for people: all of them, or one and what it understood."""
+    if "profiles" in result:
+        return [
+            f"{row['name']:<24} {row['format']:<10} "
+            + (f"kept {row['kept']}" if row["kept"] else "comes with this version")
+            for row in result["profiles"]
+        ]
+    understood = result["understood"]
+    lines = [] if result["profile"] else [result["toml"]]
+    lines += [
+        f"{result['readings']:,} readings: {understood['read']:,} read, "
+        f"{understood['not_read']:,} not read",
+        f"  verdicts: {tally(understood['verdicts'])}",
+        f"  grades: {tally(understood['grades'])}",
+    ]
+    if result["not_given"]:
+        lines.append(f"  not given by this device: {', '.join(result['not_given'])}")
+    lines += ["", *table(result["rows"])]
+    if result["unsure"]:
+        lines += ["", "Please check; this could not be told for certain:"]
+        lines += [f"  - {sentence}" for sentence in result["unsure"]]
+    if result["kept"]:
+        lines.append(
+            f"Kept as '{result['kept']}': inspect take LOT FILE --profile {result['kept']}"
+        )
+    if result["file"]:
+        lines.append(f"Written to {result['file']}; correct it and try it with --profile.")
+    return lines
+
+
+def table(rows: list[dict[str, Any]]) -> list[str]:
+    """Rows of texts in columns."""
+    names = list(rows[0])
+    shown = [names, *([printable(str(row[name])) for name in names] for row in rows)]
+    widths = [max(len(line[index]) for line in shown) for index in range(len(names))]
+    return [
+        "  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
+        for line in shown
+    ]
+
+
+def printable(text: str) -> str:
+    """A text without signs that would move a terminal's cursor."""
+    return "".join(sign if sign.isprintable() else "\ufffd" for sign in text) or "-"
 
 
 @app.command()

@@ -154,30 +154,40 @@ def read(path: Path, originals: Originals) -> Iterator[Batch]:
             if line == 1:
                 columns, block = _header(path, block or rest[: 2 * LONGEST_LINE], bool(block))
                 line = 2
-            _check_length(path, line, block, rest)
+            check_length(path, line, block, rest)
             if block:
                 batch = _rows(path, line, block, columns)
                 line += batch.rows.height
                 rows += batch.rows.height
                 yield batch
         if rest:
-            raise Refused(
-                "results_truncated",
-                "The file ends in the middle of a row.",
-                where=f"{path}, line {line}",
-                expected="a line feed after the last row",
-                came=rest[:80].decode(errors="replace"),
-                remedy="Wait until the camera has written the file, or fetch it again.",
-            )
+            raise truncated(f"{path}, line {line}", rest)
         if not rows:
-            raise Refused(
-                "results_empty",
-                "The file holds no readings.",
-                where=str(path),
-                expected="a header and at least one row",
-                came="no rows",
-                remedy="Check that it is the right file.",
-            )
+            raise empty(path)
+
+
+def truncated(where: str, rest: bytes) -> Refused:
+    """The refusal of a file whose last row is cut."""
+    return Refused(
+        "results_truncated",
+        "The file ends in the middle of a row.",
+        where=where,
+        expected="a line end after the last row",
+        came=rest[:80].decode(errors="replace"),
+        remedy="Wait until the camera has written the file, or fetch it again.",
+    )
+
+
+def empty(path: Path) -> Refused:
+    """The refusal of a file without readings."""
+    return Refused(
+        "results_empty",
+        "The file holds no readings.",
+        where=str(path),
+        expected="at least one reading",
+        came="none",
+        remedy="Check that it is the right file.",
+    )
 
 
 def _header(path: Path, block: bytes, complete: bool) -> tuple[int, bytes]:
@@ -212,17 +222,20 @@ def _header(path: Path, block: bytes, complete: bool) -> tuple[int, bytes]:
     return found.count(",") + 1, after
 
 
-def _check_length(path: Path, line: int, block: bytes, rest: bytes) -> None:
+def check_length(
+    path: Path, line: int, block: bytes, rest: bytes, longest: int = LONGEST_LINE
+) -> None:
+    """Refuses `results_row` for a line that is far too long."""
     ends = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
     lengths = np.diff(ends, prepend=-1)
-    long = np.flatnonzero(lengths > LONGEST_LINE)
-    if len(long) or len(rest) > LONGEST_LINE:
+    long = np.flatnonzero(lengths > longest)
+    if len(long) or len(rest) > longest:
         at = line + (int(long[0]) if len(long) else len(ends))
         raise Refused(
             "results_row",
             "A line is far too long.",
             where=f"{path}, line {at}",
-            expected=f"at most {LONGEST_LINE:,} bytes",
+            expected=f"at most {longest:,} bytes",
             came=f"{int(lengths[long[0]]) if len(long) else len(rest):,} bytes or more",
             remedy="Check that it is the right file, with line feeds between rows.",
         )
@@ -255,9 +268,9 @@ def _rows(path: Path, line: int, block: bytes, columns: int) -> Batch:
         ) from None
     names = [*COLUMNS, REHEARSAL][:columns]
     if b'"' in block:
-        rows = _quoted(path, line, block.decode(), names)
+        rows = quoted(path, line, block.decode(), names)
     else:
-        _check_columns(path, line, block, columns)
+        check_columns(path, line, block, columns)
         rows = pl.read_csv(
             block,
             has_header=False,
@@ -268,36 +281,41 @@ def _rows(path: Path, line: int, block: bytes, columns: int) -> Batch:
     return Batch(line, rows, columns > len(COLUMNS))
 
 
-def _check_columns(path: Path, line: int, block: bytes, columns: int) -> None:
+def check_columns(path: Path, line: int, block: bytes, columns: int, delimiter: str = ",") -> None:
+    """Refuses `results_row` for a line with more or fewer fields; for lines without quotes."""
     signs = np.frombuffer(block, np.uint8)
     ends = np.flatnonzero(signs == ord("\n"))
-    commas = np.searchsorted(np.flatnonzero(signs == ord(",")), ends)
-    found = np.diff(commas, prepend=0) + 1
+    marks = np.searchsorted(np.flatnonzero(signs == ord(delimiter)), ends)
+    found = np.diff(marks, prepend=0) + 1
     wrong = np.flatnonzero(found != columns)
     if len(wrong):
         at = int(wrong[0])
         start = int(ends[at - 1]) + 1 if at else 0
         text = block[start : int(ends[at])].decode(errors="replace")
-        raise _wrong_columns(path, line + at, columns, int(found[at]), text)
+        raise _wrong_columns(path, line + at, columns, int(found[at]), text, delimiter)
 
 
-def _wrong_columns(path: Path, line: int, columns: int, found: int, text: str) -> Refused:
+def _wrong_columns(
+    path: Path, line: int, columns: int, found: int, text: str, delimiter: str
+) -> Refused:
     return Refused(
         "results_row",
         f"A row has {found} fields.",
         where=f"{path}, line {line}",
-        expected=f"{columns} fields, a comma between them",
+        expected=f"{columns} fields, {delimiter!r} between them",
         came=text[:120] or "an empty line",
         remedy="Fetch the file again; it was cut or changed.",
     )
 
 
-def _quoted(path: Path, line: int, text: str, names: list[str]) -> pl.DataFrame:
+def quoted(
+    path: Path, line: int, text: str, names: list[str], delimiter: str = ","
+) -> pl.DataFrame:
     """Rows of which some are quoted; a quoted field may not hold a line feed."""
     rows: list[list[str]] = []
     for number, raw in enumerate(text.split("\n")[:-1]):
         try:
-            fields = next(csv.reader([raw], strict=True), [])
+            fields = next(csv.reader([raw], delimiter=delimiter, strict=True), [])
         except csv.Error as error:
             raise Refused(
                 "results_row",
@@ -308,7 +326,7 @@ def _quoted(path: Path, line: int, text: str, names: list[str]) -> pl.DataFrame:
                 remedy="Fetch the file again; it was cut or changed.",
             ) from None
         if len(fields) != len(names):
-            raise _wrong_columns(path, line + number, len(names), len(fields), raw)
+            raise _wrong_columns(path, line + number, len(names), len(fields), raw, delimiter)
         rows.append(fields)
     return pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
 

@@ -133,6 +133,25 @@ def read_words(path: Path) -> list[str]:
         ) from None
 
 
+def read_text(path: Path, longest: int) -> str:
+    """The text of a small UTF-8 file; one character more than the longest, if it is longer.
+
+    Refuses `file_missing`.
+    """
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            return file.read(longest + 1)
+    except (OSError, UnicodeDecodeError) as error:
+        raise Refused(
+            "file_missing",
+            "The file cannot be read.",
+            where=str(path),
+            expected="a text file in UTF-8",
+            came=type(error).__name__,
+            remedy="Check the file's name and what is in it.",
+        ) from None
+
+
 def _sync_folder(folder: Path) -> None:
     descriptor = os.open(folder, os.O_RDONLY)
     try:

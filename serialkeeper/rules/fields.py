@@ -34,10 +34,19 @@ _MILLISECOND = timedelta(milliseconds=1)
 
 @dataclass(frozen=True)
 class Lines:
-    """Where rows of a batch stand in the file, for refusals."""
+    """Where rows of a batch stand in the file, for refusals.
+
+    Attributes:
+        where: the file.
+        first: the line of the first row.
+        unit: what is counted: lines, or records of a file that knows no lines.
+        remedy: what to do about a field that is not understood.
+    """
 
     where: str
     first: int
+    unit: str = "line"
+    remedy: str = "Correct the camera's output; the record is as it was."
 
     def refuse(
         self,
@@ -53,10 +62,10 @@ class Lines:
         raise Refused(
             "results_position" if position else "results_value",
             f"The field '{name}' is not understood.",
-            where=f"{self.where}, line {self.first + int(rows[0])}",
+            where=f"{self.where}, {self.unit} {self.first + int(rows[0])}",
             expected=expected,
             came=str(column[int(rows[0])]),
-            remedy="Correct the camera's output; the record is as it was.",
+            remedy=self.remedy,
             more=self._more(rows),
         )
 
@@ -69,7 +78,7 @@ class Lines:
         raise Refused(
             "results_position",
             message,
-            where=f"{self.where}, line {self.first + int(index[0])}",
+            where=f"{self.where}, {self.unit} {self.first + int(index[0])}",
             expected=expected,
             came=f"position {first['position'] or '-'}, row {first['row'] or '-'}, "
             f"lane {first['lane'] or '-'}",
@@ -78,7 +87,7 @@ class Lines:
         )
 
     def _more(self, rows: Sequence[int] | NDArray[np.int64]) -> tuple[str, ...]:
-        others = [f"line {self.first + int(row)}" for row in rows[1:10]]
+        others = [f"{self.unit} {self.first + int(row)}" for row in rows[1:10]]
         left = len(rows) - 1 - len(others)
         return (*others, *([f"and {left} more"] if left > 0 else []))
 

@@ -124,6 +124,10 @@ def _product_added(entry: Entry, _key: Row) -> list[Change]:
     return [Insert("product", {**entry.data, "prefixes_used": 0})]
 
 
+def _profile_kept(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("profile", {**entry.data, "at": entry.at})]
+
+
 def _prefixes_reserved(entry: Entry, _key: Row) -> list[Change]:
     used = entry.data["first"] + entry.data["count"]
     return [Update("product", {"id": entry.data["product_id"]}, {"prefixes_used": used})]
@@ -169,6 +173,7 @@ def _issued(entry: Entry, key: Row) -> list[Change]:
 
 def _take_started(entry: Entry, key: Row) -> list[Change]:
     data = {name: value for name, value in entry.data.items() if name not in ("pieces", "packed")}
+    data = {"profile": "", **data}  # entries from before there were camera profiles name none
     return [Insert("take", {**key, **data, "state": "unfinished", "through": 0, "at": entry.at})]
 
 
@@ -224,6 +229,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "record made": _record_made,
     "person added": _person_added,
     "product added": _product_added,
+    "profile kept": _profile_kept,
     "prefixes reserved": _prefixes_reserved,
     "lot registered": _nothing,
     "lot closing noted": _nothing,
@@ -250,6 +256,7 @@ HOUSE_VERBS = frozenset(
         "record made",
         "person added",
         "product added",
+        "profile kept",
         "prefixes reserved",
         "lot registered",
         "lot closing noted",

@@ -91,6 +91,7 @@ class Interpretation:
         detail: what is wrong with them, by reading index.
         aligned: how readings without positions were placed; None where the file gives positions.
         notes: what a person should know of the file as a whole.
+        unit: what rows of the file are called in refusals.
     """
 
     plan: Plan
@@ -99,6 +100,7 @@ class Interpretation:
     detail: dict[int, str] = field(default_factory=dict)
     aligned: Alignment | None = None
     notes: list[dict[str, object]] = field(default_factory=list)
+    unit: str = "line"
     _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
     _lanes: list[NDArray[np.uint8]] = field(default_factory=list)
     _shown: list[pl.Series] = field(default_factory=list)
@@ -109,7 +111,7 @@ class Interpretation:
 
     def add(self, rows: pl.DataFrame, first_line: int) -> None:
         """Interpret a batch. Refuses `results_position` and `results_value` with the line."""
-        line = Lines(self.where, first_line)
+        line = Lines(self.where, first_line, self.unit)
         place, lane = self._places(rows, line)
         time = times(rows["at"], line, self.plan.latest)
         grade = self._grade_column(rows["grade"], line)

@@ -17,8 +17,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.outside import camera
-from serialkeeper.rules.chain import BLOCK, Part
+from serialkeeper.outside import camera, devices
+from serialkeeper.rules import profiles
+from serialkeeper.rules.chain import BLOCK, HOUSE, Part
 from serialkeeper.rules.findings import NOT_SEEN, ORDER, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
 from serialkeeper.rules.moves import (
@@ -53,6 +54,7 @@ class _Scene:
         standing: states and open findings from before.
         free: bool by position: not inspected before this file, also where an interrupted take of
             it has written already.
+        profile: the camera profile's name and text, both empty for our own file.
     """
 
     lot: Lot
@@ -61,29 +63,36 @@ class _Scene:
     length: int
     standing: Standing
     free: NDArray[np.bool_]
+    profile: tuple[str, str]
 
 
-def take(record: Record, name: str, path: Path) -> dict[str, Any]:
-    """Take in a results file of the default profile, first pass.
+def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[str, Any]:
+    """Take in a results file, first pass.
 
     A file without positions is aligned by its numbers, times and order (`rules.alignment`).
 
-    The same bytes again change nothing. Refuses everything that `outside.camera.read` and
+    The same bytes again change nothing. Refuses everything that `outside.devices.read` and
     `rules.results` refuse, and `results_name_taken`, `results_claimed`, `take_unfinished`,
-    `results_rehearsed`, `lot_state`, `allocation_unfinished`, `nothing_printed`.
+    `results_rehearsed`, `lot_state`, `allocation_unfinished`, `nothing_printed`,
+    `profile_unknown`.
+
+    Args:
+        record, name, path: where, which lot, which file.
+        profile: the camera profile that tells how to read it; empty for our own file. One
+            that comes with us is kept in the record when it is first used.
 
     Returns:
         lot, readings, states, findings, open_findings, ambiguous, held_though_plausible,
-        alarms, notes, already_taken.
+        alarms, notes, already_taken, profile.
     """
     sha256, size = camera.digest(path)
     with record.read() as view:
-        scene = _look(record, view, name, path, sha256)
+        scene = _look(record, view, name, path, sha256, profile)
         if scene.old and scene.old.state == "finished":
             return _summary(view, scene.lot, scene.old, already=True)
         plan, shapes = _plan(record, view, scene)
     with camera.Originals() as originals:
-        notes, readings = _read(record, path, plan, originals, sha256)
+        notes, readings = _read(record, path, plan, originals, sha256, scene.profile)
         del plan  # a number per label
         facts = {
             "sha256": sha256,
@@ -97,12 +106,12 @@ def take(record: Record, name: str, path: Path) -> dict[str, Any]:
         while (started := scene.old or _start(record, scene, path, originals, facts)) is None:
             # Somebody was faster: look at the lot again.
             with record.read() as view:
-                scene = _look(record, view, name, path, sha256)
+                scene = _look(record, view, name, path, sha256, profile)
             judged = _judge(scene, notes, readings, shapes, path)
     return _write(record, scene, started, judged)
 
 
-def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Scene:
+def _look(record: Record, view: View, name: str, path: Path, sha256: str, profile: str) -> _Scene:
     """The lot as it is, and the earlier take of the same bytes. Refuses what forbids a take."""
     lot = view.lot(name)
     key = key_of(lot)
@@ -118,7 +127,8 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str) -> _Sc
     free = standing.states == ord(State.ISSUED)
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
-    return _Scene(lot, key, old, view.chain(lot.id).count, standing, free)
+    described = _profile(view, old, profile)
+    return _Scene(lot, key, old, view.chain(lot.id).count, standing, free, described)
 
 
 def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
@@ -132,6 +142,24 @@ def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
                 states = unpack_states(ref.first, ref.count, view.part(key, entry.seq, ref) or b"")
                 moved[ref.first : ref.first + ref.count] |= states.state != UNCHANGED
     return moved
+
+
+def _profile(view: View, old: Take | None, name: str) -> tuple[str, str]:
+    """Name and text of the camera profile; an interrupted take goes on with its own."""
+    name = "" if name == profiles.DEFAULT else name
+    if old and old.state != "finished" and old.profile != name:
+        raise Refused(
+            "take_unfinished",
+            "The file was begun with another camera profile.",
+            where=f"take {old.id}",
+            expected=f"--profile {old.profile or profiles.DEFAULT}",
+            came=name or profiles.DEFAULT,
+            remedy="Give the same profile again; the take goes on from where it stopped.",
+        )
+    if not name:
+        return "", ""
+    kept = {row.name: row.text for row in view.profiles()}
+    return name, profiles.choose(name, kept, devices.shipped())
 
 
 def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
@@ -204,10 +232,17 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
 
 
 def _read(
-    record: Record, path: Path, plan: Plan, originals: camera.Originals, sha256: str
+    record: Record,
+    path: Path,
+    plan: Plan,
+    originals: camera.Originals,
+    sha256: str,
+    described: tuple[str, str],
 ) -> tuple[Interpretation, Readings]:
-    notes = Interpretation(plan, str(path))
-    for batch in camera.read(path, originals):
+    name, text = described
+    profile = profiles.parse(text, f"profile {name}") if name else None
+    notes = Interpretation(plan, str(path), unit=profile.unit if profile else "line")
+    for batch in devices.read(path, originals, profile):
         if batch.rehearsed and not record.practice:
             raise Refused(
                 "results_rehearsed",
@@ -252,13 +287,17 @@ def _start(
     facts: dict[str, Any],
 ) -> Take | None:
     """Begin the take; None if the lot changed since it was looked at."""
-    with record.work(scene.lot.id) as work:
+    profile, text = scene.profile
+    with record.work(*([HOUSE] if profile else []), scene.lot.id) as work:
         if work.length(scene.lot.id) != scene.length:
             return None
+        if profile and not work.find_profile(profile):
+            work.keep_profile(profile, text)
         data = {
             "id": len(work.takes(scene.key)) + 1,
             "name": path.name,
             "station": record.station,
+            "profile": profile,
             **facts,
         }
         work.keep_original(scene.key, data["sha256"], originals.pieces())
@@ -343,4 +382,5 @@ def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, An
         "alarms": finished["alarms"],
         "notes": finished.get("notes", []),
         "already_taken": already,
+        "profile": done.profile,
     }

@@ -12,6 +12,7 @@ Lock order: the house chain before lots' chains, lots' chains by id.
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -26,7 +27,7 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 
 from serialkeeper.errors import Damaged, Unavailable
 from serialkeeper.rules import replay
-from serialkeeper.rules.chain import START, Entry, Part, link
+from serialkeeper.rules.chain import HOUSE, START, Entry, Part, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk
@@ -230,6 +231,16 @@ class Work(View):
         table = METADATA.tables[change.table]
         matches = [table.c[column] == value for column, value in change.key.items()]
         self.connection.execute(update(table).where(*matches).values(**change.values))
+
+    def keep_profile(self, name: str, text: str) -> None:
+        """Keep a camera profile under a new name; the house chain is locked."""
+        row = {
+            "id": len(self.profiles()) + 1,
+            "name": name,
+            "text": text,
+            "sha256": hashlib.sha256(text.encode()).hexdigest(),
+        }
+        self.write(HOUSE, "profile kept", row)
 
     def keep_original(self, key: replay.LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
         """Keep a file as it came, in gzip pieces; an entry of this work names its SHA-256."""

@@ -89,6 +89,19 @@ class Product(SQLModel, table=True):
     prefixes_used: int = _whole()
 
 
+class KeptProfile(SQLModel, table=True):
+    """A camera profile: its TOML text under a name. Never edited; a change is a new name."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "profile"
+    __table_args__ = (UniqueConstraint("name"), _ROWID)
+    id: int = _key()
+    name: str = _text()
+    text: str = _text()
+    sha256: str = _text()
+    at: str = _text()
+
+
 class Lot(SQLModel, table=True):
     """One manufacturing lot of a product. From `approved` on its facts are frozen."""
 
@@ -174,7 +187,7 @@ class Job(SQLModel, table=True):
 
 class Take(SQLModel, table=True):
     """One results file, read against the first `jobs` print jobs; `through` is the last block
-    whose labels are written, plus one."""
+    whose labels are written, plus one; `profile` is the camera profile, empty for our own file."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "take"
@@ -191,6 +204,7 @@ class Take(SQLModel, table=True):
     state: str = _text()
     through: int = _whole()
     at: str = _text()
+    profile: str = _text()
 
 
 class FindingRow(SQLModel, table=True):
@@ -297,6 +311,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     Setting,
     Person,
     Product,
+    KeptProfile,
     Lot,
     Allocation,
     Label,

@@ -24,6 +24,7 @@ from serialkeeper.store.tables import (
     EntryRow,
     FindingRow,
     Job,
+    KeptProfile,
     Label,
     Lot,
     Original,
@@ -116,6 +117,14 @@ class View:
                 remedy="Add the product first: product add.",
             )
         return found
+
+    def profiles(self) -> list[KeptProfile]:
+        """All camera profiles that are kept, in order of entry."""
+        return self._all(KeptProfile)
+
+    def find_profile(self, name: str) -> KeptProfile | None:
+        """A kept camera profile by name."""
+        return self._one(KeptProfile, name=name)
 
     def product_of(self, lot: Lot) -> Product:
         """A lot's product."""
