@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 _FIRST_WITH_FNC1 = (0, 7, 5)
 _FNC1_PROPERTY, _SHORTEST_EDGE, _LONGEST_EDGE, _SCAN_GAP, _SIZE = 104, 200, 201, 202, 204
 _GRAY = 300
+_ENOUGH = 6
+"""Pixels along a module that the library needs; a larger image is shrunk by a whole number."""
 _AS_THE_SYMBOL_ALLOWS = -1
 _FNC1 = 0x1D
 """The byte that stands for FNC1 in what libdmtx gives; the same as the separator GS."""
@@ -77,27 +79,29 @@ class SecondReader:
     version: str
     library: ctypes.CDLL
 
-    def read(self, gray: NDArray[np.uint8], edge: float, size: str, gap=0) -> SecondReading | None:
+    def read(self, gray: NDArray[np.uint8], side: float, size: str) -> SecondReading | None:
         """The first symbol of that size that decodes in a small image; None if none does.
 
         Args:
             gray: brightness, height x width.
-            edge: pixels along a side of the symbol.
-            size: modules, such as `22x22`.
+            side: pixels along a side of the symbol.
+            size: modules, one of `SIZES`.
         """
+        shrink = max(1, int(side / int(size.partition("x")[0]) / _ENOUGH))
+        edge = side / shrink
         pixels = np.ascontiguousarray(gray)
         call = self.library
         height, width = pixels.shape
         start = pixels.ctypes.data_as(ctypes.c_void_p)
         with (
             self._owned("dmtxImageDestroy", call.dmtxImageCreate(start, width, height, _GRAY)) as i,
-            self._owned("dmtxDecodeDestroy", call.dmtxDecodeCreate(i, 1)) as decoder,
+            self._owned("dmtxDecodeDestroy", call.dmtxDecodeCreate(i, shrink)) as decoder,
         ):
             for name, value in (
                 (_FNC1_PROPERTY, _FNC1),
                 (_SHORTEST_EDGE, int(edge * 0.5)),
                 (_LONGEST_EDGE, int(edge * 1.5)),
-                *([(_SCAN_GAP, gap)] if gap else []),
+                (_SCAN_GAP, max(2, int(edge / 8))),
                 (_SIZE, SIZES.index(size)),
             ):
                 call.dmtxDecodeSetProp(decoder, name, value)
