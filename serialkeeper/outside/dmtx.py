@@ -40,6 +40,10 @@ SIZES = (
 )
 """Rows and columns of the symbols of ISO/IEC 16022, in the library's order."""
 
+_SMALLEST = 10
+"""Pixels across the smallest symbol there is, one a module; the library ends the whole program when
+it is shown an image of a few pixels."""
+
 
 class _Message(ctypes.Structure):
     _fields_ = (
@@ -89,6 +93,8 @@ class SecondReader:
         """
         shrink = max(1, int(side / int(size.partition("x")[0]) / _ENOUGH))
         edge = side / shrink
+        if min(gray.shape) < max(shrink * _SMALLEST, side / 2):
+            return None
         pixels = np.ascontiguousarray(gray)
         call = self.library
         height, width = pixels.shape

@@ -1,8 +1,9 @@
 """Labels that two successive images show both.
 
-A label counts once only where its geometry proves it: at least one number stands on both images
-exactly as far apart as the images overlap, and nothing that was read contradicts. A printer that
-repeats a record sets its number a whole row further; that is no overlap.
+A label counts once only where its geometry proves it: numbers stand on both images exactly as far
+apart as the images are said to overlap, nothing that was read contradicts, and it is so for more
+than half of all neighbours. A printer that repeats a record sets its number a whole row further;
+that is no overlap.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from statistics import median
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules.frames import CLOSE, Arrangement, Frame, Place, Row, no_grid
 
 
@@ -36,41 +38,51 @@ def join(
     Refuses `images_grid` where the images overlap at the other end, or differ in size.
     """
     way = -1 if up else 1
-    shared: list[float] = []
-    backwards = 0
-    made.rows += by_frame[0]
-    for number, (before, rows) in enumerate(pairwise(by_frame), 1):
-        moved = _moved(before, rows, way)
-        shared += [1 - one / frames[number].height for one in moved]
-        pairs = None
-        if overlap:
-            step = (1 - overlap) * _height(frames[number - 1], frames[number])
-            backwards += any(abs(one + step) <= CLOSE * side for one in moved)
-            if moved and all(abs(one - step) <= CLOSE * side for one in moved):
-                pairs = _same_rows(before, rows, way * median(moved), CLOSE * side)
-        if pairs is None:
-            made.rows += rows
-            if overlap:
-                names = f"{frames[number - 1].name}, {frames[number].name}"
-                made.notes.append(f"overlap not proven, every symbol is written: {names}")
-            continue
-        made.joined += 1
-        made.merged += _merge(pairs)
-        again = {id(row) for _, row in pairs}
-        made.rows += [row for row in rows if id(row) not in again]
-    if backwards and not made.joined:
-        raise no_grid(
-            "The images join the other way round.",
-            where=f"{frames[0].name} to {frames[-1].name}",
-            expected="rows from " + ("bottom to top" if up else "top to bottom"),
-            came=f"{backwards} pairs of images that overlap at the other end",
-            remedy="Give --flip rows, or leave it out if it was given.",
+    neighbours = list(pairwise(by_frame))
+    moved = [_moved(before, rows, way) for before, rows in neighbours]
+    same: list[list[tuple[Row, Row]] | None] = [None] * len(neighbours)
+    if overlap:
+        steps = [(1 - overlap) * _height(one, other) for one, other in pairwise(frames)]
+        same = [
+            _same_rows(before, rows, way, far, step, CLOSE * side)
+            for (before, rows), far, step in zip(neighbours, moved, steps, strict=True)
+        ]
+        proven = sum(pairs is not None for pairs in same)
+        backwards = sum(
+            any(abs(one + step) <= CLOSE * side for one in far)
+            for far, step in zip(moved, steps, strict=True)
         )
-    if shared and not overlap:
+        if backwards and not proven:
+            raise _backwards(frames, backwards, up=up)
+        # A repeated record may pass for an overlap once; a real overlap is there all along.
+        if 2 * proven <= sum(bool(before and rows) for before, rows in neighbours):
+            same = [None] * len(neighbours)
+        made.notes += [
+            f"overlap not proven, every symbol is written: {one.name}, {other.name}"
+            for pairs, (one, other) in zip(same, pairwise(frames), strict=True)
+            if pairs is None
+        ]
+    elif shared := [1 - one / frames[0].height for far in moved for one in far]:
         made.notes.append(
             f"{len(shared)} numbers stand on two successive images and are written twice; "
             f"they would fit --overlap {median(shared):.2f}"
         )
+    made.rows += by_frame[0]
+    for (_, rows), pairs in zip(neighbours, same, strict=True):
+        made.joined += pairs is not None
+        made.merged += _merge(pairs or [])
+        again = {id(row) for _, row in pairs or []}
+        made.rows += [row for row in rows if id(row) not in again]
+
+
+def _backwards(frames: Sequence[Frame], pairs: int, *, up: bool) -> Refused:
+    return no_grid(
+        "The images join the other way round.",
+        where=f"{frames[0].name} to {frames[-1].name}",
+        expected="rows from " + ("bottom to top" if up else "top to bottom"),
+        came=f"{pairs} pairs of images that overlap at the other end",
+        remedy="Give --flip rows, or leave it out if it was given.",
+    )
 
 
 def _height(before: Frame, now: Frame) -> int:
@@ -109,9 +121,25 @@ def _once(rows: list[Row]) -> dict[str, tuple[int, Place]]:
 
 
 def _same_rows(
-    before: list[Row], rows: list[Row], apart: float, reach: float
+    before: list[Row],
+    rows: list[Row],
+    way: int,
+    moved: list[float],
+    step: float,
+    reach: float,
 ) -> list[tuple[Row, Row]] | None:
-    """Rows that both images show; None where something read contradicts it."""
+    """Rows that both images show; None where the numbers do not prove them.
+
+    Args:
+        before, rows: of the two images.
+        way: 1 for rows from top to bottom, else -1.
+        moved: pixels by which the web moved on, by each number on both images.
+        step: pixels by which it should have moved on.
+        reach: by how many pixels a place may be off.
+    """
+    if not moved or any(abs(one - step) > reach for one in moved):
+        return None
+    apart = way * median(moved)
     pairs = [(old, new) for old in before for new in rows if abs(old.y - new.y - apart) <= reach]
     if len({id(old) for old, _ in pairs}) != len(pairs):
         return None

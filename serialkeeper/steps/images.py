@@ -64,8 +64,8 @@ def read_images(
     `image_too_large`, `file_exists`, `file_missing`.
 
     Returns:
-        folder, file, manifest, sha256, images, left_out, readings, read, not_read, agreement,
-        rows, lanes, overlaps, seen_twice, notes, readers, and the rate reached.
+        folder, file, manifest, sha256, images, readers, options, readings, read, not_read,
+        agreement, rows, lanes, overlaps, seen_twice, notes, left_out, and the rate reached.
     """
     _check(out, lanes, flip, overlap)
     started = clock.seconds()
@@ -77,17 +77,15 @@ def read_images(
         made = arrange([one.frame for one in looked], lanes=lanes, flip=flip, overlap=overlap)
         _look_at_holes(folder, looked, made)
         file.write(_results(made))
+        sha256 = file.sync()
         result = {
+            "sha256": sha256,
             "readers": readers(),
             "options": {"lanes": lanes, "flip": flip, "overlap": overlap},
             **_found(names, made),
             "left_out": left_out,
         }
-        sha256 = file.sync()
-        manifest = {"results": out.name, "sha256": sha256, **result, "note": UEC_NOTE}
-        labels = _labels(looked, made)
-        manifest |= {"images": _evidence(looked, made, labels), "labels": labels}
-        beside.write(orjson.dumps(manifest, option=orjson.OPT_INDENT_2) + b"\n")
+        beside.write(_manifest(out, result, looked, made))
         beside.sync()
         file.deliver()
         beside.deliver()
@@ -96,7 +94,6 @@ def read_images(
         "folder": str(folder),
         "file": str(out),
         "manifest": str(beside.path),
-        "sha256": sha256,
         "images": len(names),
         **result,
         "seconds": round(took, 3),
@@ -232,6 +229,18 @@ def _found(names: list[str], made: Arrangement) -> dict[str, Any]:
         "seen_twice": made.merged,
         "notes": notes,
     }
+
+
+def _manifest(out: Path, result: dict[str, Any], looked: list[_Looked], made: Arrangement) -> bytes:
+    labels = _labels(looked, made)
+    manifest = {
+        "results": out.name,
+        **result,
+        "note": UEC_NOTE,
+        "images": _evidence(looked, made, labels),
+        "labels": labels,
+    }
+    return orjson.dumps(manifest, option=orjson.OPT_INDENT_2) + b"\n"
 
 
 def _labels(looked: list[_Looked], made: Arrangement) -> list[dict[str, Any]]:
