@@ -132,6 +132,10 @@ class SerialKeeperError(Exception):
         self.remedy = remedy
         self.more = more[:100]
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Errors travel between processes whole."""
+        return _again, (type(self), self.as_dict())
+
     def as_dict(self) -> dict[str, Any]:
         """The refusal as plain data, for `--json`."""
         return {
@@ -153,6 +157,10 @@ class SerialKeeperError(Exception):
                 lines.append(f"  {name}: {text}")
         lines.extend(f"  also: {line}" for line in self.more)
         return "\n".join(lines)
+
+
+def _again(kind: type[SerialKeeperError], told: dict[str, Any]) -> SerialKeeperError:
+    return kind(told.pop("word"), told.pop("message"), **{**told, "more": tuple(told["more"])})
 
 
 class Refused(SerialKeeperError):

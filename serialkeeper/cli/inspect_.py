@@ -9,13 +9,14 @@ import typer
 
 from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
-from serialkeeper.errors import WrongUsage
 from serialkeeper.rules.frames import FLIPS
-from serialkeeper.rules.rehearsal import FAULTS
+from serialkeeper.rules.rehearsal import KINDS
+from serialkeeper.rules.rehearsed_rows import TELLS
 from serialkeeper.steps import inspection, practice, profiling
 from serialkeeper.steps.images import read_images
 
 app = typer.Typer(help="What the camera saw.")
+FAULT_NAMES = ", ".join(KINDS)
 
 
 @app.command()
@@ -202,12 +203,41 @@ def rehearse(
     seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same faults.")] = 1,
     fault: Annotated[
         list[str] | None,
-        typer.Option(help=f"FAULT=SHARE, repeatable. Faults: {', '.join(FAULTS)}."),
+        typer.Option(
+            help=f"FAULT=SHARE, FAULT@POSITION or mixed=SHARE, repeatable. Faults: {FAULT_NAMES}."
+        ),
     ] = None,
+    tells: Annotated[
+        str,
+        typer.Option(
+            help="What the camera tells besides the code: some of positions, lanes, times with "
+            "commas between; or nothing."
+        ),
+    ] = ",".join(TELLS),
+    rolls: Annotated[int, typer.Option(min=1, help="Cut the web into that many rolls.")] = 1,
+    back: Annotated[
+        list[int] | None, typer.Option(help="The number of a roll that runs backwards, repeatable.")
+    ] = None,
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="The camera counts lanes from right to left.")
+    ] = False,
+    lane_files: Annotated[
+        bool, typer.Option("--lane-files", help="A camera and a file for each lane.")
+    ] = False,
 ) -> None:
     """Write what a camera might have written, with known faults. Practice records only."""
     result = practice.rehearse(
-        call.record(), name, out=out, truth=truth, seed=seed, shares=_shares(fault)
+        call.record(),
+        name,
+        out=out,
+        truth=truth,
+        seed=seed,
+        faults=fault or (),
+        tells=[] if tells == "nothing" else tells.split(","),
+        rolls=rolls,
+        back=back or (),
+        mirrored=mirrored,
+        lane_files=lane_files,
     )
     answer(
         result,
@@ -215,23 +245,7 @@ def rehearse(
             f"Rehearsed {result['labels']:,} labels of lot {result['lot']}: "
             f"{result['readings']:,} readings.",
             f"  faults: {tally(result['faults'])}",
-            f"  results {result['file']}",
+            *(f"  results {file['file']}" for file in result["files"]),
             f"  truth   {result['truth']}",
         ],
     )
-
-
-def _shares(words: list[str] | None) -> dict[str, float] | None:
-    if not words:
-        return None
-    try:
-        return {name: float(share) for name, share in (word.split("=") for word in words)}
-    except ValueError:
-        raise WrongUsage(
-            "usage",
-            "A fault's share is not understood.",
-            where="--fault",
-            expected="FAULT=SHARE such as unreadable=0.01",
-            came=" ".join(words),
-            remedy="Correct it.",
-        ) from None

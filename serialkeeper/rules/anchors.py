@@ -71,7 +71,7 @@ def _learned(
 ) -> tuple[int, ...]:
     """The order of lanes in a row as the file itself shows it, for swapped lanes."""
     same = row[1:] == row[:-1]
-    most = max(lanes) + 1
+    most = max(int(lane.max(initial=0)), *lanes) + 1
     pairs = np.bincount(lane[:-1][same] * most + lane[1:][same], minlength=most * most)
     follows = pairs.reshape(most, most)
     start = min(lanes, key=lambda one: int(follows[:, one].sum() - follows[one].sum()))

@@ -62,6 +62,9 @@ and a person says what was done about it."""
 NOT_SEEN = ("not_seen", "not_told_apart")
 """Findings on labels that no reading is of for certain: a later good reading ends them."""
 
+ELSEWHERE = ("out_of_place", "repeated")
+"""Findings on labels whose number was seen elsewhere: their own place may still be to come."""
+
 SLICE = 1 << 20
 """Readings worked on at a time where a helper array would be long."""
 

@@ -135,16 +135,20 @@ class Interpretation:
             .fill_null(value=False)
             .to_numpy()
         )
+        if self._placed:
+            exact &= place <= len(self.plan.serials)
+        unread = (seen == "").to_numpy()
+        strange = np.flatnonzero(~exact & ~unread)
+        if len(strange):  # a text is held against its own code, wherever the label stands
+            own = self._serials_in(seen.gather(strange))
+            frame = frame.with_columns(serial=serials.scatter(strange, own))
         finding = np.zeros(len(place), dtype=np.uint8)
         finding[(verdict == "fail").to_numpy()] = CODE["failed_by_camera"]
         finding[(grade != NO_GRADE) & (grade < self.plan.minimum_grade)] = CODE["low_grade"]
         finding[self._texts_differ(frame)] = CODE["text_mismatch"]
-        if self._placed:
-            exact &= place <= len(self.plan.serials)
         number = np.where(exact, place, 0).astype(np.int32)
-        unread = (seen == "").to_numpy()
         finding[unread] = CODE["unreadable"]
-        for index in np.flatnonzero(~exact & ~unread).tolist():
+        for index in strange.tolist():
             self.seen[self._count + index] = seen[index]
         made: tuple[NDArray[Any], ...] = (place, number, finding, grade, time)
         for column, values in zip(self._columns, made, strict=True):
@@ -194,8 +198,8 @@ class Interpretation:
             made = align(seen, self.plan.web, self.plan.free, where=self.where)
             readings.place[:], readings.evidence[:] = made.place, made.evidence
             same, self.notes, self.aligned = made.same, made.notes, made
-        # The reading with nothing wrong is the one too many.
-        same &= readings.finding == GOOD
+        # The reading with nothing wrong, or with nothing read, is the one too many.
+        same &= np.isin(readings.finding, (GOOD, CODE["unreadable"]))
         readings.place[same] = readings.number[same] = 0
 
     def _check_inside(self, place: NDArray[np.int32]) -> None:
@@ -311,7 +315,6 @@ class Interpretation:
         )
         index = shown["index"].to_numpy()
         readings.number[index] = [places[serial] for serial in shown["s"].to_list()]
-        readings.finding[index] = GOOD
 
     def _places(
         self, rows: pl.DataFrame, line: Lines

@@ -162,11 +162,13 @@ class Standing:
         states: uint8, state letters by position, a filler before the first.
         missing: bool by position: not seen by an earlier file, and nothing else.
         barred: bool by position: another finding is open; a good reading does not undo it.
+        elsewhere: bool by position: the number was seen elsewhere by another file.
     """
 
     states: NDArray[np.uint8]
     missing: NDArray[np.bool_]
     barred: NDArray[np.bool_]
+    elsewhere: NDArray[np.bool_]
 
 
 def decide(
@@ -195,7 +197,7 @@ def decide(
     states = standing.states
     verdicts = findings.judge(readings, len(states) - 1)
     if not resumed:
-        _check_claims(verdicts, states, where)
+        _check_claims(verdicts, standing, where)
     touched = verdicts.touched
     lanes = _lanes(jobs, len(states))
     finding = verdicts.finding.copy()
@@ -205,6 +207,8 @@ def decide(
     finding[doubtful[finding[doubtful] == GOOD]] = CODE["out_of_place"]
     seen_before = touched & (finding == GOOD) & standing.barred & (states == _ISSUED)
     finding[seen_before] = CODE["read_twice"]
+    moved = (finding == CODE["out_of_place"]) & np.isin(states, (_COMMISSIONED, _VERIFIED))
+    finding[moved] = CODE["read_twice"]  # another file saw it in its place
     _name_the_gone(finding, touched, states)
     target = np.full(len(states), UNCHANGED, dtype=np.uint8)
     bad = touched & (finding != GOOD)
@@ -257,9 +261,10 @@ def _name_the_gone(
         finding[touched & (states == letter)] = CODE[word]
 
 
-def _check_claims(verdicts: Verdicts, states: NDArray[np.uint8], where: str) -> None:
-    inspected = np.isin(states, (_COMMISSIONED, _VERIFIED, _REJECTED, _PULLED))
-    claimed = np.flatnonzero(verdicts.placed & inspected)
+def _check_claims(verdicts: Verdicts, standing: Standing, where: str) -> None:
+    states = standing.states
+    told = np.isin(states, (_COMMISSIONED, _VERIFIED, _REJECTED, _PULLED))
+    claimed = np.flatnonzero(verdicts.placed & told & ~standing.elsewhere)
     if len(claimed):
         raise Refused(
             "results_claimed",

@@ -20,7 +20,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.rules import profiles
 from serialkeeper.rules.chain import BLOCK, HOUSE, Part
-from serialkeeper.rules.findings import NOT_SEEN, ORDER, Readings
+from serialkeeper.rules.findings import ELSEWHERE, NOT_SEEN, ORDER, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
 from serialkeeper.rules.moves import (
     OPEN_LOT,
@@ -124,7 +124,7 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str, profil
         for allocation in view.allocations(key):
             check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
     standing = _standing(view, lot, key, old)
-    free = standing.states == ord(State.ISSUED)
+    free = (standing.states == ord(State.ISSUED)) | standing.elsewhere
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
     described = _profile(view, old, profile)
@@ -166,11 +166,13 @@ def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
     states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
     missing = np.zeros(len(states), dtype=np.bool_)
     barred = np.zeros(len(states), dtype=np.bool_)
+    elsewhere = np.zeros(len(states), dtype=np.bool_)
     for found in view.findings(key, state="open"):
         if old and found.take == old.id:
             continue  # what an interrupted take itself found is found again
         (missing if found.word in NOT_SEEN else barred)[found.position] = True
-    return Standing(states, missing & ~barred, barred)
+        elsewhere[found.position] |= found.word in ELSEWHERE
+    return Standing(states, missing & ~barred, barred, elsewhere)
 
 
 def _check_other_takes(

@@ -62,8 +62,8 @@ class Job:
     def rehearse(self) -> None:
         """Make a results file with 1 % faults that looks as if a real camera wrote it."""
         marked, truth = self.folder / "marked.csv", self.folder / "truth.csv"
-        shares = {fault: share / 2 for fault, share in FAULTS.items()}
-        sk.inspect.rehearse(self.record, LOT, out=marked, truth=truth, seed=1, shares=shares)
+        faults = [f"{fault}={share / 2}" for fault, share in FAULTS.items()]
+        sk.inspect.rehearse(self.record, LOT, out=marked, truth=truth, seed=1, faults=faults)
         rows = pl.read_csv(marked, infer_schema=False).drop("rehearsal")
         rows = rows.with_columns(pl.lit(None, dtype=pl.String).alias("text"))
         rows.write_csv(self.folder / "results.csv")
