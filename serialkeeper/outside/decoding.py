@@ -167,6 +167,8 @@ def look_again(
     from PIL import Image, ImageFilter
 
     piece = gray if everywhere else _piece(gray, mark)
+    if not piece.size:
+        return mark
     soft = np.asarray(Image.fromarray(piece).filter(ImageFilter.GaussianBlur(1)))
     readings = [*_read(piece, evenly_lit=True), *_read(soft)]
     if not everywhere:
@@ -181,7 +183,8 @@ def look_again(
 def _piece(gray: NDArray[np.uint8], symbol: Symbol) -> NDArray[np.uint8]:
     reach = _AROUND * symbol.side
     top, left = max(round(symbol.y - reach), 0), max(round(symbol.x - reach), 0)
-    return gray[top : round(symbol.y + reach), left : round(symbol.x + reach)]
+    bottom, right = max(round(symbol.y + reach), 0), max(round(symbol.x + reach), 0)
+    return gray[top:bottom, left:right]
 
 
 def _second_text(piece: NDArray[np.uint8], side: float, size: str) -> str:

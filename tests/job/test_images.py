@@ -119,6 +119,19 @@ def test_symbols_of_another_writer_are_read() -> None:
     assert texts(np.asarray(image)) == ["]d1010952123454321321A7"]
 
 
+@pytest.mark.parametrize("shape", [(1, 1), (3, 90), (90, 9), (12, 12)])
+def test_scraps_of_an_image_harm_nobody(shape: tuple[int, int]) -> None:
+    """The second reader would end the whole program on a few pixels; it is never shown them."""
+    scrap = np.full(shape, 200, dtype=np.uint8)
+    scrap[: shape[0] // 2] = 30
+    for x, side in ((0, 90.0), (500, 4.0)):
+        mark = Symbol(x, x, side, 0, "", "none")
+        assert look_again(scrap, mark, "24x24") == mark
+    second = dmtx.second_reader()
+    assert second
+    assert second.read(scrap, 90.0, "24x24") is None
+
+
 def test_readers_that_differ_leave_a_label_unread(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two texts of one symbol are no text; both stand in the detail."""
     written, truth = code("A7K2")
