@@ -217,7 +217,7 @@ def _found(names: list[str], made: Arrangement) -> dict[str, Any]:
     notes = [f"an image may be missing: {gap}" for gap in frames.missing_numbers(names)]
     notes += made.notes
     if made.left_out:
-        notes.append(f"{made.left_out} unread marks that stand in no place of a label")
+        notes.append(f"unread marks in no place of a label: {made.left_out}")
     return {
         "readings": len(places),
         "read": sum(bool(symbol.text) for symbol in places),
