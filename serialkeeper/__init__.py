@@ -22,6 +22,7 @@ from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
     handoff,
+    images,
     inspection,
     lots,
     numbering,
@@ -144,6 +145,7 @@ class inspect:
     """What the camera saw."""
 
     take = staticmethod(inspection.take)
+    images = staticmethod(images.read_images)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
 

@@ -69,6 +69,12 @@ WORDS: dict[str, str] = {
     "results_name_taken": "A file of that name with other content was taken before.",
     "take_unfinished": "An earlier take of the lot is not finished yet.",
     "results_claimed": "The labels of this file were inspected already.",
+    # images
+    "images_empty": "The folder holds no images, or no symbol reads on any of them.",
+    "images_order": "The names of the images do not tell their order.",
+    "images_grid": "The symbols on the images do not stand in rows and lanes as said.",
+    "image_unreadable": "An image file is damaged, or is no image that this version reads.",
+    "image_too_large": "An image is larger than this version reads.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",

@@ -9,9 +9,11 @@ import typer
 
 from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
+from serialkeeper.rules.frames import FLIPS
 from serialkeeper.rules.rehearsal import KINDS
 from serialkeeper.rules.rehearsed_rows import TELLS
 from serialkeeper.steps import inspection, practice, profiling
+from serialkeeper.steps.images import read_images
 
 app = typer.Typer(help="What the camera saw.")
 FAULT_NAMES = ", ".join(KINDS)
@@ -86,6 +88,47 @@ def alarm_text(alarm: dict[str, Any]) -> str:
         if alarm["first"] == alarm["last"]
         else f"positions {alarm['first']} to {alarm['last']}"
     )
+
+
+@app.command()
+def images(
+    folder: Annotated[Path, typer.Argument(help="PNG, JPEG, TIFF or PGM images of labels.")],
+    out: Annotated[Path, typer.Option(help="The results file to make.")],
+    lanes: Annotated[int | None, typer.Option(help="Lanes on the images.")] = None,
+    flip: Annotated[
+        str, typer.Option(help=f"What runs against the image: {', '.join(FLIPS)}.")
+    ] = "none",
+    overlap: Annotated[
+        float, typer.Option(help="Part of an image's height that the next one shows again.")
+    ] = 0.0,
+) -> None:
+    """Read the symbols on images into a results file. Touches no record."""
+    result = read_images(folder, out=out, lanes=lanes, flip=flip, overlap=overlap)
+    answer(result, images_lines(result))
+
+
+def images_lines(result: dict[str, Any]) -> list[str]:
+    """Images that were read, for people."""
+    lanes = f"{result['lanes']} lanes, {result['rows']:,} rows" if result["lanes"] else "one each"
+    lines = [
+        f"{result['images']:,} images, {result['readings']:,} labels ({lanes}): "
+        f"{result['read']:,} read, {result['not_read']:,} not read.",
+        f"  how the readers agree: {tally(result['agreement'])}",
+        f"  {result['images_per_second']:,} images/s, {result['symbols_per_second']:,} symbols/s",
+        f"  file {result['file']}  SHA-256 {result['sha256']}",
+        f"  manifest {result['manifest']}: keep it with the images",
+    ]
+    if result["overlaps"]:
+        lines.append(
+            f"  {result['overlaps']:,} overlaps proven; {result['seen_twice']:,} labels "
+            "were seen on two images"
+        )
+    if not result["readers"]["libdmtx"]:
+        lines.append("  libdmtx is not installed: every symbol was read by zxing-cpp only.")
+    if result["left_out"]:
+        lines.append(f"  not looked at: {', '.join(result['left_out'][:10])}")
+    lines += [f"  note: {note}" for note in result["notes"]]
+    return [*lines, f"  Next: serialkeeper inspect take LOT {result['file']}", CAUTION]
 
 
 @app.command()
