@@ -11,6 +11,7 @@ import gzip
 import hashlib
 import zlib
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,13 @@ from serialkeeper.errors import Damaged
 from serialkeeper.rules import replay
 from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, PartRef, first_broken, parse
 from serialkeeper.rules.moves import LEGAL, State
-from serialkeeper.rules.parts import UNCHANGED, unpack_findings, unpack_serials, unpack_states
+from serialkeeper.rules.parts import (
+    UNCHANGED,
+    unpack_findings,
+    unpack_proofs,
+    unpack_serials,
+    unpack_states,
+)
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.tables import METADATA, MODELS
@@ -182,6 +189,10 @@ class Replay:
                 for row in _finding_rows(key, take, data[part]):
                     kept = self._insert("finding", row, entry)
                     self.found.setdefault((key, row["position"]), []).append(kept)
+            case replay.AddProofs(take, seq, part):
+                for told in unpack_proofs(data[part]):
+                    row = {**key.row(), **asdict(told), "take": take, "seq": seq}
+                    self._insert("proof", row, entry)
             case replay.SettleFindings(first, last):
                 self._settle(key, first, last)
 
