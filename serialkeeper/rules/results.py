@@ -34,6 +34,9 @@ CLOCK_SLACK = 1_000
 """Milliseconds by which a reading may be stamped before the one above it: cameras that work side
 by side do not finish in order (common practice, no source)."""
 
+CLOCKS_APART = 24 * 3600 * 1000
+"""Milliseconds by which a camera's clock may be ahead of ours."""
+
 OVERRUN = 1_000
 """Positions beyond the plan that a slipped counter may report; those that stay there when the
 numbers have been looked at refuse the file."""
@@ -55,6 +58,8 @@ class Plan:
         free: bool by position: printed, and not inspected before this file.
         this_year: for reading dates in codes.
         latest: milliseconds since 1970; no reading can be later.
+        occupant: int32 by position: the label that stands now where that label was printed; None
+            on a web as it was printed.
     """
 
     serials: pl.Series
@@ -68,6 +73,7 @@ class Plan:
     free: NDArray[np.bool_]
     this_year: int
     latest: int
+    occupant: NDArray[np.int32] | None = None
 
     def shape(self) -> tuple[str, str]:
         """The scanned text before and after the serial, as it stands in files."""
@@ -92,6 +98,7 @@ class Interpretation:
         aligned: how readings without positions were placed; None where the file gives positions.
         notes: what a person should know of the file as a whole.
         unit: what rows of the file are called in refusals.
+        told: the places as the file gives them, where spares may stand on the web; else None.
     """
 
     plan: Plan
@@ -101,6 +108,7 @@ class Interpretation:
     aligned: Alignment | None = None
     notes: list[dict[str, object]] = field(default_factory=list)
     unit: str = "line"
+    told: NDArray[np.int32] | None = None
     _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
     _lanes: list[NDArray[np.uint8]] = field(default_factory=list)
     _shown: list[pl.Series] = field(default_factory=list)
@@ -122,7 +130,8 @@ class Interpretation:
         seen = rows["seen"].str.replace_all(gs1.GS, gs1.FILE_GS, literal=True)
         if self._placed:
             last = len(self.plan.serials)
-            serials = self.plan.serials.gather(np.minimum(place, last).astype(np.uint32) - 1)
+            known = np.clip(place, 1, last).astype(np.uint32)
+            serials = self.plan.serials.gather(known - 1)
         else:
             serials = self._serials_in(seen)
             self._shown.append(serials)
@@ -140,7 +149,7 @@ class Interpretation:
         finding[(grade != NO_GRADE) & (grade < self.plan.minimum_grade)] = CODE["low_grade"]
         finding[self._texts_differ(frame)] = CODE["text_mismatch"]
         if self._placed:
-            exact &= place <= len(self.plan.serials)
+            exact &= (place > 0) & (place <= len(self.plan.serials))
         number = np.where(exact, place, 0).astype(np.int32)
         unread = (seen == "").to_numpy()
         finding[unread] = CODE["unreadable"]
@@ -183,6 +192,8 @@ class Interpretation:
     def _settle_places(self, readings: Readings, exact: NDArray[np.int32]) -> None:
         """Give every reading its place, and count one label that was read twice but once."""
         if self._placed:
+            if self.plan.occupant is not None:
+                self.told = readings.place.copy()
             same, self.notes = settle_positions(readings, exact, self.plan.web)
             self._check_inside(readings.place)
         else:
@@ -344,7 +355,11 @@ class Interpretation:
             line.refuse_place(
                 outside, rows, "A position lies outside the plan.", f"1 to {len(self.plan.serials)}"
             )
-        return place.astype(np.int32), lane
+        place = place.astype(np.int32)
+        if self.plan.occupant is not None:
+            inside = place < len(self.plan.occupant)
+            place[inside] = self.plan.occupant[place[inside]]
+        return place, lane
 
     @staticmethod
     def _check_unplaced(

@@ -176,6 +176,8 @@ class Replay:
                 if len(letters) != part.first - 1:
                     self._impossible(entry, f"positions do not follow: {part.first}")
                 letters.extend(State.ALLOCATED.encode() * part.count)
+            case replay.SetStates(part):
+                self._set_states(entry, letters, part, data[part])
             case replay.MoveLabels(first, last, source, target):
                 span = slice(first - 1, last)
                 if letters[span] != source.encode() * (last - first + 1):
@@ -183,8 +185,14 @@ class Replay:
                 if (source, target) not in LEGAL:
                     self._impossible(entry, f"no move leads from '{source}' to '{target}'")
                 letters[span] = target.encode() * (last - first + 1)
-            case replay.SetStates(part):
-                self._set_states(entry, letters, part, data[part])
+            case _:
+                self._judge(change, key, entry, data)
+
+    def _judge(
+        self, change: replay.Change, key: LotKey, entry: Entry, data: dict[PartRef, bytes]
+    ) -> None:
+        """What a take or a person said of labels."""
+        match change:
             case replay.AddFindings(take, part):
                 for row in _finding_rows(key, take, data[part]):
                     kept = self._insert("finding", row, entry)
