@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules.findings import STAYING
 from serialkeeper.rules.jobs import Shape
-from serialkeeper.rules.moves import State
+from serialkeeper.rules.moves import COMPLIANCE, LINE_LEAD, State
 
 FORWARD, REVERSED = WOUND = ("forward", "reversed")
 """Which end comes off first: the first row printed, or the last."""
@@ -163,6 +163,51 @@ class Fate:
         return ""
 
 
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What the record knows of a roll.
+
+    Attributes:
+        printed: labels that were printed there.
+        standing: positions of the labels that stand there now, gone ones among them.
+        stood: positions of labels that a spare was put in place of.
+        letters: the state letter of each of those, standing ones first.
+        fates: what is known of those that are not simply good, by position.
+        blanks: blank labels marked on it.
+    """
+
+    printed: int
+    standing: tuple[int, ...]
+    stood: tuple[int, ...]
+    letters: str
+    fates: list[Fate]
+    blanks: int
+
+    @property
+    def gone(self) -> int:
+        """Labels that stand there by the plan, and were taken off or proven absent."""
+        there = set(self.standing)
+        return sum(fate.gone for fate in self.fates if fate.position in there)
+
+    @property
+    def expected(self) -> int:
+        """What a counter at the rewinder should count: the labels there, and the blanks."""
+        return len(self.standing) - self.gone + self.blanks
+
+    def states(self) -> dict[str, int]:
+        """How many of its labels are in each state, by word."""
+        counts: dict[str, int] = {}
+        for letter in self.letters:
+            word = State(letter).word
+            counts[word] = counts.get(word, 0) + 1
+        return counts
+
+    def missing(self) -> list[dict[str, object]]:
+        """The labels that still hold the roll, and why."""
+        listed = ((fate.position, fate.missing()) for fate in self.fates)
+        return [{"position": position, "missing": why} for position, why in listed if why]
+
+
 def check_wound(wound: str) -> None:
     """Refuses `bad_value` for a direction that is none."""
     if wound not in WOUND:
@@ -294,3 +339,32 @@ def check_replacement(bad: Fate, spare: Fate, places: Places, where: str) -> Non
             came=came,
             remedy="Look at both labels: label show.",
         )
+
+
+def check_releaser(role: str, *, practice: bool) -> None:
+    """Refuses `role_not_allowed`; in a practice record everybody may play every part."""
+    if practice or role in (LINE_LEAD, COMPLIANCE):
+        return
+    raise Refused(
+        "role_not_allowed",
+        "This role does not release rolls.",
+        expected=f"{LINE_LEAD} or {COMPLIANCE}",
+        came=role,
+        remedy="Let a person in that role do it.",
+    )
+
+
+def check_release(missing: list[dict[str, object]], where: str) -> None:
+    """Refuses `roll_open_points` while a label of the roll has no fate."""
+    if not missing:
+        return
+    lines = [f"position {one['position']}: {one['missing']}" for one in missing]
+    raise Refused(
+        "roll_open_points",
+        f"{len(lines)} labels of the roll still have no fate.",
+        where=where,
+        expected="every rejected or voided label decided, and taken off or proven absent",
+        came=lines[0],
+        remedy="Do what each line says, then release the roll again.",
+        more=tuple(lines[1:]),
+    )

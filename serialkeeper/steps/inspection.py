@@ -306,4 +306,3 @@ def _write_blocks(
         data = {"take": current.id, "through": through, "found": found}
         work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
     return bool(parts)
-

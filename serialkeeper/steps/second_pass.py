@@ -191,4 +191,3 @@ def _write_blocks(work: Work, scene: _Scene, number: int, judged: JudgedAgain) -
         through = block + 1
         data = {"take": number, "through": through, "found": judged.found_in(block)}
         work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
-

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
+import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
@@ -14,7 +15,7 @@ from serialkeeper.rules.findings import ORDER
 from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
-from serialkeeper.rules.rolls import Fate, Places, Span
+from serialkeeper.rules.rolls import Fate, Places, Span, Survey
 from serialkeeper.store.tables import Lot, Roll, Take
 from serialkeeper.store.view import View, key_of
 
@@ -102,6 +103,48 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
     for position, fate in known.items():
         fate.state = State(letters[position - 1])
     return known
+
+
+def survey_of(view: View, lot: Lot, roll: Roll) -> Survey:
+    """What the record knows of a roll."""
+    key, places, span = key_of(lot), places_of(view, lot), span_of(roll)
+    job = view.job(key, roll.job)
+    printed = Places.of([(job.id, shape_of(job.ranges, job.lanes, job.by))], lot.labels)
+    standing = np.flatnonzero(places.on(span)).tolist()
+    stood = sorted(places.stood_on(span))
+    letters = " " + view.states(key, 1, lot.labels).decode()
+    fates = fates_of(view, lot)
+    there = [*standing, *stood]
+    return Survey(
+        printed=int(printed.on(span).sum()),
+        standing=tuple(standing),
+        stood=tuple(stood),
+        letters="".join(letters[position] for position in there),
+        fates=[fates[position] for position in sorted(there) if position in fates],
+        blanks=sum(
+            mark.labels for mark in view.marks(key) if mark.word == "blank" and mark.roll == roll.id
+        ),
+    )
+
+
+def in_short(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
+    """A roll in short."""
+    survey = survey_of(view, lot, roll)
+    return {
+        "lot": lot.number,
+        "roll": roll.id,
+        "parent": roll.parent or None,
+        "job": roll.job,
+        "lane": roll.lane or None,
+        "rows": [roll.first_row, roll.last_row],
+        "wound": roll.wound,
+        "state": roll.state,
+        "labels": len(survey.standing),
+        "gone": survey.gone,
+        "expected": survey.expected,
+        "states": survey.states(),
+        "missing": len(survey.missing()),
+    }
 
 
 def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, Any]:
