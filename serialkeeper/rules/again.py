@@ -27,6 +27,8 @@ from serialkeeper.rules.taking import Judged, name_the_gone
 
 ABSENT, STILL_THERE, NOT_PROVEN = WORDS = ("absent", "still_there", "not_proven")
 """What a pass may say of a label that should be gone."""
+THERE = "there"
+"""What it says of a label that an earlier pass found absent, and that is there after all."""
 
 _ALLOCATED, _ISSUED, _VERIFIED, _COMMISSIONED = (ord(letter) for letter in "aivc")
 _REJECTED, _PULLED = (ord(letter) for letter in "rR")
@@ -44,6 +46,7 @@ class Before:
         states: uint8, state letters by position, a filler before the first.
         findings: words of open findings, by position.
         gone: bool by position: taken off or proven absent, and not read since.
+        taken_off: bool by position: taken off by somebody.
     """
 
     roll: int
@@ -53,6 +56,7 @@ class Before:
     states: NDArray[np.uint8]
     findings: Mapping[int, tuple[str, ...]]
     gone: NDArray[np.bool_]
+    taken_off: NDArray[np.bool_]
 
     def web(self) -> Web:
         """Where the labels of this roll stand; no other label stands anywhere."""
@@ -286,19 +290,25 @@ def _proofs(
     replaced: NDArray[np.bool_],
 ) -> dict[int, Presence]:
     """What the pass says of every label that should be gone, and of others that are gone."""
-    good = np.isin(before.states, (_COMMISSIONED, _VERIFIED)) & ~before.gone
-    left = (members | replaced) & ~good & ((before.states != _ISSUED) | before.gone)
+    staying = np.isin(before.states, (_ISSUED, _COMMISSIONED, _VERIFIED)) & ~before.taken_off
+    good = staying & (before.states != _ISSUED) & ~before.gone
+    left = (members | replaced) & ~staying
     proven = prove(readings, notes.told, before.places, members, verdicts, read, good)
     made: dict[int, Presence] = {}
-    for position in np.flatnonzero(left | (members & ~verdicts.touched & ~read)).tolist():
+    unread = members & ~verdicts.touched & ~read
+    back = members & staying & before.gone & read
+    for position in np.flatnonzero(left | unread | back).tolist():
         word, evidence, detail = NOT_PROVEN, "", proven.reasons.get(position, "")
         reading = int(verdicts.reading[position]) if verdicts.placed[position] else -1
-        if read[position]:
+        if back[position]:
+            word, evidence, detail = THERE, "read", "its number was read after all"
+        elif read[position]:
             word, evidence, detail = STILL_THERE, "read", "its number was read"
         elif position in before.places.replaced:
             spare = before.places.replaced[position]
             detail = f"label {spare}, which was put in its place, was not read there"
-            if verdicts.placed[spare] and read[spare]:
+            shown = int(verdicts.reading[spare])
+            if shown >= 0 and readings.number[shown] == readings.place[shown] == spare:
                 word, evidence = ABSENT, "replaced"
                 detail = f"label {spare} stands in its place"
         elif reading >= 0 and readings.number[reading] == 0 and reading in notes.seen:

@@ -129,12 +129,13 @@ def _look(
             remedy="Take the first pass in first: inspect take LOT FILE.",
         )
     gone = np.zeros(len(states), dtype=np.bool_)
+    taken_off = np.zeros(len(states), dtype=np.bool_)
     open_words: dict[int, tuple[str, ...]] = {}
     for position, fate in fates_of(view, lot).items():
-        gone[position] = fate.gone
+        gone[position], taken_off[position] = fate.gone, fate.removed > 0
         if fate.findings:
             open_words[position] = fate.findings
-    before = Before(number, span, roll.wound, places, states, open_words, gone)
+    before = Before(number, span, roll.wound, places, states, open_words, gone, taken_off)
     job = view.job(key, roll.job)
     plan = plan_of(
         view,

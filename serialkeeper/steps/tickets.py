@@ -144,7 +144,7 @@ def _fill(files: list[Delivery], ticket: dict[str, Any]) -> None:
     """Write and sync the ticket as JSON and as text."""
     if not files:
         return
-    files[0].write(orjson.dumps(ticket, option=orjson.OPT_INDENT_2) + b"\n")
+    files[0].write(orjson.dumps(ticket, option=orjson.OPT_INDENT_2 | orjson.OPT_SORT_KEYS) + b"\n")
     files[1].write(("\n".join(tickets.lines(ticket)) + "\n").encode())
     for file in files:
         file.sync()

@@ -98,7 +98,7 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
         fate = of(proof.position)
         if proof.word == "absent" and proof.seq > fate.absent:
             fate.absent, fate.evidence = proof.seq, proof.evidence
-        elif proof.word == "still_there":
+        elif proof.word in ("still_there", "there"):
             fate.seen = max(fate.seen, proof.seq)
     for position, fate in known.items():
         fate.state = State(letters[position - 1])
