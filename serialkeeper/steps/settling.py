@@ -16,7 +16,6 @@ from serialkeeper.rules import findings, gs1, moves
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
@@ -64,13 +63,11 @@ def accept(
         lot, key = work.lot(lot.full_name), key_of(lot)
         moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         where = f"lot {lot.number}, position {position}"
-        for take in work.takes(key):  # what a file still has to say may bear on the label
-            moves.check_take(lot.number, take.id, take.name, take.state)
+        _check_free(work, lot, position, where)
         state = _state(work, lot, position)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
         unseen = {row.word for row in found} <= set(findings.NOT_SEEN)
-        _check_there(work, key, position, where)
         if state in GOOD and found and unseen:
             return _seen_by_hand(work, lot, position, scan, reason, second)
         if state is State.ISSUED and found and unseen:
@@ -94,9 +91,12 @@ def accept(
     return {"lot": lot.number, "position": position, "state": path[-1].word, "reason": reason}
 
 
-def _check_there(work: Work, key: LotKey, position: int, where: str) -> None:
-    """Refuses `move_not_allowed` for a label that was taken off its roll."""
-    if any(one.position == position for one in work.removals(key)):
+def _check_free(work: Work, lot: Lot, position: int, where: str) -> None:
+    """Refuses `take_unfinished`, since what a file still has to say may bear on the label, and
+    `move_not_allowed` for a label that was taken off its roll."""
+    for take in work.takes(key_of(lot)):
+        moves.check_take(lot.number, take.id, take.name, take.state)
+    if any(one.position == position for one in work.removals(key_of(lot))):
         raise Refused(
             "move_not_allowed",
             "The label was taken off its roll, so it cannot be good.",
