@@ -361,7 +361,7 @@ def check_release(missing: list[dict[str, object]], where: str) -> None:
     lines = [f"position {one['position']}: {one['missing']}" for one in missing]
     raise Refused(
         "roll_open_points",
-        f"{len(lines)} labels of the roll still have no fate.",
+        f"Labels of the roll still have no fate: {len(lines)}.",
         where=where,
         expected="every rejected or voided label decided, and taken off or proven absent",
         came=lines[0],

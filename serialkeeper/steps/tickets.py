@@ -100,16 +100,9 @@ def release(
     with ExitStack() as stack:
         files = [stack.enter_context(Delivery(path)) for path in _names(out)] if out else []
         with record.work(lot.id) as work:
-            lot, key = work.lot(lot.full_name), key_of(lot)
-            moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
-            for take in work.takes(key):
-                moves.check_take(lot.number, take.id, take.name, take.state)
-            roll = work.roll(key, number)
-            where = f"lot {lot.number}, roll {number}"
-            rolls.check_open(number, roll.state, f"lot {lot.number}")
-            rolls.check_release(survey_of(work, lot, roll).missing(), where)
+            lot = work.lot(lot.full_name)
             ticket = {
-                **_ticket(work, lot, roll),
+                **_ticket(work, lot, _releasable(work, lot, number)),
                 "record": "practice" if record.practice else "live",
                 "at": work.at,
                 "by": record.person,
@@ -119,12 +112,25 @@ def release(
                 "reason": reason,
             }
             data = {"roll": number, "ticket": ticket}
-            entry = work.write(lot.id, "roll released", data, reason=reason, second=second, key=key)
+            entry = work.write(
+                lot.id, "roll released", data, reason=reason, second=second, key=key_of(lot)
+            )
             ticket = {**ticket, "entry": entry.seq, "head": work.head(lot.id)}
             _fill(files, ticket)
         for file in files:
             file.deliver()
     return ticket
+
+
+def _releasable(view: View, lot: Lot, number: int) -> Roll:
+    """The roll, if nothing holds it."""
+    moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+    for take in view.takes(key_of(lot)):
+        moves.check_take(lot.number, take.id, take.name, take.state)
+    roll = view.roll(key_of(lot), number)
+    rolls.check_open(number, roll.state, f"lot {lot.number}")
+    rolls.check_release(survey_of(view, lot, roll).missing(), f"lot {lot.number}, roll {number}")
+    return roll
 
 
 def _names(out: Path) -> tuple[Path, Path]:
