@@ -350,9 +350,14 @@ def _alarms(
     return [alarm.as_dict() for alarm in raised]
 
 
-def notes_on(notes: Interpretation, before: Before) -> list[dict[str, object]]:
-    """What a person should know of the pass as a whole, the way it came off included."""
+def notes_on(judged: JudgedAgain, before: Before) -> list[dict[str, object]]:
+    """What a person should know of the pass as a whole: the way it came off, and readings that
+    belong to no label, since a label spliced in elsewhere would look like that."""
+    notes, readings = judged.notes, judged.readings
     told = notes.notes
+    surplus = int(((readings.place == 0) & (readings.number == 0) & (readings.finding > 0)).sum())
+    if surplus:
+        told = [*told, {"kind": "surplus", "labels": surplus}]
     if before.span.lane:  # a slit roll runs past whatever camera there is
         told = [note for note in told if note["kind"] != "lane_elsewhere"]
     came_back = any(note["kind"] == "reversed" for note in told)

@@ -177,7 +177,7 @@ def _write(
             "take": number,
             "plausible": judged.verdicts.plausible,
             "alarms": judged.alarms,
-            "notes": notes_on(judged.notes, scene.before),
+            "notes": notes_on(judged, scene.before),
             "again": judged.result,
         }
         work.write(lot.id, "take finished", data, key=key)

@@ -343,6 +343,11 @@ def test_a_good_label_that_reads_bad_is_pulled_and_one_that_is_gone_is_an_alarm(
     assert (taken["again"]["pulled"], taken["again"]["absent"]) == (1, 1)
     assert taken["findings"] == {"not_seen": 1, "unreadable": 1}
     assert [alarm["kind"] for alarm in taken["alarms"]] == ["good_gone"]
+    out = bench.folder / "events.jsonld"
+    sk.events.write(bench.record, bench.lot, form="json", out=out)
+    events = json.loads(out.read_text())["epcisBody"]["eventList"]
+    told = [(event["action"], event["disposition"], len(event["epcList"])) for event in events]
+    assert told == [("ADD", "active", 40), ("OBSERVE", "non_conformant", 1)]
     states = bench.states()
     assert (states[9], states[20]) == ("rejected", "commissioned")
     error = refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
@@ -366,10 +371,12 @@ def test_repeats_count_within_a_pass_only(bench: Bench) -> None:
     sk.roll.add(bench.record, bench.lot)
     sk.roll.slit(bench.record, bench.lot, 1)
     mine = lane(rows, 1)
+    mine.insert(36, dict(mine[0], seen=""))  # an unread label that belongs nowhere
     mine[30] = mine[4]
     mine[20] = lane(rows, 2)[20]
     taken = again(bench, Strip([*mine]).read(), 2)
     assert taken["findings"]["read_twice"] == 1
+    assert {"kind": "surplus", "labels": 1} in taken["notes"]
     found = bench.findings()
     assert (found[9], found[42]) == ("read_twice", "out_of_place")
     assert bench.states()[8] == "rejected"
