@@ -9,6 +9,7 @@ import json
 import math
 import random
 import shutil
+import sqlite3
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -267,6 +268,24 @@ def test_a_peeled_label_leaves_room_and_is_not_proven_absent(bench: Bench) -> No
     [proof] = sk.roll.show(bench.record, bench.lot, 1)["proofs"]
     assert proof["detail"] == "there is room for a label between labels 29 and 31"
     sk.roll.removed(bench.record, bench.lot, 1, position=[30], scan=rows[30]["seen"])
+    assert sk.roll.release(bench.record, bench.lot, 1, reason="r")["on_roll"] == 59
+
+
+def test_a_recorded_removal_does_not_hide_a_label_that_is_still_there(bench: Bench) -> None:
+    """Said to be taken off, and an unread label stands there all the same: no proof; read there
+    once more, the removal no longer counts and the roll is held again."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    first_pass(bench, rows, 30)
+    sk.label.void(bench.record, bench.lot, "30", reason="waste")
+    sk.roll.add(bench.record, bench.lot)
+    sk.roll.removed(bench.record, bench.lot, 1, position=[30], scan=rows[30]["seen"])
+    taken = again(bench, Strip([*rows], unread={30}).read(times=False), 1)
+    assert (taken["again"]["absent"], taken["again"]["not_proven"]) == (0, 1)
+    taken = again(bench, Strip([*rows]).read(), 1)
+    assert taken["again"]["still_there"] == 1
+    refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
+    sk.roll.removed(bench.record, bench.lot, 1, position=[30], scan=rows[30]["seen"])
+    sk.label.settle(bench.record, bench.lot, "30", reason="cut out now")
     assert sk.roll.release(bench.record, bench.lot, 1, reason="r")["on_roll"] == 59
 
 
@@ -587,3 +606,32 @@ def test_what_is_still_there_is_never_proven_absent(bench: Bench, tells: str, ba
         assert new == old or (new == "rejected" and old == "commissioned"), position
     assert taken["again"]["confirmed"] > 1_300
     assert sk.record.verify(bench.record)["sound"]
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        "UPDATE roll SET state = 'released'",
+        "UPDATE mark SET labels = labels + 1",
+        "DELETE FROM removal",
+        "UPDATE replacement SET spare = spare - 1",
+        "UPDATE proof SET word = 'absent'",
+        "DELETE FROM proof",
+    ],
+)
+def test_an_edit_of_what_rolls_rest_on_is_found(bench: Bench, web: list[Row], edit: str) -> None:
+    """Rolls, marks, removals, replacements and proofs are what the journal says, or verify tells."""
+    record, lot = bench.record, bench.lot
+    first_pass(bench, web, 42)
+    sk.roll.add(record, lot)
+    again(bench, [dict(row, grade="3.4") for row in web], 1)
+    sk.roll.removed(record, lot, 1, position=[42], scan=web[45]["seen"])
+    sk.label.replace(record, lot, 42, 160, reason="spare")
+    sk.roll.mark(record, lot, 1, "splice", row=11, reason="cut")
+    assert sk.record.verify(record)["sound"]
+    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
+    assert connection.execute(edit).rowcount > 0
+    connection.close()
+    with pytest.raises(sk.Damaged) as damaged:
+        sk.record.verify(record)
+    assert damaged.value.word == "table_differs"
