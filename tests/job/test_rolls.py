@@ -620,7 +620,7 @@ def test_what_is_still_there_is_never_proven_absent(bench: Bench, tells: str, ba
     ],
 )
 def test_an_edit_of_what_rolls_rest_on_is_found(bench: Bench, web: list[Row], edit: str) -> None:
-    """Rolls, marks, removals, replacements and proofs are what the journal says, or verify tells."""
+    """Rolls, marks, removals, replacements and proofs are as journalled, or verify tells."""
     record, lot = bench.record, bench.lot
     first_pass(bench, web, 42)
     sk.roll.add(record, lot)
