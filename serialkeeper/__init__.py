@@ -17,6 +17,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
@@ -33,7 +35,10 @@ from serialkeeper.steps import (
     profiling,
     reconciliation,
     reports,
+    rolls,
+    second_pass,
     settling,
+    tickets,
 )
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
@@ -144,7 +149,18 @@ class print:
 class inspect:
     """What the camera saw."""
 
-    take = staticmethod(inspection.take)
+    @staticmethod
+    def take(
+        record: Record, name: str, path: Path, *, profile: str = "", again_roll: int = 0
+    ) -> dict[str, Any]:
+        """Take in a results file: a first pass, or that of a roll that was read again.
+
+        See `steps.inspection.take` and, with `again_roll`, `steps.second_pass.take`.
+        """
+        if again_roll:
+            return second_pass.take(record, name, path, roll=again_roll, profile=profile)
+        return inspection.take(record, name, path, profile=profile)
+
     images = staticmethod(images.read_images)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
@@ -158,7 +174,22 @@ class label:
     accept = staticmethod(settling.accept)
     void = staticmethod(settling.void)
     decommission = staticmethod(settling.decommission)
+    replace = staticmethod(rolls.replace)
     settle = staticmethod(settling.settle)
+
+
+class roll:
+    """Parent and finished rolls, and their release."""
+
+    add = staticmethod(rolls.add)
+    slit = staticmethod(rolls.slit)
+    turn = staticmethod(rolls.turn)
+    mark = staticmethod(rolls.mark)
+    count = staticmethod(rolls.count)
+    removed = staticmethod(rolls.removed)
+    list = staticmethod(rolls.all_rolls)
+    show = staticmethod(tickets.show)
+    release = staticmethod(tickets.release)
 
 
 class events:
@@ -190,5 +221,6 @@ __all__ = [
     "print",
     "product",
     "record",
+    "roll",
     "serials",
 ]
