@@ -21,6 +21,7 @@ from datetime import datetime
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
+    alarms,
     handoff,
     inspection,
     lots,
@@ -148,6 +149,14 @@ class inspect:
     rehearse = staticmethod(practice.rehearse)
 
 
+class alarm:
+    """Reasons to stop and look."""
+
+    list = staticmethod(alarms.list_alarms)
+    acknowledge = staticmethod(alarms.acknowledge)
+    rules = staticmethod(alarms.rules)
+
+
 class label:
     """Single labels and decisions on them."""
 
@@ -178,6 +187,7 @@ __all__ = [
     "SerialKeeperError",
     "Unavailable",
     "WrongUsage",
+    "alarm",
     "events",
     "init",
     "inspect",

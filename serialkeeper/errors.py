@@ -69,12 +69,16 @@ WORDS: dict[str, str] = {
     "results_name_taken": "A file of that name with other content was taken before.",
     "take_unfinished": "An earlier take of the lot is not finished yet.",
     "results_claimed": "The labels of this file were inspected already.",
+    "results_changed": "What was read of a followed file is not there any more.",
+    "followed_elsewhere": "Another process follows this file.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",
     "never_accepted": "A label with this finding can never be accepted.",
     "count_invalid": "The count does not follow the rules for its kind.",
     "lot_open_points": "The lot still has open points.",
+    "alarm_unknown": "The lot has no such open alarm.",
+    "alarms_open": "The lot has alarms that nobody has acknowledged.",
     "lot_unbalanced": "The two ledgers of the lot do not agree.",
     "nothing_to_send": "The lot has caused no event yet.",
     # the record itself

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
+from serialkeeper.cli.alarm import alarm_text
 from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import WrongUsage
@@ -48,6 +49,8 @@ def take_lines(result: dict[str, Any]) -> list[str]:
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")
+    if result["alarms_open"]:
+        lines.append(f"  Next: serialkeeper alarm list {result['lot']}")
     if result["findings"]:
         lines.append(f"  Next: serialkeeper label list {result['lot']} --state doubtful")
     return [*lines, CAUTION]
@@ -69,22 +72,6 @@ def note_text(note: dict[str, Any]) -> str:
         "strange_code": f"a strange code was read among {span}; its place is not known",
     }
     return texts[note["kind"]]
-
-
-def alarm_text(alarm: dict[str, Any]) -> str:
-    """An alarm for people."""
-    words = {
-        "in_a_row": "bad labels in a row",
-        "share": "too many bad labels in a short stretch",
-    }
-    what = words.get(alarm["kind"], alarm["kind"])
-    lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
-    count = alarm["labels"]
-    return f"{what}{lane}: {count:,} label{'' if count == 1 else 's'}, " + (
-        f"position {alarm['first']}"
-        if alarm["first"] == alarm["last"]
-        else f"positions {alarm['first']} to {alarm['last']}"
-    )
 
 
 @app.command()

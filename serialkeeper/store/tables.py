@@ -207,6 +207,72 @@ class Take(SQLModel, table=True):
     profile: str = _text()
 
 
+class FollowRow(SQLModel, table=True):
+    """A results file that is read while it grows: how far, and what its bytes hash to up to there.
+
+    `state` is `following`, `finishing` once somebody said that it is finished, or `finished` when
+    it was taken in; `take` is that take."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "follow"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    id: int = _key()
+    name: str = _text()
+    station: str = _text()
+    profile: str = _text()
+    size: int = _whole()
+    sha256: str = _text()
+    readings: int = _whole()
+    state: str = _text()
+    take: int = _whole()
+    at: str = _text()
+
+
+class AlarmRow(SQLModel, table=True):
+    """A reason to stop and look, raised by a take or while a file was followed (`take`, `follow`:
+    0 for none), and what somebody said of it when it was acknowledged."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "alarm"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    id: int = _key()
+    name: str = _text()
+    station: str = _text()
+    take: int = _whole()
+    follow: int = _whole()
+    word: str = _text()
+    lane: int = _whole()
+    first: int = _whole()
+    last: int = _whole()
+    labels: int = _whole()
+    at: str = _text()
+    state: str = _text()
+    person: str = _text()
+    cause: str = _text()
+    restart_check: str = _text()
+    held_first: int = _whole()
+    held_last: int = _whole()
+    acknowledged: str = _text()
+
+
+class AlarmRules(SQLModel, table=True):
+    """When labels alarm at a station, from then on; the station's last row holds."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "alarm_rules"
+    __table_args__ = _ROWID
+    id: int = _key()
+    station: str = _text()
+    in_a_row: int = _whole()
+    share: int = _whole()
+    window: int = _whole()
+    at: str = _text()
+
+
 class FindingRow(SQLModel, table=True):
     """What a take found wrong with one label."""
 
@@ -317,6 +383,9 @@ MODELS: tuple[type[SQLModel], ...] = (
     Label,
     Job,
     Take,
+    FollowRow,
+    AlarmRow,
+    AlarmRules,
     FindingRow,
     Departure,
     Tally,

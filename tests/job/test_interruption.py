@@ -17,7 +17,8 @@ from conftest import EXPIRY, GTIN, Bench, as_seen
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
-from serialkeeper.steps import inspection, numbering, printing, reports
+from serialkeeper.steps import numbering, printing, reports
+from serialkeeper.steps.inspection import taking as inspection
 from serialkeeper.store.record import Record, Work
 
 LABELS = 95

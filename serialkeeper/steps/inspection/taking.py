@@ -1,4 +1,4 @@
-"""Inspection: what the camera saw becomes what happened to every label.
+"""A results file at rest is taken in.
 
 A take reads the whole file first, so that a bad file changes nothing and every repetition
 in it is known before anything is called good. Then it writes a few blocks of positions per
@@ -7,8 +7,10 @@ transaction. An interrupted take goes on where it stopped when the same file com
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.rules import profiles
+from serialkeeper.rules.alarms import Rules, fold, not_raised_yet
 from serialkeeper.rules.chain import BLOCK, HOUSE, Part
 from serialkeeper.rules.findings import NOT_SEEN, ORDER, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
@@ -35,8 +38,8 @@ from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.tables import Lot, Take
-from serialkeeper.store.view import View, key_of
+from serialkeeper.store.tables import FollowRow, Lot, Take
+from serialkeeper.store.view import View, alarm_of, key_of
 
 CLOCKS_APART = 24 * 3600 * 1000
 """Milliseconds by which a camera's clock may be ahead of ours."""
@@ -55,6 +58,8 @@ class _Scene:
         free: bool by position: not inspected before this file, also where an interrupted take of
             it has written already.
         profile: the camera profile's name and text, both empty for our own file.
+        rules: when labels alarm at this station.
+        follow: the id of the unfinished following of this very file, 0 for none.
     """
 
     lot: Lot
@@ -64,6 +69,8 @@ class _Scene:
     standing: Standing
     free: NDArray[np.bool_]
     profile: tuple[str, str]
+    rules: Rules
+    follow: int
 
 
 def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[str, Any]:
@@ -83,16 +90,32 @@ def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[st
 
     Returns:
         lot, readings, states, findings, open_findings, ambiguous, held_though_plausible,
-        alarms, notes, already_taken, profile.
+        alarms, alarms_open, notes, already_taken, profile.
     """
-    sha256, size = camera.digest(path)
+    return take_in(record, name, camera.Source(path), profile=profile)[0]
+
+
+def take_in(
+    record: Record, name: str, source: camera.Source, *, profile: str
+) -> tuple[dict[str, Any], list[int]]:
+    """What `take` does, of a file that may be open already.
+
+    Returns:
+        What `take` gives, and the ids of the alarms that were raised.
+    """
+    path = source.path
     with record.read() as view:
-        scene = _look(record, view, name, path, sha256, profile)
+        begun = [one for one in view.follows(key_of(view.lot(name))) if one.state != "finished"]
+    sha256, size, starts = camera.digest(source, (one.size for one in begun))
+    follow = next((one for one in begun if one.size and starts.get(one.size) == one.sha256), None)
+    look = partial(_look, record, name=name, path=path, sha256=sha256, profile=profile)
+    with record.read() as view:
+        scene = look(view, follow=follow)
         if scene.old and scene.old.state == "finished":
-            return _summary(view, scene.lot, scene.old, already=True)
-        plan, shapes = _plan(record, view, scene)
+            return _summary(view, scene.lot, scene.old, already=True), []
+        plan, shapes = plan_of(record, view, scene.lot, scene.old, scene.free)
     with camera.Originals() as originals:
-        notes, readings = _read(record, path, plan, originals, sha256, scene.profile)
+        notes, readings = _read(record, source, plan, originals, sha256, scene.profile)
         del plan  # a number per label
         facts = {
             "sha256": sha256,
@@ -106,19 +129,28 @@ def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[st
         while (started := scene.old or _start(record, scene, path, originals, facts)) is None:
             # Somebody was faster: look at the lot again.
             with record.read() as view:
-                scene = _look(record, view, name, path, sha256, profile)
+                scene = look(view, follow=follow)
             judged = _judge(scene, notes, readings, shapes, path)
     return _write(record, scene, started, judged)
 
 
-def _look(record: Record, view: View, name: str, path: Path, sha256: str, profile: str) -> _Scene:
+def _look(
+    record: Record,
+    view: View,
+    *,
+    name: str,
+    path: Path,
+    sha256: str,
+    profile: str,
+    follow: FollowRow | None,
+) -> _Scene:
     """The lot as it is, and the earlier take of the same bytes. Refuses what forbids a take."""
     lot = view.lot(name)
     key = key_of(lot)
     takes = view.takes(key)
     old = next((take for take in takes if take.sha256 == sha256), None)
     if old is None:
-        _check_other_takes(record, lot, takes, path, sha256)
+        check_other_takes(record, lot, takes, "" if follow else path.name, sha256)
     if old is None or old.state != "finished":
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for allocation in view.allocations(key):
@@ -128,7 +160,9 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str, profil
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
     described = _profile(view, old, profile)
-    return _Scene(lot, key, old, view.chain(lot.id).count, standing, free, described)
+    length, rules = view.chain(lot.id).count, view.alarm_rules_at(record.station)
+    followed = follow.id if follow else 0
+    return _Scene(lot, key, old, length, standing, free, described, rules, followed)
 
 
 def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
@@ -173,15 +207,14 @@ def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
     return Standing(states, missing & ~barred, barred)
 
 
-def _check_other_takes(
-    record: Record, lot: Lot, takes: list[Take], path: Path, sha256: str
-) -> None:
+def check_other_takes(record: Record, lot: Lot, takes: list[Take], name: str, sha256: str) -> None:
+    """Refuses `results_name_taken`, `take_unfinished`; a followed file's name may come again."""
     for earlier in takes:
-        if (earlier.station, earlier.name) == (record.station, path.name):
+        if (earlier.station, earlier.name) == (record.station, name):
             raise Refused(
                 "results_name_taken",
                 "A file of that name with other content was taken before.",
-                where=f"{path}, take {earlier.id}",
+                where=f"{name}, take {earlier.id}",
                 expected=f"SHA-256 {earlier.sha256}",
                 came=sha256,
                 remedy="If the file was changed, find out by whom; if it is another file, "
@@ -190,10 +223,13 @@ def _check_other_takes(
         check_take(lot.number, earlier.id, earlier.name, earlier.state)
 
 
-def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]:
-    lot, key = scene.lot, scene.key
+def plan_of(
+    record: Record, view: View, lot: Lot, old: Take | None, free: NDArray[np.bool_]
+) -> tuple[Plan, list[Shape]]:
+    """What the lot's labels should say, and its print jobs. Refuses `nothing_printed`."""
+    key = key_of(lot)
     # What was printed after an interrupted take began has no part in it.
-    jobs = view.jobs(key)[: scene.old.jobs if scene.old else None]
+    jobs = view.jobs(key)[: old.jobs if old else None]
     shapes = [shape_of(job.ranges, job.lanes, job.by) for job in jobs]
     if not shapes:
         raise Refused(
@@ -224,7 +260,7 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
         minimum_grade=lot.minimum_grade,
         grid=grid,
         web=Web.of(shapes, lot.labels),
-        free=scene.free,
+        free=free,
         this_year=record.now().year,
         latest=round(record.now().timestamp() * 1000) + CLOCKS_APART,
     )
@@ -233,26 +269,19 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
 
 def _read(
     record: Record,
-    path: Path,
+    source: camera.Source,
     plan: Plan,
     originals: camera.Originals,
     sha256: str,
     described: tuple[str, str],
 ) -> tuple[Interpretation, Readings]:
-    name, text = described
+    path, (name, text) = source.path, described
     profile = profiles.parse(text, f"profile {name}") if name else None
     notes = Interpretation(plan, str(path), unit=profile.unit if profile else "line")
-    for batch in devices.read(path, originals, profile):
-        if batch.rehearsed and not record.practice:
-            raise Refused(
-                "results_rehearsed",
-                "The file comes from a rehearsal.",
-                where=str(path),
-                expected="a camera's own file",
-                came="rows marked as rehearsed",
-                remedy="Use a practice record for rehearsals.",
-            )
-        notes.add(batch.rows, batch.first_line)
+    with source.open() as file:
+        for batch in devices.read(path, camera.blocks(file, originals), profile):
+            check_rehearsed(record, batch, path)
+            notes.add(batch.rows, batch.first_line)
     if originals.finish() != sha256:
         raise Refused(
             "results_truncated",
@@ -265,6 +294,19 @@ def _read(
     return notes, notes.finish()
 
 
+def check_rehearsed(record: Record, batch: camera.Batch, path: Path) -> None:
+    """Refuses `results_rehearsed` in a live record."""
+    if batch.rehearsed and not record.practice:
+        raise Refused(
+            "results_rehearsed",
+            "The file comes from a rehearsal.",
+            where=str(path),
+            expected="a camera's own file",
+            came="rows marked as rehearsed",
+            remedy="Use a practice record for rehearsals.",
+        )
+
+
 def _judge(
     scene: _Scene, notes: Interpretation, readings: Readings, shapes: list[Shape], path: Path
 ) -> Judged:
@@ -274,6 +316,7 @@ def _judge(
         scene.standing,
         shapes,
         good=ord(target_of("commission", commission_at=scene.lot.commission_at)),
+        rules=scene.rules,
         resumed=scene.old is not None,
         where=f"{path}, lot {scene.lot.number}",
     )
@@ -295,7 +338,7 @@ def _start(
             work.keep_profile(profile, text)
         data = {
             "id": len(work.takes(scene.key)) + 1,
-            "name": path.name,
+            "name": _free_name(record, path.name, work.takes(scene.key)),
             "station": record.station,
             "profile": profile,
             **facts,
@@ -305,30 +348,58 @@ def _start(
         return work.takes(scene.key)[-1]
 
 
-def _write(record: Record, scene: _Scene, started: Take, judged: Judged) -> dict[str, Any]:
-    """Write block after block, then finish; gives the summary."""
+def _free_name(record: Record, name: str, takes: list[Take]) -> str:
+    """The file's name; a number is added where a followed file of that name was taken in before,
+    and the camera went on under the same name."""
+    used = {take.name for take in takes if take.station == record.station}
+    return next(
+        free
+        for n in itertools.count(1)
+        if (free := name if n == 1 else f"{name} ({n})") not in used
+    )
+
+
+def _write(
+    record: Record, scene: _Scene, started: Take, judged: Judged
+) -> tuple[dict[str, Any], list[int]]:
+    """Write block after block, then finish; gives the summary and the alarms raised."""
     lot, key = scene.lot, scene.key
     # While only this take adds to the chain, the states are those that were looked at.
     undisturbed = scene.length + 1 if scene.old is None else -1
-    finished = False
+    finished, raised = False, list[int]()
     while not finished:
         with record.work(lot.id) as work:
             current = next(take for take in work.takes(key) if take.id == started.id)
             finished = current.state == "finished"
             known = scene.standing.states if work.length(lot.id) == undisturbed else None
             if not finished and not _write_blocks(work, scene, current, judged, known):
-                data = {
-                    "take": current.id,
-                    "plausible": judged.verdicts.plausible,
-                    "alarms": judged.alarms,
-                    "notes": judged.notes.notes,
-                }
-                work.write(lot.id, "take finished", data, key=key)
+                raised = _finish(work, scene, current, judged)
                 finished = True
             if known is not None:
                 undisturbed = work.length(lot.id)
     with record.read() as view:
-        return _summary(view, lot, started, already=False)
+        return _summary(view, lot, started, already=False), raised
+
+
+def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[int]:
+    """The last entry of a take; gives the ids of the alarms that it raises."""
+    key, reach = scene.key, scene.rules.window
+    there = work.alarms(key)
+    followed = [alarm_of(row) for row in there if scene.follow and row.follow == scene.follow]
+    new = not_raised_yet(judged.alarms, followed, reach)
+    folded = fold(new, work.open_alarms(key), len(there) + 1, reach)
+    data = {
+        "take": current.id,
+        "name": current.name,
+        "follow": scene.follow,
+        "plausible": judged.verdicts.plausible,
+        "alarms": [alarm.as_dict() for alarm in judged.alarms],
+        "rules": scene.rules.as_dict(),
+        **folded.as_data(),
+        "notes": judged.notes.notes,
+    }
+    work.write(scene.lot.id, "take finished", data, key=key)
+    return [one.id for one in folded.raised]
 
 
 def _write_blocks(
@@ -380,6 +451,7 @@ def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, An
         "ambiguous": counts.get("not_told_apart", 0),
         "held_though_plausible": finished["plausible"],
         "alarms": finished["alarms"],
+        "alarms_open": len(view.open_alarms(key)),
         "notes": finished.get("notes", []),
         "already_taken": already,
         "profile": done.profile,
