@@ -35,6 +35,7 @@ from serialkeeper.steps import (
     reports,
     settling,
 )
+from serialkeeper.steps.inspection import Onlooker, Progress
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
@@ -145,6 +146,7 @@ class inspect:
     """What the camera saw."""
 
     take = staticmethod(inspection.take)
+    follow = staticmethod(inspection.follow)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
 
@@ -182,6 +184,8 @@ class record:
 
 __all__ = [
     "Damaged",
+    "Onlooker",
+    "Progress",
     "Record",
     "Refused",
     "SerialKeeperError",

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
+from serialkeeper.outside.growing import changed
 from serialkeeper.rules import profiles
 from serialkeeper.rules.alarms import Rules, fold, not_raised_yet
 from serialkeeper.rules.chain import BLOCK, HOUSE, Part
@@ -96,9 +97,21 @@ def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[st
 
 
 def take_in(
-    record: Record, name: str, source: camera.Source, *, profile: str
+    record: Record,
+    name: str,
+    source: camera.Source,
+    *,
+    profile: str,
+    followed: FollowRow | None = None,
 ) -> tuple[dict[str, Any], list[int]]:
     """What `take` does, of a file that may be open already.
+
+    Args:
+        record, name, profile: as for `take`.
+        source: the file.
+        followed: how far it was followed, if it was; its first bytes have to be the same.
+
+    Refuses what `take` refuses, and `results_changed`.
 
     Returns:
         What `take` gives, and the ids of the alarms that were raised.
@@ -108,6 +121,8 @@ def take_in(
         begun = [one for one in view.follows(key_of(view.lot(name))) if one.state != "finished"]
     sha256, size, starts = camera.digest(source, (one.size for one in begun))
     follow = next((one for one in begun if one.size and starts.get(one.size) == one.sha256), None)
+    if followed and starts.get(followed.size) != followed.sha256:
+        raise changed(path, f"the first {followed.size:,} bytes as they were read", "other bytes")
     look = partial(_look, record, name=name, path=path, sha256=sha256, profile=profile)
     with record.read() as view:
         scene = look(view, follow=follow)
@@ -159,7 +174,7 @@ def _look(
     free = standing.states == ord(State.ISSUED)
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
-    described = _profile(view, old, profile)
+    described = profile_of(view, old, profile)
     length, rules = view.chain(lot.id).count, view.alarm_rules_at(record.station)
     followed = follow.id if follow else 0
     return _Scene(lot, key, old, length, standing, free, described, rules, followed)
@@ -178,7 +193,7 @@ def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
     return moved
 
 
-def _profile(view: View, old: Take | None, name: str) -> tuple[str, str]:
+def profile_of(view: View, old: Take | None, name: str) -> tuple[str, str]:
     """Name and text of the camera profile; an interrupted take goes on with its own."""
     name = "" if name == profiles.DEFAULT else name
     if old and old.state != "finished" and old.profile != name:
