@@ -259,10 +259,16 @@ class Open:
 
 @dataclass(frozen=True, slots=True)
 class Folded:
-    """What new alarms do to those of the record: some are raised, some grow."""
+    """What new alarms do to those of the record: some are raised, some grow.
+
+    Attributes:
+        raised, grown: those.
+        standing: all that are open now.
+    """
 
     raised: list[Open]
     grown: list[Open]
+    standing: list[Open]
 
     def as_data(self) -> dict[str, list[dict[str, Any]]]:
         """For an entry of the journal."""
@@ -297,7 +303,7 @@ def fold(new: Iterable[Alarm], standing: Sequence[Open], next_id: int, reach: in
             next_id += 1
     raised = [one for one in known if one.id not in before]
     grown = [one for one in known if one.id in before and before[one.id] != one.alarm]
-    return Folded(raised, grown)
+    return Folded(raised, grown, known)
 
 
 def not_raised_yet(alarms: Iterable[Alarm], followed: Sequence[Alarm], reach: int) -> list[Alarm]:

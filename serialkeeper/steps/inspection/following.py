@@ -21,7 +21,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import devices
 from serialkeeper.outside.growing import Growing, changed
 from serialkeeper.rules import profiles
-from serialkeeper.rules.alarms import Alarm, Folded, fold
+from serialkeeper.rules.alarms import Alarm, fold
 from serialkeeper.rules.following import Doubt, Live
 from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot
 from serialkeeper.steps.inspection.taking import (
@@ -225,12 +225,13 @@ class _Follower:
             row = self._earlier(view, described)
             plan, shapes = plan_of(record, view, self.lot, None, np.zeros(0, dtype=np.bool_))
             self.jobs, states = len(shapes), self._states(view)
-            self.standing = view.open_alarms(self.key)
+            self.expected = view.open_alarms(self.key)
         unit = self.profile.unit if self.profile else "line"
         self.live = Live(plan, states, self.rules, str(self.path), unit)
         self.row = row or self._start(described)
         self.mark = self.row.readings
         self.pending: list[Alarm] = []
+        self.due = False
         self.saved = self.looked = monotonic()
 
     def _states(self, view: View) -> Any:
@@ -301,12 +302,12 @@ class _Follower:
         ended = ""
         try:
             for batch in devices.read(self.path, self.growing.blocks(), self.profile):
+                told = []
                 if batch.rows.height:
                     check_rehearsed(self.record, batch, self.path)
                     told = self.live.add(batch.rows, batch.first_line)
-                    self.pending += [alarm for number, alarm in told if number >= self.mark]
                 self._look()
-                if self._news():
+                if self._news([alarm for number, alarm in told if number >= self.mark]):
                     self._save()
                 self.onlooker.saw(self._progress())
                 ended = self._ended(idle, resting=not batch.rows.height)
@@ -323,7 +324,7 @@ class _Follower:
             self.live.readings,
             self.live.outcomes,
             self.live.doubts,
-            len(self.standing),
+            len(self.expected),
         )
 
     def _look(self) -> None:
@@ -331,13 +332,17 @@ class _Follower:
         if monotonic() - self.looked < LOOK_EVERY:
             return
         with self.record.read() as view:
-            self.standing = view.open_alarms(self.key)
+            standing = view.open_alarms(self.key)
             self.row = self._current(view)
             lot, jobs = view.lot(self.lot.full_name), len(view.jobs(self.key))
             if (lot.labels, jobs) != (self.lot.labels, self.jobs):
                 self.lot, self.jobs = lot, jobs
                 plan, _ = plan_of(self.record, view, lot, None, np.zeros(0, dtype=np.bool_))
                 self.live.replan(plan, self._states(view))
+        # What was acknowledged meanwhile does not grow any more: labels that wait for it alarm.
+        next_id = max((one.id for one in standing), default=0) + 1
+        folded = fold(self.pending, standing, next_id, self.rules.window)
+        self.expected, self.due = folded.standing, bool(folded.raised)
         self.looked = monotonic()
 
     def _current(self, view: View) -> FollowRow:
@@ -347,14 +352,13 @@ class _Follower:
             raise self._elsewhere()
         return row
 
-    def _fold(self, view: View | None = None) -> Folded:
-        standing = view.open_alarms(self.key) if view else self.standing
-        next_id = len(view.alarms(self.key)) + 1 if view else 1
-        return fold(self.pending, standing, next_id, self.rules.window)
-
-    def _news(self) -> bool:
+    def _news(self, told: list[Alarm]) -> bool:
         """Whether something has to be journalled now: an alarm at once, the rest by and by."""
-        if self.pending and self._fold().raised:
+        self.pending += told
+        next_id = max((one.id for one in self.expected), default=0) + 1
+        folded = fold(told, self.expected, next_id, self.rules.window)
+        self.expected = folded.standing
+        if folded.raised or self.due:
             return True
         return self.growing.size > self.row.size and monotonic() - self.saved > SAVED_EVERY
 
@@ -368,7 +372,10 @@ class _Follower:
         with self.record.work(self.lot.id) as work:
             if self._current(work).state == "finished":
                 return
-            folded = self._fold(work)
+            there = work.alarms(self.key)
+            folded = fold(
+                self.pending, work.open_alarms(self.key), len(there) + 1, self.rules.window
+            )
             data = {
                 "follow": self.row.id,
                 "name": self.row.name,
@@ -378,10 +385,9 @@ class _Follower:
                 **folded.as_data(),
             }
             work.write(self.lot.id, "followed", data, key=self.key)
-            self.standing = work.open_alarms(self.key)
             row = next(row for row in work.follows(self.key) if row.id == self.row.id)
         self.row, self.mark, self.saved = row, self.live.readings, monotonic()
-        self.pending.clear()
+        self.pending, self.expected, self.due = [], folded.standing, False
         self.tell([one.id for one in folded.raised])
 
     def tell(self, ids: Sequence[int]) -> None:
