@@ -231,7 +231,7 @@ class _Follower:
         self.row = row or self._start(described)
         self.mark = self.row.readings
         self.pending: list[Alarm] = []
-        self.due = False
+        self.due = self.ending = False
         self.saved = self.looked = monotonic()
 
     def _states(self, view: View) -> Any:
@@ -417,9 +417,14 @@ class _Follower:
         asked = self.onlooker.asked()
         if asked == "stop":
             return "stopped"
+        # Whoever says so says it of what was written until then: one more look at the file.
+        looked_since, self.ending = (
+            self.ending,
+            asked == "finish" or self.row.state != "following",
+        )
         if not resting:
             return ""
-        if asked == "finish" or self.row.state != "following":
+        if looked_since:
             return "finish"
         if self.growing.replaced() and self.growing.quiet > SETTLED:
             return "rotated"

@@ -121,7 +121,7 @@ def take_in(
         begun = [one for one in view.follows(key_of(view.lot(name))) if one.state != "finished"]
     sha256, size, starts = camera.digest(source, (one.size for one in begun))
     follow = next((one for one in begun if one.size and starts.get(one.size) == one.sha256), None)
-    if followed and starts.get(followed.size) != followed.sha256:
+    if followed and followed.size and starts.get(followed.size) != followed.sha256:
         raise changed(path, f"the first {followed.size:,} bytes as they were read", "other bytes")
     look = partial(_look, record, name=name, path=path, sha256=sha256, profile=profile)
     with record.read() as view:
