@@ -66,3 +66,19 @@ def test_the_demo_is_timed(tmp_path: Path) -> None:
     _, figures = run(tmp_path, "--demo", "--labels", "1000")
     assert names(figures) == ["demo"]
     assert figures["rows"][0]["time"] > 0
+
+
+def test_following_is_measured(tmp_path: Path) -> None:
+    """Writer and follower run as two processes; every label and alarm gets its delay."""
+    out = tmp_path / "figures.json"
+    program = PROGRAM.with_name("follow.py")
+    words = ["--labels", "3000", "--rate", "3000", "--json", str(out)]
+    done = subprocess.run(
+        [sys.executable, str(program), *words], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    figures = json.loads(out.read_text())
+    assert figures["labels"] > 2900 and figures["rate"] > 100
+    assert 0 < figures["delay_p50"] <= figures["delay_p99"] <= figures["delay_most"]
+    assert figures["alarms"] > 0 and figures["core_share"] > 0
+    assert "delay, 99 of 100" in done.stdout
