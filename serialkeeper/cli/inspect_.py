@@ -144,8 +144,8 @@ def _followed_lines(result: dict[str, Any]) -> list[str]:
             f"{result['readings']:,} readings seen so far; nothing of them is commissioned. "
             "Type the same command again: it goes on from there."
         )
-    if result["alarms_open"]:
-        lines.append(f"  Next: serialkeeper alarm list {result['lot']}")
+        if result["alarms_open"]:
+            lines.append(f"  Next: serialkeeper alarm list {result['lot']}")
     return lines
 
 

@@ -190,10 +190,10 @@ class Screen(Watcher):
         )
         yield from (f"  {line}" for line in self._told)
         if progress.doubts:
-            yield "  last doubtful:   line   position  lane     row  finding"
+            yield f"  last doubtful:{'line':>8} {'position':>10} {'lane':>5} {'row':>7}  finding"
         for doubt in reversed(progress.doubts):
             yield (
-                f"  {doubt.line:>21,} {doubt.position or '-':>10} {doubt.lane or '-':>5} "
+                f"  {doubt.line:>22,} {doubt.position or '-':>10} {doubt.lane or '-':>5} "
                 f"{doubt.row or '-':>7}  {doubt.word}"
             )
         yield f"{SO_FAR} {NO_STOP}"
