@@ -6,6 +6,7 @@ import json
 import os
 import random
 import signal
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -392,6 +393,39 @@ def test_a_new_file_under_the_name_ends_the_old_one(bench: Bench, way: str) -> N
         assert [take.name for take in view.takes(key)] == ["grow.csv", "grow.csv (2)"]
         assert [row.state for row in view.follows(key)] == ["finished", "finished"]
     sk.record.verify(bench.record)
+
+
+def test_the_idle_time_begins_with_the_first_reading(bench: Bench) -> None:
+    """A line that has not started yet is no finished file; a new file after a rotation in which
+    nothing comes ends quietly."""
+    data = text_of(bench, as_seen(bench.printed(8)))
+    path = bench.folder / "grow.csv"
+
+    def rotate() -> None:
+        path.rename(bench.folder / "grow.csv.1")
+        path.write_bytes(HEADER.encode())
+
+    waiting = [lambda: None] * 30
+    feeder = Feeder(path, [HEADER.encode(), *waiting, data[len(HEADER) :], lambda: None, rotate])
+    feeder.last = ""
+    told = sk.inspect.follow(bench.record, bench.lot, path, idle=0.04, onlooker=feeder)
+    assert [take["readings"] for take in told["takes"]] == [8]
+    assert told["finished"] and set(bench.states()) == {"commissioned"}
+
+
+@pytest.mark.parametrize("table", ["alarm", "follow", "alarm_rules"])
+def test_an_edit_of_what_following_left_is_found(bench: Bench, table: str) -> None:
+    """Alarms, followings and rules are what the journal says, or record verify finds it."""
+    sk.alarm.rules(bench.record, window=100)
+    path = bench.results(spoiled(bench))
+    sk.inspect.follow(bench.record, bench.lot, path, idle=0.02)
+    sk.record.verify(bench.record)
+    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
+    assert connection.execute(f"UPDATE {table} SET station = 'elsewhere'").rowcount > 0
+    connection.close()
+    with pytest.raises(sk.Damaged) as damaged:
+        sk.record.verify(bench.record)
+    assert damaged.value.where.startswith(f"{table}:")
 
 
 def test_a_file_that_grew_after_it_was_taken_is_refused(bench: Bench) -> None:

@@ -117,8 +117,9 @@ def follow(
                 onlooker.taken(takes[-1])
                 return _result(takes[-1], path, takes, {}, finished=True)
             one = _Follower(record, name, growing, profile, onlooker)
-            ended = one.run(idle)
-            if ended != "stopped":
+            ended = one.run(idle, empty_is_idle=bool(takes))
+            # The camera may have begun a new file and never written into it.
+            if ended != "stopped" and (one.live.readings or not takes):
                 followed = one.row if one.row.state != "finished" else None
                 summary, raised = take_in(
                     record, name, growing.source, profile=profile, followed=followed
@@ -297,8 +298,13 @@ class _Follower:
 
     # -- on the way ------------------------------------------------------------------------
 
-    def run(self, idle: float | None) -> str:
-        """Follow the file; gives how it ended: finish, idle, rotated or stopped."""
+    def run(self, idle: float | None, *, empty_is_idle: bool) -> str:
+        """Follow the file; gives how it ended: finish, idle, rotated or stopped.
+
+        Args:
+            idle: seconds, or None.
+            empty_is_idle: whether the idle time also ends a file without a reading.
+        """
         ended = ""
         try:
             for batch in devices.read(self.path, self.growing.blocks(), self.profile):
@@ -310,7 +316,8 @@ class _Follower:
                 if self._news([alarm for number, alarm in told if number >= self.mark]):
                     self._save()
                 self.onlooker.saw(self._progress())
-                ended = self._ended(idle, resting=not batch.rows.height)
+                limit = idle if self.live.readings or empty_is_idle else None
+                ended = self._ended(limit, resting=not batch.rows.height)
                 if ended:
                     break
         finally:
@@ -428,6 +435,6 @@ class _Follower:
             return "finish"
         if self.growing.replaced() and self.growing.quiet > SETTLED:
             return "rotated"
-        if idle is not None and self.growing.size and self.growing.quiet > idle:
+        if idle is not None and self.growing.quiet > idle:
             return "idle"
         return ""
