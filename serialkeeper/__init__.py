@@ -23,6 +23,7 @@ from typing import Any
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
+    alarms,
     handoff,
     images,
     inspection,
@@ -40,6 +41,7 @@ from serialkeeper.steps import (
     settling,
     tickets,
 )
+from serialkeeper.steps.inspection import Onlooker, Progress
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
@@ -162,8 +164,17 @@ class inspect:
         return inspection.take(record, name, path, profile=profile)
 
     images = staticmethod(images.read_images)
+    follow = staticmethod(inspection.follow)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
+
+
+class alarm:
+    """Reasons to stop and look."""
+
+    list = staticmethod(alarms.list_alarms)
+    acknowledge = staticmethod(alarms.acknowledge)
+    rules = staticmethod(alarms.rules)
 
 
 class label:
@@ -206,11 +217,14 @@ class record:
 
 __all__ = [
     "Damaged",
+    "Onlooker",
+    "Progress",
     "Record",
     "Refused",
     "SerialKeeperError",
     "Unavailable",
     "WrongUsage",
+    "alarm",
     "events",
     "init",
     "inspect",

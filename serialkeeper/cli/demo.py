@@ -18,6 +18,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.rules import gs1
 from serialkeeper.steps import (
+    alarms,
     handoff,
     inspection,
     lots,
@@ -151,6 +152,20 @@ class _Story:
         yield from self._say("What the camera saw", f"inspect take {LOT} {self.results}")
         yield from (f"  {line}" for line in take_lines(taken))
         self.result |= {"labels": self.labels, "findings": taken["findings"]}
+        raised = [row["id"] for row in alarms.list_alarms(record, LOT)]
+        if raised:
+            yield from self._acknowledge(record, raised)
+
+    def _acknowledge(self, record: Record, raised: list[int]) -> Iterator[str]:
+        ids = " ".join(map(str, raised))
+        cause, check = "faults planted by the rehearsal", "20 labels read without fault"
+        yield from self._say(
+            "Each alarm is acknowledged: what it was, and how the restart was checked",
+            f"alarm list {LOT}",
+        )
+        alarms.acknowledge(record, LOT, raised, cause=cause, restart_check=check)
+        yield f'  serialkeeper alarm acknowledge {LOT} {ids} --cause "{cause}" \\'
+        yield f'    --restart-check "{check}"'
 
     def _settle(self, record: Record) -> Iterator[str]:
         doubtful = list(reports.list_labels(record, LOT, state="doubtful"))

@@ -11,6 +11,7 @@ import typer
 from typer.exceptions import TyperException
 
 from serialkeeper.cli import (
+    alarm,
     demo,
     events,
     init,
@@ -45,6 +46,7 @@ for name, group in {
     "serials": serials.app,
     "print": print_.app,
     "inspect": inspect_.app,
+    "alarm": alarm.app,
     "label": label.app,
     "roll": roll.app,
     "events": events.app,

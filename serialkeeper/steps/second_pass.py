@@ -21,9 +21,17 @@ from serialkeeper.rules.moves import OPEN_LOT, check_file, check_lot, check_pass
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Plan
 from serialkeeper.rules.rolls import check_open
-from serialkeeper.store.plans import fates_of, places_of, plan_of, span_of, summary_of
+from serialkeeper.store.line_tables import Take
+from serialkeeper.store.plans import (
+    fates_of,
+    places_of,
+    plan_of,
+    raise_alarms,
+    span_of,
+    summary_of,
+)
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.tables import Lot, Take
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 
@@ -60,7 +68,8 @@ def take(record: Record, name: str, path: Path, *, roll: int, profile: str = "")
         rejected, found again, did not see, proved absent, saw though they should be gone, or
         could not prove.
     """
-    sha256, size = camera.digest(path)
+    source = camera.Source(path)
+    sha256, size, _ = camera.digest(source)
     while True:
         with record.read() as view:
             lot = view.lot(name)
@@ -72,7 +81,7 @@ def take(record: Record, name: str, path: Path, *, roll: int, profile: str = "")
             scene = _look(record, view, lot, path, sha256, roll, profile)
         with camera.Originals() as originals:
             notes, readings = devices.interpret(
-                path,
+                source,
                 scene.plan,
                 originals,
                 sha256=sha256,
@@ -174,10 +183,12 @@ def _write(
         work.keep_original(key, facts["sha256"], originals.pieces())
         work.write(lot.id, "take started", {"id": number, **facts}, key=key)
         _write_blocks(work, scene, number, judged)
+        rules = work.alarm_rules_at(facts["station"])
+        _, told = raise_alarms(work, key, judged.alarms, rules, name=facts["name"])
         data = {
             "take": number,
             "plausible": judged.verdicts.plausible,
-            "alarms": judged.alarms,
+            **told,
             "notes": notes_on(judged, scene.before),
             "again": judged.result,
         }

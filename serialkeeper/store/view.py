@@ -12,32 +12,38 @@ from sqlalchemy import Connection, Select, Table, bindparam, func, select
 from sqlmodel import SQLModel
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
 from serialkeeper.rules.chain import BLOCK, Entry, PartRef, block_of, parse
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store import bulk
+from serialkeeper.store.line_tables import (
+    AlarmRow,
+    AlarmRules,
+    FindingRow,
+    FollowRow,
+    KeptProfile,
+    Mark,
+    Proof,
+    Removal,
+    Replacement,
+    Roll,
+    Take,
+)
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
     Departure,
     EntryRow,
-    FindingRow,
     Job,
-    KeptProfile,
     Label,
     Lot,
-    Mark,
     Original,
     PartRow,
     Person,
     Product,
-    Proof,
-    Removal,
-    Replacement,
-    Roll,
     Setting,
-    Take,
     Tally,
     table_of,
 )
@@ -232,6 +238,29 @@ class View:
         """What further passes said of labels, by position and take."""
         return self._all(Proof, **key.row())
 
+    def follows(self, key: LotKey) -> list[FollowRow]:
+        """A lot's results files that were read while they grew."""
+        return self._all(FollowRow, **key.row())
+
+    def alarms(self, key: LotKey) -> list[AlarmRow]:
+        """A lot's alarms, in order of id."""
+        return self._all(AlarmRow, **key.row())
+
+    def open_alarms(self, key: LotKey) -> list[Open]:
+        """A lot's alarms that nobody has acknowledged, in order of id."""
+        return [
+            Open(row.id, alarm_of(row)) for row in self._all(AlarmRow, **key.row(), state="open")
+        ]
+
+    def alarm_rules(self) -> list[AlarmRules]:
+        """All alarm rules that were ever set, in order of entry."""
+        return self._all(AlarmRules)
+
+    def alarm_rules_at(self, station: str) -> Rules:
+        """When labels alarm at a station."""
+        rows = self._all(AlarmRules, station=station)
+        return Rules(rows[-1].in_a_row, rows[-1].share, rows[-1].window) if rows else DEFAULT
+
     def tallies(self, key: LotKey) -> list[Tally]:
         """A lot's counts."""
         return self._all(Tally, **key.row())
@@ -422,6 +451,11 @@ def _by(model: type[SQLModel], names: tuple[str, ...]) -> Select[Any]:
     table = table_of(model)
     wanted = (table.c[name] == bindparam(name) for name in names)
     return select(table).where(*wanted).order_by(*table.primary_key.columns)
+
+
+def alarm_of(row: AlarmRow) -> Alarm:
+    """The alarm that a row keeps."""
+    return Alarm(row.word, row.lane, row.first, row.last, row.labels)
 
 
 def key_of(lot: Lot) -> LotKey:
