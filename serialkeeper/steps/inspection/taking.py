@@ -466,7 +466,7 @@ def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, An
         "ambiguous": counts.get("not_told_apart", 0),
         "held_though_plausible": finished["plausible"],
         "alarms": finished["alarms"],
-        "alarms_open": len(view.open_alarms(key)),
+        "alarms_open": view.count_open_alarms(key),
         "notes": finished.get("notes", []),
         "already_taken": already,
         "profile": done.profile,
