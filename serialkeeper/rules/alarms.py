@@ -7,7 +7,7 @@ as nobody has acknowledged it.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from itertools import takewhile
 from typing import Any
@@ -282,7 +282,8 @@ class Folded:
 
 
 def fold(new: Iterable[Alarm], standing: Sequence[Open], next_id: int, reach: int) -> Folded:
-    """Join new alarms to open ones of the same kind and lane that they touch; raise the others.
+    """Join new alarms to open ones of the same kind and lane that they touch, the newest of them;
+    raise the others.
 
     Args:
         new: alarms, in order.
@@ -290,20 +291,43 @@ def fold(new: Iterable[Alarm], standing: Sequence[Open], next_id: int, reach: in
         next_id: the id of the next alarm of the lot.
         reach: positions between two stretches that still touch: the window of the rules.
     """
-    known = list(standing)
     before = {one.id: one.alarm for one in standing}
+    known = dict(before)
+    stretches: dict[tuple[str, int], _Stretches] = {}
+    for id_, alarm in before.items():
+        stretches.setdefault((alarm.kind, alarm.lane), _Stretches()).note(id_, alarm)
     for alarm in new:
-        for number, one in enumerate(known):
-            same = (one.alarm.kind, one.alarm.lane) == (alarm.kind, alarm.lane)
-            if same and one.alarm.touches(alarm, reach):
-                known[number] = replace(one, alarm=one.alarm.joined(alarm))
-                break
+        mine = stretches.setdefault((alarm.kind, alarm.lane), _Stretches())
+        joined = mine.touched(alarm, known, reach)
+        if joined:
+            known[joined] = known[joined].joined(alarm)
         else:
-            known.append(Open(next_id, alarm))
-            next_id += 1
-    raised = [one for one in known if one.id not in before]
-    grown = [one for one in known if one.id in before and before[one.id] != one.alarm]
-    return Folded(raised, grown, known)
+            known[next_id] = alarm
+        mine.note(joined or next_id, alarm)
+        next_id += not joined
+    now = [Open(id_, alarm) for id_, alarm in known.items()]
+    raised = [one for one in now if one.id not in before]
+    grown = [one for one in now if one.id in before and before[one.id] != one.alarm]
+    return Folded(raised, grown, now)
+
+
+class _Stretches:
+    """Alarms of one kind and lane, by id, and the bounds of all their stretches."""
+
+    def __init__(self) -> None:
+        self.ids: dict[int, None] = {}
+        self.whole: Alarm | None = None
+
+    def note(self, id_: int, alarm: Alarm) -> None:
+        """An alarm is there, or has grown by this."""
+        self.ids[id_] = None
+        self.whole = self.whole.joined(alarm) if self.whole else alarm
+
+    def touched(self, alarm: Alarm, known: Mapping[int, Alarm], reach: int) -> int:
+        """The newest alarm that this one touches, 0 for none."""
+        if self.whole is None or not self.whole.touches(alarm, reach):
+            return 0  # mostly: readings come in order
+        return next((one for one in reversed(self.ids) if known[one].touches(alarm, reach)), 0)
 
 
 def not_raised_yet(alarms: Iterable[Alarm], followed: Sequence[Alarm], reach: int) -> list[Alarm]:

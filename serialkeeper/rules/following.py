@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from serialkeeper.rules.alarms import Alarm, Rules, Watch
 from serialkeeper.rules.findings import CODE, GOOD, ORDER
 from serialkeeper.rules.jobs import MOST_LANES, Web
+from serialkeeper.rules.lookup import Lookup
 from serialkeeper.rules.results import Interpretation, Plan
 
 SHOWN = 8
@@ -88,7 +89,8 @@ class Live:
     def replan(self, plan: Plan, states: NDArray[np.uint8]) -> None:
         """Go on with a plan that has grown: labels were allocated or printed meanwhile."""
         # A time that is too late refuses the whole file in the end; here nothing rests on it.
-        self.plan, self.states = replace(plan, latest=_NEVER), states
+        self.plan = replace(plan, latest=_NEVER, lookup=Lookup(plan.serials))
+        self.states = states
         more = len(states) - len(self._read_at)
         self._read_at = np.concatenate((self._read_at, np.zeros(more, dtype=np.int32)))
 

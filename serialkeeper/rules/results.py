@@ -63,6 +63,7 @@ class Plan:
         latest: milliseconds since 1970; no reading can be later.
         occupant: int32 by position: the label that stands now where that label was printed; None
             on a web as it was printed.
+        lookup: positions by number, where it pays to have them ready for many small batches.
     """
 
     serials: pl.Series
@@ -78,11 +79,7 @@ class Plan:
     this_year: int
     latest: int
     occupant: NDArray[np.int32] | None = None
-
-    @cached_property
-    def lookup(self) -> Lookup:
-        """Positions by number."""
-        return Lookup(self.serials)
+    lookup: Lookup | None = None
 
     @cached_property
     def lengths(self) -> tuple[int, ...]:
@@ -295,7 +292,7 @@ class Interpretation:
         """The positions of the numbers read; what is no number of the lot is looked at later."""
         shown = pl.concat(self._shown)
         self._shown.clear()
-        found = self.plan.lookup.find(shown)
+        found = (self.plan.lookup or Lookup(self.plan.serials)).find(shown)
         readings.number[:] = found
         readings.evidence[found > 0] = ord("r")
         before, after = self.plan.shape()
@@ -331,9 +328,13 @@ class Interpretation:
 
     def _positions_of(self, serials: set[str]) -> dict[str, int]:
         """The positions of those serials that are planned."""
-        wanted = list(serials)
-        found = self.plan.lookup.find(pl.Series(wanted, dtype=pl.String)).tolist()
-        return {text: position for text, position in zip(wanted, found, strict=True) if position}
+        wanted = pl.Series(sorted(serials), dtype=pl.String)
+        if self.plan.lookup is None:
+            plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+            found = plan.filter(pl.col("s").is_in(wanted.implode()))
+            return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
+        places = self.plan.lookup.find(wanted).tolist()
+        return {text: place for text, place in zip(wanted, places, strict=True) if place}
 
     def _name_displaced(self, readings: Readings) -> None:
         """Give readings that show another planned label's code that label's number."""

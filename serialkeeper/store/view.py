@@ -252,6 +252,12 @@ class View:
             Open(row.id, alarm_of(row)) for row in self._all(AlarmRow, **key.row(), state="open")
         ]
 
+    def count_open_alarms(self, key: LotKey) -> int:
+        """How many alarms of a lot nobody has acknowledged."""
+        c = table_of(AlarmRow).c
+        mine = (c.product_id == key.product_id, c.lot_id == key.lot_id, c.state == "open")
+        return int(self.connection.execute(select(func.count()).where(*mine)).scalar_one())
+
     def alarm_rules(self) -> list[AlarmRules]:
         """All alarm rules that were ever set, in order of entry."""
         return self._all(AlarmRules)

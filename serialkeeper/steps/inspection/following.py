@@ -130,7 +130,7 @@ def follow(
         if ended != "rotated":
             break
     with record.read() as view:
-        standing = len(view.open_alarms(one.key))
+        standing = view.count_open_alarms(one.key)
     facts = {"lot": one.lot.number, "gtin": one.lot.gtin, "alarms_open": standing}
     facts |= {"readings": one.live.readings}
     return _result(facts, path, takes, one.live.outcomes, finished=ended != "stopped")
