@@ -21,6 +21,7 @@ from datetime import datetime
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
+    drawings,
     handoff,
     inspection,
     lots,
@@ -159,6 +160,12 @@ class label:
     settle = staticmethod(settling.settle)
 
 
+class roll:
+    """What stands on the web, and what has to come off it."""
+
+    draw = staticmethod(drawings.draw)
+
+
 class events:
     """Standard event files."""
 
@@ -188,5 +195,6 @@ __all__ = [
     "print",
     "product",
     "record",
+    "roll",
     "serials",
 ]

@@ -69,6 +69,8 @@ WORDS: dict[str, str] = {
     "results_name_taken": "A file of that name with other content was taken before.",
     "take_unfinished": "An earlier take of the lot is not finished yet.",
     "results_claimed": "The labels of this file were inspected already.",
+    # rolls
+    "scan_elsewhere": "The scanned label does not stand beside the cut.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",

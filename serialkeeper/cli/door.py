@@ -21,6 +21,7 @@ from serialkeeper.cli import (
     print_,
     product,
     record,
+    roll,
     serials,
 )
 from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
@@ -45,6 +46,7 @@ for name, group in {
     "print": print_.app,
     "inspect": inspect_.app,
     "label": label.app,
+    "roll": roll.app,
     "events": events.app,
     "record": record.app,
 }.items():

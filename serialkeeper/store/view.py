@@ -208,6 +208,10 @@ class View:
         )
         return {(state, reason): int(count) for state, reason, count in rows}
 
+    def departures(self, key: LotKey) -> list[Departure]:
+        """Why labels were voided or decommissioned, in order."""
+        return self._all(Departure, **key.row())
+
     # -- labels --------------------------------------------------------------------------
 
     def states(self, key: LotKey, first: int, last: int) -> bytes:

@@ -1,0 +1,111 @@
+"""A stretch of web as the record knows it: where labels stand, and what is held against them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.chain import BLOCK, block_of
+from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts
+from serialkeeper.rules.jobs import shape_of
+from serialkeeper.store.tables import Job, Lot
+from serialkeeper.store.view import View, key_of
+
+_ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
+
+
+def stretch_of(
+    view: View, lot: Lot, *, job: int = 0, rows: str = "", lane: int = 0
+) -> tuple[Job, Stretch]:
+    """A part of a print job's web with its doubtful labels named.
+
+    Args:
+        view, lot: where, which lot.
+        job: the print job; 0 for the lot's only one.
+        rows: `A-B` as the job counts its rows; empty for all.
+        lane: one lane, or 0 for all.
+
+    Refuses `nothing_printed`, `job_unknown`, `bad_value`.
+    """
+    chosen = _job(view, lot, job)
+    first, last = _rows(rows, chosen)
+    if not 0 <= lane <= chosen.lanes:
+        raise Refused(
+            "bad_value",
+            "The web has no such lane.",
+            where=f"lot {lot.number}, print job {chosen.id}",
+            expected=f"1 to {chosen.lanes}, or 0 for all",
+            came=str(lane),
+            remedy="Give --lane as on the printer.",
+        )
+    key = key_of(lot)
+    shape = shape_of(chosen.ranges, chosen.lanes, chosen.by)
+    states = view.states(key, 1, lot.labels)
+    stretch = cut_stretch(shape, states, first=first, last=last, lane=lane)
+    told = (
+        Told(row.position, row.word, row.detail, row.state == "open", row.together)
+        for row in view.findings(key)
+    )
+    reasons = {
+        position: gone.reason
+        for gone in view.departures(key)
+        for position in range(gone.first, gone.last + 1)
+    }
+    return chosen, find_doubts(stretch, told, reasons)
+
+
+def serials_at(view: View, lot: Lot, positions: Iterable[int]) -> dict[int, str]:
+    """The numbers of these positions."""
+    key, found = key_of(lot), dict[int, str]()
+    blocks: dict[int, list[int]] = {}
+    for position in positions:
+        blocks.setdefault(block_of(position), []).append(position)
+    for block, wanted in blocks.items():
+        first = block * BLOCK + 1
+        serials = view.serials(key, first, min(BLOCK, lot.labels - first + 1))
+        found |= {position: serials[position - first] for position in wanted}
+    return found
+
+
+def _job(view: View, lot: Lot, number: int) -> Job:
+    key = key_of(lot)
+    if number:
+        return view.job(key, number)
+    jobs = view.jobs(key)
+    if len(jobs) == 1:
+        return jobs[0]
+    if not jobs:
+        raise Refused(
+            "nothing_printed",
+            "No label of the lot was printed yet, so there is no web.",
+            where=lot.full_name,
+            expected="a print job",
+            came="none",
+            remedy="Check the lot, or write the print file first: print write.",
+        )
+    raise Refused(
+        "bad_value",
+        "The lot was printed in several jobs, each with rows of its own.",
+        where=lot.full_name,
+        expected=f"--job with one of {', '.join(str(job.id) for job in jobs[:20])}",
+        came="no job",
+        remedy="Give --job; lot show lists the jobs.",
+    )
+
+
+def _rows(rows: str, job: Job) -> tuple[int, int]:
+    if not rows:
+        return 1, job.rows
+    found = _ROWS.fullmatch(rows)
+    first, last = (int(found[1]), int(found[2])) if found else (0, 0)
+    if not 1 <= first <= last <= job.rows:
+        raise Refused(
+            "bad_value",
+            "The web has no such rows.",
+            where=f"print job {job.id}",
+            expected=f"A-B within 1-{job.rows}, the lower one first",
+            came=rows,
+            remedy="Give --rows A-B.",
+        )
+    return first, last
