@@ -35,6 +35,7 @@ from serialkeeper.steps import (
     reports,
     settling,
 )
+from serialkeeper.steps import pulls as lists
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
@@ -164,6 +165,8 @@ class roll:
     """What stands on the web, and what has to come off it."""
 
     draw = staticmethod(drawings.draw)
+    pulls = staticmethod(lists.pulls)
+    neighbour = staticmethod(lists.neighbour)
 
 
 class events:

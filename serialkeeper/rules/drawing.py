@@ -21,7 +21,6 @@ from serialkeeper.rules.figures import (
     INK,
     PAPER,
     SOFT,
-    TONES,
     Group,
     Item,
     Line,
@@ -41,14 +40,15 @@ MOST_SHEETS = 30
 """Sheets that are drawn unless more are asked for."""
 
 _HEAD, _LEGEND_LINE, _FOOT = 19.0, 5.4, 9.0
-_ROW_MOST, _ROW_CELLS = 6.0, 1.4
-"""Millimetres a row is high at most, and from which each label has an outline of its own."""
+_ROW_MOST, _ROW_SIGN, _ROW_CELLS = 6.0, 2.5, 1.4
+"""Millimetres a row is high at most, from which every label has room for a sign, and from which
+it has an outline of its own."""
 _SIGN, _AXIS, _GAP, _BAR = 3.4, 12.0, 5.0, 22.0
 _CAUTIONS = (
     "An aid, not a validated system: local rules and the people licensed to decide decide. An "
     "in-line camera grade is not a verifier grade. No machine is stopped by this.",
-    "Rows are those of the plan. Metres are rows times pitch: blanks, stops and cut-outs move the "
-    "web. Before a cut scan a readable neighbour (roll neighbour).",
+    "Seen from the printed side, row 1 ahead: lane 1 is left. Rows are those of the plan; metres "
+    "are rows times pitch: blanks, stops and cut-outs move the web. Scan a neighbour before a cut.",
 )
 
 
@@ -123,7 +123,7 @@ class _Pen:
         self.entries = list(self._legend_entries())
         lines = 1 + max((line for line, *_ in self.entries), default=0)
         self.top = MARGIN + _HEAD + lines * _LEGEND_LINE + 3
-        self.bottom = self.height - MARGIN - _FOOT
+        self.bottom = self.height - MARGIN - _FOOT - 2
 
     def new_sheet(self) -> Sheet:
         """An empty sheet."""
@@ -188,7 +188,7 @@ class _Pen:
             ("many", "so many close together"),
         ]
         for letter, text in entries:
-            width = 7.0 + len(text) * 1.5
+            width = 7.5 + len(text) * 1.33
             if x + width > self.right:
                 line, x = line + 1, self.left
             yield line, x, letter, text
@@ -258,7 +258,7 @@ class _Pen:
         lane = 5.0 if lanes <= 6 else 3.6 if lanes <= 16 else 2.6
         wide = _AXIS + lanes * lane + _GAP
         high = self.bottom - self.top - 5
-        wanted = -(-rows // int(high / (_SIGN + 0.2)))
+        wanted = -(-rows // int(high / _ROW_SIGN))
         fit = max(int((self.right - self.left - _BAR) / wide), 1)
         columns = min(wanted, fit)
         if columns * wide > 0.55 * (self.right - self.left):
@@ -279,23 +279,22 @@ class _Pen:
     def _spread(self, x: float, high: float, each: int) -> list[Item]:
         """How doubtful labels are spread over the whole web, from its first row to its last."""
         rows = len(self.stretch.position)
-        bins = min(rows, int(high / 1.2))
-        edges = np.linspace(0, rows, bins + 1)
+        some = _rounded(-(-rows // int(high / 1.2)))
+        bins = -(-rows // some)
+        edges = np.arange(bins + 1) * some
         counts, _ = np.histogram(
             [doubt.row - self.stretch.first for doubt in self.stretch.doubts], edges
         )
-        most, y, step = max(int(counts.max()), 1), self.top + 5, high / bins
+        most, y, step = max(int(counts.max()), 1), self.top + 5, high * some / rows
         items: list[Item] = [
             Text(x, self.top + 1, "spread", 2.6, bold=True),
-            Text(x, self.top + 4, f"most {most} per {edges[1]:,.3g} rows", 1.9, fill=SOFT),
+            Text(x, self.top + 4, f"most: {most} in {some} rows", 1.9, fill=SOFT),
             box(x, y, 3, high, GOOD, SOFT, 0.15),
         ]
         for index in np.flatnonzero(counts).tolist():
             share = float(counts[index]) / most
-            bar = box(x + 3, y + index * step, share * (_BAR - 9), step * 0.86, INK)
-            items.append(
-                Group("spread", (bar,), {"rows": round(edges[index]) + self.stretch.first})
-            )
+            bar = box(x + 3, y + index * step, share * (_BAR - 9), min(step, 1.2) * 0.86, INK)
+            items.append(Group("spread", (bar,), {"first": index * some + self.stretch.first}))
         for start in range(0, rows, each):
             at = y + high * start / rows
             items.append(Line(x, at, x + 3, at, INK, 0.2))
@@ -311,7 +310,7 @@ class _Column:
         self.pen, self.x, self.y, self.lane, self.scale = pen, x, y, lane, scale
         self.start = start
         self.stop = min(start + rows, len(pen.stretch.position))
-        self.sign = min(_SIGN, lane - 0.2)
+        self.sign = min(_SIGN, lane - 0.2, max(scale * 0.98, 2.4))
 
     def draw(self) -> list[Item]:
         """The band with its lanes and axis, then a mark for each doubtful label."""
@@ -335,9 +334,8 @@ class _Column:
 
     def _tick(self, doubt: Doubt) -> Item:
         x, y = self._place(doubt)
-        fill = TONES[SIGNS[doubt.sign].tone][0]
-        tall = max(self.scale, 0.2)
-        mark = box(x, y, self.lane, tall, fill if self.scale >= _ROW_CELLS else INK, INK, 0.12)
+        fill = PAPER if self.scale >= _ROW_CELLS else INK
+        mark = box(x, y, self.lane, max(self.scale, 0.2), fill, INK, 0.12)
         facts = {"position": doubt.position, "row": doubt.row, "lane": doubt.lane}
         return Group("tick", (mark,), {**facts, "sign": doubt.sign}, _titled(doubt))
 
@@ -431,10 +429,10 @@ def _same(kinds: NDArray[np.int8]) -> list[tuple[int, int]]:
 
 
 def _rounded(count: int) -> int:
-    """The next number up of the form 1, 2 or 5 times a power of ten."""
+    """The next plain number up: 1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30 and so on."""
     power = 1
     while True:
-        for factor in (1, 2, 5):
-            if factor * power >= count:
-                return factor * power
+        for tenths in (10, 12, 15, 20, 25, 30, 40, 50, 60, 80):
+            if tenths * power >= 10 * count and tenths * power % 10 == 0:
+                return tenths * power // 10
         power *= 10

@@ -30,7 +30,7 @@ ENDING = 4
 """Characters of a number that are shown."""
 
 _MOST_LANES, _ALIKE, _KEPT = 8, 12, 4
-_AXIS, _CELL, _ROW, _LINE = 13.0, 16.0, 6.4, 3.1
+_AXIS, _CELL, _ROW, _LINE = 12.0, 15.0, 6.4, 3.1
 _TITLE, _LANES = 4.2, 3.2
 
 
@@ -151,7 +151,7 @@ def place_strip(
         title += f" · lanes {lanes[0]} to {lanes[-1]}"
     along = metres(stretch, first, pitch)
     if along is not None:
-        title += f" · {along:.2f} m"
+        title += f" · from {along:.2f} m"
     items: list[Item] = [Text(x, y + 2.6, title, 2.6, bold=True)]
     below = y + _TITLE + _LANES
     for index, lane in enumerate(lanes):
@@ -212,9 +212,9 @@ def _label(
     items = [
         box(*inner, PAPER, INK, 0.5),
         box(x + 0.35, y + 0.35, 0.9, _ROW - 0.7, edge if sign.tone != "light" else INK),
-        *symbol(sign.shape, sign.letter, sign.tone, x + 3.9, y + _ROW / 2, 4.2),
-        Text(x + 6.6, y + 2.9, str(position), 2.1, bold=True),
-        Text(x + 6.6, y + 5.3, ending, 2.1),
+        *symbol(sign.shape, sign.letter, sign.tone, x + 3.6, y + _ROW / 2, 3.9),
+        Text(x + 6.2, y + 2.9, str(position), 2.1 if position < 10**6 else 1.8, bold=True),
+        Text(x + 6.2, y + 5.3, ending, 2.1),
     ]
     facts |= {"sign": sign.letter, "finding": doubt.finding}
     return Group("doubtful", tuple(items), facts, doubt.text)

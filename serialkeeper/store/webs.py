@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import gs1
 from serialkeeper.rules.chain import BLOCK, block_of
 from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts
 from serialkeeper.rules.jobs import shape_of
@@ -66,6 +67,41 @@ def serials_at(view: View, lot: Lot, positions: Iterable[int]) -> dict[int, str]
         serials = view.serials(key, first, min(BLOCK, lot.labels - first + 1))
         found |= {position: serials[position - first] for position in wanted}
     return found
+
+
+def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
+    """The position of the label whose code or number was scanned.
+
+    Args:
+        view, lot: where, which lot.
+        scan: as scanned, bracketed, or the number alone.
+        this_year: for reading dates in codes.
+
+    Refuses `scan_elsewhere` for a code of another lot or product, and for a strange one.
+    """
+    text = gs1.from_file(scan.strip())
+    serial, gtin, number = text, lot.gtin, lot.number
+    if text.startswith(("(", "]")):
+        reader = gs1.parse_bracketed if text.startswith("(") else gs1.parse_scanned
+        code = reader(text, this_year=this_year)
+        serial, gtin, number = code.serial, code.gtin, code.lot
+    label = view.label(lot.product_id, serial) if gtin == lot.gtin else None
+    if label is not None and number == lot.number and label.lot_id == lot.id:
+        return label.position
+    came = gs1.to_file(text) or "nothing"
+    if gtin != lot.gtin:
+        came += f": GTIN {gtin}"
+    elif label is not None and label.lot_id != lot.id:
+        other = next(one for one in view.lots() if one.id == label.lot_id)
+        came += f": position {label.position} of lot {other.number}"
+    raise Refused(
+        "scan_elsewhere",
+        "The scan is not of a label of this lot.",
+        where=f"lot {lot.number}",
+        expected="the code or the number of a readable neighbour",
+        came=came,
+        remedy="Do not cut here: scan a readable label next to the one to be taken off.",
+    )
 
 
 def _job(view: View, lot: Lot, number: int) -> Job:
