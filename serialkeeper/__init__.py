@@ -17,12 +17,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
     drawings,
     handoff,
+    holding,
     inspection,
     lots,
     numbering,
@@ -124,7 +126,19 @@ class lot:
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
     count = staticmethod(reconciliation.count)
-    reconcile = staticmethod(reconciliation.reconcile)
+
+    @staticmethod
+    def reconcile(
+        record: Record, name: str, *, hold: bool = False, pitch: float = 0
+    ) -> dict[str, Any]:
+        """Hold both ledgers against each other, or say what the smallest hold is.
+
+        See `steps.reconciliation.reconcile` and, with `hold`, `steps.holding.hold`.
+        """
+        if hold:
+            return holding.hold(record, name, pitch=pitch)
+        return reconciliation.reconcile(record, name)
+
     close = staticmethod(reconciliation.close)
 
 

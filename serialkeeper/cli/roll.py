@@ -16,6 +16,7 @@ from serialkeeper.rules.drawing import MOST_SHEETS
 from serialkeeper.rules.pulls import as_lines
 from serialkeeper.steps import drawings
 from serialkeeper.steps import pulls as lists
+from serialkeeper.store.record import Record
 
 app = typer.Typer(help="What stands on the web, and what has to come off it.")
 JobNumber = Annotated[int, typer.Option("--job", min=0, help="The print job; not needed with one.")]
@@ -99,8 +100,9 @@ def pulls(
 
     With --scan exit code 5 if the place of a label was not proven.
     """
-    web = {"job": job, "rows": rows, "lane": lane, "from_end": from_end}
-    result = lists.pulls(call.record(), name, pitch=pitch, out=out, **web)
+    web: dict[str, Any] = {"job": job, "rows": rows, "lane": lane, "from_end": from_end}
+    record = call.record()
+    result = lists.pulls(record, name, pitch=pitch, out=out, **web)
     head = [
         f"Print job {result['job']}, row {result['first_off']:,} comes off first: "
         f"{tally(result['to_do'])}.",
@@ -115,7 +117,7 @@ def pulls(
         return
     for line in head:
         typer.echo(line, err=call.as_json)
-    proven = [_wait(name, pull, web) for pull in result["pulls"]]
+    proven = [_wait(record, name, pull, web) for pull in result["pulls"]]
     done = [cut for cut in proven if cut]
     missing = len(proven) - len(done)
     answer(
@@ -126,7 +128,9 @@ def pulls(
         raise typer.Exit(FINDINGS)
 
 
-def _wait(name: str, pull: dict[str, Any], web: dict[str, Any]) -> dict[str, Any] | None:
+def _wait(
+    record: Record, name: str, pull: dict[str, Any], web: dict[str, Any]
+) -> dict[str, Any] | None:
     """Wait for the scan of a label's neighbour; None if it was passed over."""
     for line in as_lines(pull):
         typer.echo(line, err=call.as_json)
@@ -137,7 +141,7 @@ def _wait(name: str, pull: dict[str, Any], web: dict[str, Any]) -> dict[str, Any
             typer.echo("passed over, its place is not proven", err=call.as_json)
             return None
         try:
-            cut = lists.neighbour(call.record(), name, pull["position"], scan=text.strip(), **web)
+            cut = lists.neighbour(record, name, pull["position"], scan=text.strip(), **web)
         except Refused as error:
             typer.echo(f"\n{error}", err=True)
             continue
@@ -158,7 +162,7 @@ def neighbour(
     from_end: FromEnd = False,
 ) -> None:
     """Prove a place before a cut. Example: roll neighbour LOT24A 17 --scan NUMBER."""
-    web = {"job": job, "rows": rows, "lane": lane, "from_end": from_end}
+    web: dict[str, Any] = {"job": job, "rows": rows, "lane": lane, "from_end": from_end}
     result = lists.neighbour(call.record(), name, position, scan=scan, **web)
     lines = [_cut_here(result)]
     if not result["doubtful"]:

@@ -229,6 +229,7 @@ def _doubt(place: tuple[int, int, int], state: State, told: list[Told], reason: 
         return Doubt(*place, sign, PULL, state.word, word, text, together)
     act = LOOK if word in NOT_SEEN else DECIDE
     text = detail or (WORDS[word][0] if word in WORDS else word)
+    text += f" (positions {together})" if together else ""
     return Doubt(*place, sign, act, state.word, word, text, together)
 
 

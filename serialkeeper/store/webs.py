@@ -5,11 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.chain import BLOCK, block_of
 from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts
 from serialkeeper.rules.jobs import shape_of
+from serialkeeper.rules.parts import unpack_states
+from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, key_of
 
@@ -102,6 +107,18 @@ def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
         came=came,
         remedy="Do not cut here: scan a readable label next to the one to be taken off.",
     )
+
+
+def evidence_of(view: View, key: LotKey, start: int, size: int) -> NDArray[np.uint8]:
+    """Letters of `parts.EVIDENCE` of `size` labels of one block from position `start` on, each of
+    the last take that concerned it."""
+    letters = np.full(size, ord("."), dtype=np.uint8)
+    for part in view.parts(key, block_of(start), kind="states"):
+        states = unpack_states(part.first, part.count, part.data)
+        span = slice(part.first - start, part.first - start + part.count)
+        told = states.evidence != ord(".")
+        letters[span][told] = states.evidence[told]
+    return letters
 
 
 def _job(view: View, lot: Lot, number: int) -> Job:
