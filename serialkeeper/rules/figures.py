@@ -14,7 +14,7 @@ INK, SOFT, FAINT = "#1d1f21", "#6b6f72", "#c9ccc8"
 PAPER, GOOD = "#ffffff", "#e9ebe6"
 TONES: Mapping[str, tuple[str, str]] = {
     "dark": ("#23282b", "#ffffff"),
-    "middle": ("#a9745a", "#ffffff"),
+    "middle": ("#9a5f42", "#ffffff"),
     "light": ("#e3c598", INK),
     "open": ("#ffffff", INK),
 }
