@@ -159,7 +159,8 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
     """The smallest hold for people: each number with its places, then the stretches to hold."""
     lines = []
     for one in found["numbers"]:
-        lines.append(f"{one['why']}: {_many(one['count'], 'number')}, position {one['positions']}")
+        listed = f", position {one['positions']}" if one["positions"] else ""
+        lines.append(f"{one['why']}: {_many(one['count'], 'number')}{listed}")
         if one["numbers"]:
             lines.append(f"  {', '.join(one['numbers'][:8])}{' ...' if one['count'] > 8 else ''}")
         for place in one["places"]:

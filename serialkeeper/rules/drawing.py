@@ -392,7 +392,7 @@ class _Column:
         step = _rounded(max(int((7.0 if pitch else 5.0) / self.scale), 1))
         first, last = self.start + stretch.first, self.stop - 1 + stretch.first
         marked = [row for row in range(first, last + 1) if row == first or row % step == 0]
-        if len(marked) > 1 and marked[1] - marked[0] < 0.6 * step:
+        if len(marked) > 1 and marked[1] - marked[0] < step:
             del marked[1]
         items: list[Item] = []
         for row in marked:

@@ -141,7 +141,7 @@ def symbol(shape: str, letter: str, tone: str, x: float, y: float, size: float) 
 
 def shorten(text: str, width: float, size: float) -> str:
     """A text cut to about that width, with dots where something was cut away."""
-    most = max(int(width / (size * 0.56)), 1)
+    most = max(int(width / (size * 0.52)), 1)
     return text if len(text) <= most else text[: max(most - 3, 1)].rstrip() + "..."
 
 

@@ -47,14 +47,7 @@ def draw(
         lot, job, rows, lanes, labels, doubtful, in_strips, not_inspected, signs, files.
     """
     drawing.check_paper(paper, pitch, sheets)
-    if out.suffix.lower() not in SUFFIXES:
-        raise Refused(
-            "bad_value",
-            "A drawing is an SVG or PNG file.",
-            expected=" or ".join(SUFFIXES),
-            came=out.name,
-            remedy="Give --out with one of these endings.",
-        )
+    _check_name(out)
     with record.read() as view:
         lot = view.lot(name)
         chosen, stretch = stretch_of(view, lot, job=job, rows=rows, lane=lane)
@@ -89,6 +82,17 @@ def draw(
         "signs": {letter: count for letter, count in counts.items() if count},
         "files": files,
     }
+
+
+def _check_name(out: Path) -> None:
+    if out.suffix.lower() not in SUFFIXES:
+        raise Refused(
+            "bad_value",
+            "A drawing is an SVG or PNG file.",
+            expected=" or ".join(SUFFIXES),
+            came=out.name,
+            remedy="Give --out with one of these endings.",
+        )
 
 
 def _write(sheets: list[Sheet], out: Path) -> list[str]:

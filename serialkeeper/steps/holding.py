@@ -46,7 +46,8 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
 
     Returns:
         lot, gtin, labels (printed), held, free, numbers (one object for all numbers that lie in
-        the same places), and holds: the fewest stretches that cover all of them.
+        the same places; those of labels that no file was read of are counted, not listed), and
+        holds: the fewest stretches that cover all of them, each with the listed positions in it.
     """
     if not 0 <= pitch <= 10_000:
         raise Refused(
@@ -67,14 +68,13 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
         for job, web in webs.items():
             found = smallest_hold(web, missing, together, sightings)
             named = {p for one in found for p in one.positions if one.why != "not_inspected"}
-            named |= {p for one in found for i in one.places for p in (i.before, i.after) if p}
-            serials = serials_at(view, lot, named)
+            beside = {p for one in found for i in one.places for p in (i.before, i.after) if p}
+            serials = serials_at(view, lot, named | beside)
             listed += [_describe(one, job, web.stretch, serials, pitch) for one in found]
-            holds += [
-                _interval(place, job, web.stretch, serials, pitch)
-                | {"numbers": short_runs(sorted({p for one in some for p in one.positions}))}
-                for place, some in merged(web, found)
-            ]
+            for place, some in merged(web, found):
+                inside = {p for one in some for p in one.positions if p in named}
+                stretch = _interval(place, job, web.stretch, serials, pitch)
+                holds.append(stretch | {"positions": short_runs(sorted(inside))})
     labels = sum(web.stretch.labels for web in webs.values())
     held = sum(one["labels"] for one in holds)
     return {
@@ -179,7 +179,7 @@ def _describe(
     return {
         "why": held.why,
         "job": job,
-        "positions": short_runs(held.positions),
+        "positions": short_runs(held.positions) if known else None,
         "count": len(held.positions),
         "numbers": [serials[position] for position in held.positions] if known else None,
         "places": [_interval(place, job, stretch, serials, pitch) for place in held.places],

@@ -50,14 +50,7 @@ def pulls(
         lot, job, rows, lanes, first_off (the row that comes off first), to_do (counts),
         not_inspected, file, and pulls: one object a label.
     """
-    if not 0 <= pitch <= 10_000 or (out and out.suffix.lower() not in SUFFIXES):
-        raise Refused(
-            "bad_value",
-            "The list cannot be made like that.",
-            expected=f"a pitch up to 10000 mm, a file that ends in {' or '.join(SUFFIXES)}",
-            came=f"pitch {pitch:g}, {out.name if out else 'no file'}",
-            remedy="Correct them.",
-        )
+    _check(pitch, out)
     with record.read() as view:
         lot = view.lot(name)
         chosen, stretch = stretch_of(view, lot, job=job, rows=rows, lane=lane)
@@ -87,6 +80,17 @@ def pulls(
         ]
         _write(out, listed, top)
     return result
+
+
+def _check(pitch: float, out: Path | None) -> None:
+    if not 0 <= pitch <= 10_000 or (out and out.suffix.lower() not in SUFFIXES):
+        raise Refused(
+            "bad_value",
+            "The list cannot be made like that.",
+            expected=f"a pitch up to 10000 mm, a file that ends in {' or '.join(SUFFIXES)}",
+            came=f"pitch {pitch:g}, {out.name if out else 'no file'}",
+            remedy="Correct them.",
+        )
 
 
 def _write(out: Path, listed: list[dict[str, Any]], top: list[str]) -> None:
