@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -52,8 +53,7 @@ def draw(
         lot = view.lot(name)
         chosen, stretch = stretch_of(view, lot, job=job, rows=rows, lane=lane)
         chain = view.chain(lot.id)
-        width, _ = drawing.PAPERS[paper]
-        strips = make_strips(stretch, width - 2 * drawing.MARGIN)
+        strips = make_strips(stretch, drawing.PAPERS[paper][0] - 2 * drawing.MARGIN)
         scene = drawing.Scene(
             lot=lot.number,
             gtin=lot.gtin,
@@ -69,7 +69,7 @@ def draw(
         )
     made, shown = drawing.draw(stretch, scene)
     files = _write(made, out)
-    counts = {letter: sum(d.sign == letter for d in stretch.doubts) for letter in SIGNS}
+    counts = Counter(doubt.sign for doubt in stretch.doubts)
     return {
         "lot": lot.number,
         "job": chosen.id,
@@ -79,7 +79,7 @@ def draw(
         "doubtful": len(stretch.doubts),
         "in_strips": shown,
         "not_inspected": int(stretch.waiting.sum()),
-        "signs": {letter: count for letter, count in counts.items() if count},
+        "signs": {letter: counts[letter] for letter in SIGNS if counts[letter]},
         "files": files,
     }
 

@@ -319,6 +319,24 @@ def test_the_picture_shows_what_the_drawing_says() -> None:
     assert good.min() > 225 and np.median(good) < 245
 
 
+def test_a_machine_without_fonts_draws_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The letters that come with Pillow take over; the heading is there in ink."""
+    stretch = web(50, 4, {14: "foreign"})
+    sheets, _ = drawing.draw(stretch, scene(stretch, product="Démo"))
+
+    def missing(*_: object) -> None:
+        raise OSError
+
+    monkeypatch.setattr(pictures.ImageFont, "truetype", missing)
+    pictures._font.cache_clear()
+    try:
+        image = Image.open(BytesIO(pictures.png(sheets[0])))
+    finally:
+        pictures._font.cache_clear()
+    heading = np.asarray(image.convert("L"))[80:120, 80:600]
+    assert heading.min() < 60 and 0.02 < (heading < 128).mean() < 0.5
+
+
 def test_200_000_labels_are_drawn_whole() -> None:
     """Thirty sheets of a web with 4,000 doubtful labels: each of them on the first sheet's band,
     and no sheet too large to open."""
