@@ -324,8 +324,12 @@ def test_a_machine_without_fonts_draws_all_the_same(monkeypatch: pytest.MonkeyPa
     stretch = web(50, 4, {14: "foreign"})
     sheets, _ = drawing.draw(stretch, scene(stretch, product="Démo"))
 
-    def missing(*_: object) -> None:
-        raise OSError
+    load = pictures.ImageFont.truetype
+
+    def missing(font: Any, *more: Any, **options: Any) -> Any:
+        if isinstance(font, str):
+            raise OSError
+        return load(font, *more, **options)
 
     monkeypatch.setattr(pictures.ImageFont, "truetype", missing)
     pictures._font.cache_clear()
