@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
@@ -25,6 +26,7 @@ from serialkeeper.steps import (
     drawings,
     handoff,
     holding,
+    images,
     inspection,
     lots,
     numbering,
@@ -35,7 +37,10 @@ from serialkeeper.steps import (
     profiling,
     reconciliation,
     reports,
+    rolls,
+    second_pass,
     settling,
+    tickets,
 )
 from serialkeeper.steps import pulls as lists
 from serialkeeper.store.opening import open_record as _open
@@ -159,7 +164,19 @@ class print:
 class inspect:
     """What the camera saw."""
 
-    take = staticmethod(inspection.take)
+    @staticmethod
+    def take(
+        record: Record, name: str, path: Path, *, profile: str = "", again_roll: int = 0
+    ) -> dict[str, Any]:
+        """Take in a results file: a first pass, or that of a roll that was read again.
+
+        See `steps.inspection.take` and, with `again_roll`, `steps.second_pass.take`.
+        """
+        if again_roll:
+            return second_pass.take(record, name, path, roll=again_roll, profile=profile)
+        return inspection.take(record, name, path, profile=profile)
+
+    images = staticmethod(images.read_images)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
 
@@ -172,12 +189,22 @@ class label:
     accept = staticmethod(settling.accept)
     void = staticmethod(settling.void)
     decommission = staticmethod(settling.decommission)
+    replace = staticmethod(rolls.replace)
     settle = staticmethod(settling.settle)
 
 
 class roll:
-    """What stands on the web, and what has to come off it."""
+    """Parent and finished rolls, what has to come off them, and their release."""
 
+    add = staticmethod(rolls.add)
+    slit = staticmethod(rolls.slit)
+    turn = staticmethod(rolls.turn)
+    mark = staticmethod(rolls.mark)
+    count = staticmethod(rolls.count)
+    removed = staticmethod(rolls.removed)
+    list = staticmethod(rolls.all_rolls)
+    show = staticmethod(tickets.show)
+    release = staticmethod(tickets.release)
     draw = staticmethod(drawings.draw)
     pulls = staticmethod(lists.pulls)
     neighbour = staticmethod(lists.neighbour)

@@ -69,7 +69,19 @@ WORDS: dict[str, str] = {
     "results_name_taken": "A file of that name with other content was taken before.",
     "take_unfinished": "An earlier take of the lot is not finished yet.",
     "results_claimed": "The labels of this file were inspected already.",
+    # images
+    "images_empty": "The folder holds no images, or no symbol reads on any of them.",
+    "images_order": "The names of the images do not tell their order.",
+    "images_grid": "The symbols on the images do not stand in rows and lanes as said.",
+    "image_unreadable": "An image file is damaged, or is no image that this version reads.",
+    "image_too_large": "An image is larger than this version reads.",
     # rolls
+    "roll_unknown": "The lot has no such roll.",
+    "roll_rows": "These rows cannot be a roll of their own.",
+    "roll_state": "The roll is in a state in which this is not done.",
+    "roll_mistaken": "The file shows another roll.",
+    "roll_not_inspected": "No label of the roll was inspected yet.",
+    "roll_open_points": "Labels of the roll still have no fate.",
     "scan_elsewhere": "The scanned label does not stand beside the cut.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
@@ -128,6 +140,10 @@ class SerialKeeperError(Exception):
         self.remedy = remedy
         self.more = more[:100]
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Errors travel between processes whole."""
+        return _again, (type(self), self.as_dict())
+
     def as_dict(self) -> dict[str, Any]:
         """The refusal as plain data, for `--json`."""
         return {
@@ -149,6 +165,10 @@ class SerialKeeperError(Exception):
                 lines.append(f"  {name}: {text}")
         lines.extend(f"  also: {line}" for line in self.more)
         return "\n".join(lines)
+
+
+def _again(kind: type[SerialKeeperError], told: dict[str, Any]) -> SerialKeeperError:
+    return kind(told.pop("word"), told.pop("message"), **{**told, "more": tuple(told["more"])})
 
 
 class Refused(SerialKeeperError):

@@ -11,7 +11,7 @@ m = 0: readings too many; u = 0: m labels not seen; u < m: not told apart; u >= 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ COUNT, TIME, READ = ord("c"), ord("t"), ord("r")
 EDGE = 8
 """Labels beyond the last one read that unread readings there may stand for, besides their own
 number."""
+STRANGERS = 3
+"""Numbers at most of labels inspected before that are taken for repeats on this web."""
 BLOCK_FROM = 3
 """Numbers in a row from which readings out of place are a block of the web."""
 
@@ -65,13 +67,16 @@ class Alignment:
     notes: list[dict[str, object]] = field(default_factory=list)
 
 
-def align(seen: Seen, web: Web, free: NDArray[np.bool_], *, where: str) -> Alignment:
+def align(
+    seen: Seen, web: Web, free: NDArray[np.bool_], *, home: NDArray[np.bool_], where: str
+) -> Alignment:
     """Align readings without positions.
 
     Args:
         seen: the readings.
         web: where the labels stand.
-        free: bool by position: printed, and not inspected before.
+        free: bool by position: printed, and not inspected before; what an unread reading may be.
+        home: bool by position: labels whose numbers belong on this web.
         where: the file, for refusals.
 
     Refuses `results_unplaced` if no reading names a label of the lot.
@@ -93,12 +98,25 @@ def align(seen: Seen, web: Web, free: NDArray[np.bool_], *, where: str) -> Align
         )
     read = np.zeros(len(web.row), dtype=np.bool_)
     read[seen.number] = True
+    seen, on_web = _without_strangers(seen, on_web, home)
     read[0] = False
     streams = find_streams(seen, web, on_web)
     span = common_span(streams)
     for stream in streams:
         _Filler(stream, seen, web, free, read, made).fill(span)
     return made
+
+
+def _without_strangers(
+    seen: Seen, on_web: NDArray[np.bool_], home: NDArray[np.bool_]
+) -> tuple[Seen, NDArray[np.bool_]]:
+    """A few numbers of labels that other files told of are no anchors: this web's own labels
+    carry them. Many of them are a claim to the same labels, which is refused later."""
+    told = on_web & ~home[seen.number]
+    if not 0 < len(np.unique(seen.number[told])) <= STRANGERS or told.sum() == on_web.sum():
+        return seen, on_web
+    number = np.where(told, 0, seen.number).astype(np.int32)
+    return replace(seen, number=number, strange=seen.strange | told), on_web & ~told
 
 
 class _Filler:
@@ -123,6 +141,7 @@ class _Filler:
         self.used = stream.anchor.copy()
         self.first_of_two = np.zeros(len(stream.index), dtype=np.bool_)
         self.of_two = np.zeros(len(stream.index), dtype=np.bool_)
+        self.out_of_time = np.zeros(len(stream.index), dtype=np.bool_)
 
     def fill(self, span: tuple[int, int] | None) -> None:
         """Anchors, double triggers, blocks, then what stands between the anchors."""
@@ -131,6 +150,7 @@ class _Filler:
         made.place[anchors] = self.seen.number[anchors]
         made.evidence[anchors] = READ
         self._find_double_triggers()
+        self._release_out_of_time()
         self._release_twins()
         self._find_blocks()
         self._note_running()
@@ -187,6 +207,16 @@ class _Filler:
         self.used[first] = stream.anchor[first] = False
         self.made.place[stream.index[first]] = 0
         self.at = np.flatnonzero(stream.anchor)
+
+    def _release_out_of_time(self) -> None:
+        """Anchors that came early or late stand in another label's place."""
+        if self.tempo is None:
+            return
+        late = self.at[self.tempo.out_of_time(self.time[self.at], self.stream.step[self.at])]
+        self.out_of_time[late] = True
+        self.used[late] = self.stream.anchor[late] = False
+        self.made.place[self.stream.index[late]] = 0
+        self.at = np.flatnonzero(self.stream.anchor)
 
     def _send_home(self) -> None:
         """Of a number read twice, one reading that no other place needed stands at its own."""
@@ -292,7 +322,8 @@ class _Filler:
         """
         here = np.arange(start, stop)
         steps = self.stream.step[start:stop]
-        shuffled = (steps >= step) & (steps < next_step) & ~self.of_two[start:stop]
+        own = ~self.of_two[start:stop] & ~self.out_of_time[start:stop]
+        shuffled = (steps >= step) & (steps < next_step) & own
         loose: NDArray[np.int64] = here[~self.used[start:stop] & ~shuffled]
         return loose
 

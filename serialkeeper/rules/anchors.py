@@ -71,7 +71,7 @@ def _learned(
 ) -> tuple[int, ...]:
     """The order of lanes in a row as the file itself shows it, for swapped lanes."""
     same = row[1:] == row[:-1]
-    most = max(lanes) + 1
+    most = max(int(lane.max(initial=0)), *lanes) + 1
     pairs = np.bincount(lane[:-1][same] * most + lane[1:][same], minlength=most * most)
     follows = pairs.reshape(most, most)
     start = min(lanes, key=lambda one: int(follows[:, one].sum() - follows[one].sum()))
@@ -87,12 +87,14 @@ def find_anchors(step: NDArray[np.int64]) -> NDArray[np.bool_]:
 
     Args:
         step: running order of the numbers read, in file order; repeated ones count once,
-            where they stand first.
+            where they fit best between their neighbours, or first.
     """
     anchor = np.zeros(len(step), dtype=np.bool_)
-    _, first = np.unique(step, return_index=True)
-    kept = np.sort(first)
-    kept = kept[~_strays(step[kept])]
+    if not len(step):
+        return anchor
+    kept = np.flatnonzero(np.concatenate(([True], step[1:] != step[:-1])))
+    kept = kept[~_strays(step[kept])]  # before repeats are left out: the first may be astray
+    kept = kept[_once(step[kept])]
     if not len(kept):
         return anchor
     x = step[kept]
@@ -105,6 +107,22 @@ def find_anchors(step: NDArray[np.int64]) -> NDArray[np.bool_]:
         certain = _certain(x[start:stop].tolist())
         anchor[kept[start:stop][certain]] = True
     return anchor
+
+
+def _once(x: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Indices of one element of each value, ascending."""
+    order = np.argsort(x, kind="stable")
+    ranked = x[order]
+    same = np.flatnonzero(ranked[1:] == ranked[:-1])
+    if not len(same):
+        return np.arange(len(x))
+    near = (np.diff(x) >= 1) & (np.diff(x) <= NEAR)
+    fits = np.concatenate(([False], near)).astype(np.int8) + np.concatenate((near, [False]))
+    some = np.unique(np.concatenate((order[same], order[same + 1])))
+    best = some[np.lexsort((some, -fits[some], x[some]))]
+    chosen = best[np.concatenate(([True], x[best[1:]] != x[best[:-1]]))]
+    others = np.setdiff1d(some, chosen, assume_unique=True)
+    return np.delete(np.arange(len(x)), others)
 
 
 def _strays(x: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from serialkeeper.rules.findings import NOT_SEEN, WORDS
+from serialkeeper.rules.findings import WORDS
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.moves import State
 
@@ -39,7 +39,7 @@ SIGNS: Mapping[str, Sign] = {
         Sign("P", "arrow", "middle", "in another place"),
         Sign("U", "up", "light", "unreadable"),
         Sign("Q", "down", "light", "grade, text, camera's verdict"),
-        Sign("R", "circle", "light", "rejected, other"),
+        Sign("R", "circle", "light", "another matter"),
         Sign("N", "ring", "open", "not seen"),
         Sign("A", "gap", "open", "not told apart"),
     )
@@ -66,6 +66,7 @@ _SIGN_OF: Mapping[str, str] = {
     **dict.fromkeys(("text_mismatch", "low_grade", "failed_by_camera"), "Q"),
     "not_seen": "N",
     "not_told_apart": "A",
+    "found_again": "R",
 }
 
 PULL, LOOK, GONE, DECIDE = ACTS = ("pull", "look for it", "make sure it is gone", "decide")
@@ -168,22 +169,27 @@ class Stretch:
         return int(rows[0]) + self.first, self.lanes[int(columns[0])]
 
 
+def printed(shape: Shape) -> NDArray[np.int32]:
+    """The positions of a job's web as printed: one row per row, one column per lane, 0 for none."""
+    grid = np.zeros((shape.rows, shape.lanes), dtype=np.int32)
+    rows, lanes = shape.grid(0, shape.count)
+    grid[rows - 1, lanes - 1] = shape.positions()
+    return grid
+
+
 def cut_stretch(
-    shape: Shape, states: bytes, *, first: int = 1, last: int = 0, lane: int = 0
+    grid: NDArray[np.int32], states: bytes, *, first: int = 1, last: int = 0, lane: int = 0
 ) -> Stretch:
     """The part of a job's web from row `first` to `last` (0 for its end), one lane or all (0).
 
     Args:
-        shape: the job's place on the web.
+        grid: the positions of the job's web, as `printed` gives them.
         states: state letters from position 1 on.
     """
-    grid = np.zeros((shape.rows, shape.lanes), dtype=np.int32)
-    rows, lanes = shape.grid(0, shape.count)
-    grid[rows - 1, lanes - 1] = shape.positions()
     across = slice(lane - 1, lane) if lane else slice(None)
     position = np.ascontiguousarray(grid[first - 1 : last or None, across])
     letters = np.frombuffer(b"\0" + states, np.uint8)[position]
-    shown = (lane,) if lane else tuple(range(1, shape.lanes + 1))
+    shown = (lane,) if lane else tuple(range(1, grid.shape[1] + 1))
     return Stretch(first, shown, position, letters, (), np.zeros(position.shape, np.bool_))
 
 
@@ -227,7 +233,7 @@ def _doubt(place: tuple[int, int, int], state: State, told: list[Told], reason: 
         if state is State.PULLED:
             text += "; it had been called good before"
         return Doubt(*place, sign, PULL, state.word, word, text, together)
-    act = LOOK if word in NOT_SEEN else DECIDE
+    act = LOOK if SIGNS[sign].tone == "open" else DECIDE
     text = detail or (WORDS[word][0] if word in WORDS else word)
     text += f" (positions {together})" if together else ""
     return Doubt(*place, sign, act, state.word, word, text, together)

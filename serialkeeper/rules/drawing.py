@@ -57,7 +57,8 @@ class Scene:
     """What stands on the sheets besides the web.
 
     Attributes:
-        lot, gtin, product, job: what was printed.
+        lot, gtin, product: what was printed.
+        web: which roll or print job.
         head: the lot's journal: how many entries, and the last one's hash.
         drawn: when, where and by whom.
         pitch: millimetres from label to label in a lane, 0 where it is not known.
@@ -70,7 +71,7 @@ class Scene:
     lot: str
     gtin: str
     product: str
-    job: int
+    web: str
     head: str
     drawn: str
     pitch: float
@@ -147,7 +148,7 @@ class _Pen:
             else (f"pitch {scene.pitch:g} mm, {length:,.2f} m by pitch")
         )
         facts = (
-            f"print job {scene.job} · rows {stretch.first:,} to {stretch.last:,} · {lanes} · "
+            f"{scene.web} · rows {stretch.first:,} to {stretch.last:,} · {lanes} · "
             f"{stretch.labels:,} labels · {measure}"
         )
         items: list[Item] = [

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.rules.anchors import find_anchors
-from serialkeeper.rules.findings import Readings
+from serialkeeper.rules.findings import CODE, Readings
 from serialkeeper.rules.jobs import Web
 
 STRETCH = 8
@@ -49,7 +49,8 @@ def _read_again(readings: Readings, exact: NDArray[np.int32], web: Web) -> NDArr
     last = np.zeros(len(web.row), dtype=np.int32)
     last[exact[home]] = home
     repeated = home[last[exact[home]] != home]
-    if not len(repeated):
+    blank = _blank_beside(readings, last, home)
+    if not len(repeated) and not len(blank):
         return same
     usual = _row_time(readings.time, exact, home, web)
     for number in np.unique(exact[repeated]).tolist():
@@ -60,7 +61,25 @@ def _read_again(readings: Readings, exact: NDArray[np.int32], web: Web) -> NDArr
         )
         if together:
             same[index[1:]] = True
+    apart = np.abs(readings.time[blank] - readings.time[last[readings.place[blank]]])
+    same[blank[apart < usual / 2]] = True
     return same
+
+
+def _blank_beside(
+    readings: Readings, last: NDArray[np.int32], home: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Readings without a code, with a time, at the place of a label that was read there."""
+    blank = np.flatnonzero(
+        (readings.finding == CODE["unreadable"])
+        & (readings.time > 0)
+        & (readings.place > 0)
+        & (readings.place < len(last))
+    )
+    first = last[readings.place[blank]]
+    read = (readings.number[first] == readings.place[blank]) & (readings.time[first] > 0)
+    found: NDArray[np.int64] = blank[read & np.isin(first, home)]
+    return found
 
 
 def _row_time(
@@ -100,13 +119,7 @@ def _correct(
         web.row[exact[known]].astype(np.int64), web.lane[exact[known]].astype(int), web
     )
     row, lane = _grid(place, web)
-    turns = [_Turn(back, mirrored) for back in (False, True) for mirrored in (False, True)]
-
-    def settled(turn: _Turn) -> int:
-        distance = target - turn.of(row[known], lane[known], web)
-        return sum(stop - start for start, stop in _stretches(distance))
-
-    turn = max(turns, key=settled)  # the first of equals is the plain one
+    turn = _turn_of(target, row[known], lane[known], web)
     along = turn.of(row, lane, web)
     distance = target - along[known]
     stretches = _stretches(distance)
@@ -116,6 +129,9 @@ def _correct(
     good = _in_order(stretches, target, back=turn.back)
     notes = _turned(turn)
     fixed = np.zeros(len(place), dtype=np.int32)
+    block = np.zeros(len(place), dtype=np.bool_)
+    for start, stop in set(stretches) - set(good):
+        block[known[start:stop]] = True
     rank = np.full(len(place), -1, dtype=np.int64)
     rank[order] = np.arange(len(order))
     bounds = [(int(rank[known[start]]), int(rank[known[stop - 1]])) for start, stop in good]
@@ -142,11 +158,24 @@ def _correct(
         if number and first == bounds[number][0]:
             between = order[bounds[number - 1][1] + 1 : first]
             shifts = (int(distance[good[number - 1][0]]), shift)
-            _fill_slip(fixed, between, along, shifts, position_at, exact)
+            _fill_slip(fixed, between[~block[between]], along, shifts, position_at, exact)
     fixed[~there] = place[~there]
     place[:] = fixed
     evidence[(exact > 0) & (exact == place)] = ord("r")
     return notes
+
+
+def _turn_of(
+    target: NDArray[np.int64], row: NDArray[np.int64], lane: NDArray[np.int64], web: Web
+) -> _Turn:
+    """The way of counting under which most numbers stand in long stretches."""
+    turns = [_Turn(back, mirrored) for back in (False, True) for mirrored in (False, True)]
+
+    def settled(turn: _Turn) -> int:
+        distance = target - turn.of(row, lane, web)
+        return sum(stop - start for start, stop in _stretches(distance))
+
+    return max(turns, key=settled)  # the first of equals is the plain one
 
 
 def _positions_along(web: Web) -> NDArray[np.int32]:

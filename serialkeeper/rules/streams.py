@@ -101,7 +101,7 @@ def _cameras(seen: Seen, web: Web, on_web: NDArray[np.bool_]) -> dict[int, int] 
     if dark:
         mirror = all(lane == web.lanes + 1 - camera for camera, lane in found.items())
         for camera in dark:
-            lane = web.lanes + 1 - camera if mirror and camera not in found.items() else camera
+            lane = web.lanes + 1 - camera if mirror else camera
             if not 1 <= lane <= web.lanes or lane in found.values():
                 return None
             found[camera] = lane

@@ -44,6 +44,7 @@ class Judged:
         alarms: reasons to stop and look.
         groups: by position, the labels among which the readings do not tell.
         together: by position, those labels in short form.
+        present: bool per position: stands on the web, also where it should not.
     """
 
     readings: Readings
@@ -55,6 +56,7 @@ class Judged:
     alarms: list[dict[str, object]]
     groups: dict[int, Group]
     together: dict[int, str]
+    present: NDArray[np.bool_]
 
     def next_block(self, through: int) -> int | None:
         """The next block from `through` on in which the file says anything."""
@@ -82,7 +84,7 @@ class Judged:
         first, last = int(places[0]), int(places[-1])
         now = states[first - start : last + 1 - start]
         finding = self.finding[first : last + 1].copy()
-        _name_the_gone(finding, self.verdicts.touched[first : last + 1], now)
+        name_the_gone(finding, self.present[first : last + 1], now)
         made = [pack_states(self._states(first, last, now))]
         listed = self._findings(first, finding)
         if listed:
@@ -162,11 +164,13 @@ class Standing:
         states: uint8, state letters by position, a filler before the first.
         missing: bool by position: not seen by an earlier file, and nothing else.
         barred: bool by position: another finding is open; a good reading does not undo it.
+        elsewhere: bool by position: the number was seen elsewhere by another file.
     """
 
     states: NDArray[np.uint8]
     missing: NDArray[np.bool_]
     barred: NDArray[np.bool_]
+    elsewhere: NDArray[np.bool_]
 
 
 def decide(
@@ -195,7 +199,7 @@ def decide(
     states = standing.states
     verdicts = findings.judge(readings, len(states) - 1)
     if not resumed:
-        _check_claims(verdicts, states, where)
+        _check_claims(verdicts, standing, where)
     touched = verdicts.touched
     lanes = _lanes(jobs, len(states))
     finding = verdicts.finding.copy()
@@ -205,7 +209,9 @@ def decide(
     finding[doubtful[finding[doubtful] == GOOD]] = CODE["out_of_place"]
     seen_before = touched & (finding == GOOD) & standing.barred & (states == _ISSUED)
     finding[seen_before] = CODE["read_twice"]
-    _name_the_gone(finding, touched, states)
+    moved = (finding == CODE["out_of_place"]) & np.isin(states, (_COMMISSIONED, _VERIFIED))
+    finding[moved] = CODE["read_twice"]  # another file saw it in its place
+    name_the_gone(finding, touched, states)
     target = np.full(len(states), UNCHANGED, dtype=np.uint8)
     bad = touched & (finding != GOOD)
     target[touched & ~bad & (states == _ISSUED)] = good
@@ -218,7 +224,7 @@ def decide(
     raised = [alarm.as_dict() for alarm in alarms]
     together = {group: short_runs(group.positions) for group in set(groups.values())}
     named = {position: together[group] for position, group in groups.items()}
-    return Judged(readings, verdicts, notes, target, finding, found, raised, groups, named)
+    return Judged(readings, verdicts, notes, target, finding, found, raised, groups, named, touched)
 
 
 def _without_places(
@@ -245,7 +251,7 @@ def _without_places(
     return groups
 
 
-def _name_the_gone(
+def name_the_gone(
     finding: NDArray[np.uint8], touched: NDArray[np.bool_], states: NDArray[np.uint8]
 ) -> None:
     """Labels that should not be on the web, and were seen there."""
@@ -257,9 +263,10 @@ def _name_the_gone(
         finding[touched & (states == letter)] = CODE[word]
 
 
-def _check_claims(verdicts: Verdicts, states: NDArray[np.uint8], where: str) -> None:
-    inspected = np.isin(states, (_COMMISSIONED, _VERIFIED, _REJECTED, _PULLED))
-    claimed = np.flatnonzero(verdicts.placed & inspected)
+def _check_claims(verdicts: Verdicts, standing: Standing, where: str) -> None:
+    states = standing.states
+    told = np.isin(states, (_COMMISSIONED, _VERIFIED, _REJECTED, _PULLED))
+    claimed = np.flatnonzero(verdicts.placed & told & ~standing.elsewhere)
     if len(claimed):
         raise Refused(
             "results_claimed",

@@ -16,6 +16,8 @@ TOLERANCE = 0.25
 """Part of a pitch by which a time may miss its place."""
 FARTHEST = 20
 """Pitches beyond the last anchor up to which its speed is taken to hold."""
+TOGETHER = 8
+"""Labels in a row at most that are taken to stand in the places of others by their times."""
 _NEIGHBOURS = 3
 
 
@@ -77,6 +79,23 @@ class Tempo:
     def pitch_at(self, anchor: NDArray[np.int64]) -> NDArray[np.float64]:
         """Milliseconds per unit around these anchors, never more than usual."""
         return self.around[anchor]
+
+    def out_of_time(self, time: NDArray[np.int64], step: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Indices of the anchors that came early, or late, by whole units between neighbours
+        that came in time: their labels stand in the places of others.
+
+        Args:
+            time, step: of the anchors, in file order.
+        """
+        pitch = np.minimum(self.around[1:], self.around[:-1])
+        units = np.diff(step // self.each)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            apart = np.where(pitch > 0, np.diff(time) / pitch, units)
+        off = (np.round(np.clip(apart, -1e6, 1e6)) - units).astype(np.int64)
+        jumps = np.flatnonzero(off)
+        back = np.flatnonzero((off[jumps[1:]] == -off[jumps[:-1]]) & (np.diff(jumps) <= TOGETHER))
+        pieces = [np.arange(jumps[one] + 1, jumps[one + 1] + 1) for one in back.tolist()]
+        return np.unique(np.concatenate(pieces)) if pieces else np.zeros(0, dtype=np.int64)
 
     def units(
         self,

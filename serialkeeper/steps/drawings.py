@@ -11,11 +11,11 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import pictures
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import drawing
-from serialkeeper.rules.doubts import SIGNS
+from serialkeeper.rules.doubts import SIGNS, Stretch
 from serialkeeper.rules.figures import Sheet, svg
 from serialkeeper.rules.strips import make_strips, shown_in
 from serialkeeper.store.record import Record
-from serialkeeper.store.webs import serials_at, stretch_of
+from serialkeeper.store.webs import Part, named_part, serials_at, stretch_of
 
 SUFFIXES = (".svg", ".png")
 
@@ -28,6 +28,7 @@ def draw(
     job: int = 0,
     rows: str = "",
     lane: int = 0,
+    roll: int = 0,
     pitch: float = 0,
     paper: str = "A4",
     sheets: int = drawing.MOST_SHEETS,
@@ -37,28 +38,29 @@ def draw(
     Args:
         record, name: where, which lot.
         out: the first sheet's file, `.svg` or `.png`; the others get `-2`, `-3` and so on.
-        job, rows, lane: which part of the web, as in `store.webs.stretch_of`.
+        job, rows, lane, roll: which part of the web, as in `store.webs.Part`.
         pitch: millimetres from label to label in a lane; 0 where it is not known.
         paper: `A4` or `A3`.
         sheets: sheets at most, 0 for as many as it takes.
 
-    Refuses `bad_value`, `nothing_printed`, `job_unknown`, `file_exists`.
+    Refuses `bad_value`, `nothing_printed`, `job_unknown`, `roll_unknown`, `file_exists`.
 
     Returns:
-        lot, job, rows, lanes, labels, doubtful, in_strips, not_inspected, signs, files.
+        lot, roll, job, rows, lanes, labels, doubtful, not_inspected, signs, in_strips, files.
     """
     drawing.check_paper(paper, pitch, sheets)
     _check_name(out)
     with record.read() as view:
         lot = view.lot(name)
-        chosen, stretch = stretch_of(view, lot, job=job, rows=rows, lane=lane)
+        part = named_part(view, lot, Part(job, rows, lane, roll=roll))
+        chosen, stretch = stretch_of(view, lot, part)
         chain = view.chain(lot.id)
         strips = make_strips(stretch, drawing.PAPERS[paper][0] - 2 * drawing.MARGIN)
         scene = drawing.Scene(
             lot=lot.number,
             gtin=lot.gtin,
             product=view.product_of(lot).name,
-            job=chosen.id,
+            web=f"roll {roll}, print job {chosen.id}" if roll else f"print job {chosen.id}",
             head=f"journal entry {chain.count}, head {chain.head.hex()}",
             drawn=f"{record.now():%Y-%m-%d %H:%M:%S %z}, {record.station}, {record.person}",
             pitch=pitch,
@@ -68,19 +70,25 @@ def draw(
             serials=serials_at(view, lot, shown_in(strips, stretch)),
         )
     made, shown = drawing.draw(stretch, scene)
-    files = _write(made, out)
-    counts = Counter(doubt.sign for doubt in stretch.doubts)
     return {
         "lot": lot.number,
+        "roll": roll or None,
         "job": chosen.id,
+        **_told(stretch),
+        "in_strips": shown,
+        "files": _write(made, out),
+    }
+
+
+def _told(stretch: Stretch) -> dict[str, Any]:
+    counts = Counter(doubt.sign for doubt in stretch.doubts)
+    return {
         "rows": [stretch.first, stretch.last],
         "lanes": list(stretch.lanes),
         "labels": stretch.labels,
         "doubtful": len(stretch.doubts),
-        "in_strips": shown,
         "not_inspected": int(stretch.waiting.sum()),
         "signs": {letter: counts[letter] for letter in SIGNS if counts[letter]},
-        "files": files,
     }
 
 

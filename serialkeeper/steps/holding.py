@@ -14,7 +14,6 @@ from serialkeeper.outside import devices, kept
 from serialkeeper.rules import gs1, profiles
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.doubts import GOOD_STATES, Stretch, metres
-from serialkeeper.rules.findings import NOT_SEEN
 from serialkeeper.rules.hold import (
     NOT_PROVING,
     Held,
@@ -29,7 +28,7 @@ from serialkeeper.rules.sightings import KEPT, find_sightings
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
-from serialkeeper.store.webs import evidence_of, serials_at, stretch_of
+from serialkeeper.store.webs import Part, evidence_of, gone_from, serials_at, stretch_of
 
 NOT_FOUND = "not found"
 """The reason for voiding a number whose label nobody found."""
@@ -90,7 +89,7 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
 
 def _web(view: View, lot: Lot, job: int) -> Web:
     """A job's web, and at which of its places a reading shows which label stands there."""
-    _, stretch = stretch_of(view, lot, job=job)
+    _, stretch = stretch_of(view, lot, Part(job), as_printed=True)
     key = key_of(lot)
     letters = np.concatenate(
         [
@@ -107,7 +106,7 @@ def _web(view: View, lot: Lot, job: int) -> Web:
     told |= np.isin(stretch.state, [ord(state) for state in GOOD_STATES])
     elsewhere = [row.position for row in view.findings(key) if row.word in NOT_PROVING]
     told &= ~np.isin(stretch.position, elsewhere)
-    unseen = [row.position for row in view.findings(key, state="open") if row.word in NOT_SEEN]
+    unseen = _unseen(view, lot)
     told &= ~np.isin(stretch.position, unseen)
     return Web(stretch, told)
 
@@ -125,12 +124,23 @@ def _missing(
     for gone in view.departures(key):
         if gone.reason == NOT_FOUND:
             missing |= dict.fromkeys(range(gone.first, gone.last + 1), "not_found")
+    unseen = set(_unseen(view, lot))
     for row in view.findings(key, state="open"):
-        if row.word in (*NOT_SEEN, "read_twice"):
+        if row.word == "read_twice" or row.position in unseen:
             missing[row.position] = row.word
             if row.together:
                 together[row.position] = read_runs(row.together)
+    for position in gone_from(view, lot):
+        missing.pop(position, None)
     return missing, together
+
+
+def _unseen(view: View, lot: Lot) -> list[int]:
+    """Labels that were not seen for certain, and not found again since."""
+    found = view.findings(key_of(lot), state="open")
+    again = {row.position for row in found if row.word == "found_again"}
+    words = ("not_seen", "not_told_apart")
+    return [row.position for row in found if row.word in words and row.position not in again]
 
 
 def _sightings(view: View, lot: Lot, missing: Mapping[int, str]) -> dict[int, list[Sighting]]:

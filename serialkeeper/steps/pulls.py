@@ -19,7 +19,7 @@ from serialkeeper.rules.pulls import (
     list_pulls,
 )
 from serialkeeper.store.record import Record
-from serialkeeper.store.webs import scanned, serials_at, stretch_of
+from serialkeeper.store.webs import Part, named_part, scanned, serials_at, stretch_of
 
 SUFFIXES = (".csv", ".txt")
 
@@ -33,27 +33,30 @@ def pulls(
     lane: int = 0,
     pitch: float = 0,
     from_end: bool = False,
+    roll: int = 0,
     out: Path | None = None,
 ) -> dict[str, Any]:
     """List the doubtful labels of a stretch of web in winding order; changes nothing.
 
     Args:
         record, name: where, which lot.
-        job, rows, lane: which part of the web, as in `store.webs.stretch_of`.
+        job, rows, lane, from_end, roll: which part of the web, and which of its ends comes off
+            first, as in `store.webs.Part`.
         pitch: millimetres from label to label in a lane; 0 where it is not known.
-        from_end: whether the last row comes off the roll first.
         out: a `.csv` or `.txt` file to make.
 
-    Refuses `bad_value`, `nothing_printed`, `job_unknown`, `file_exists`.
+    Refuses `bad_value`, `nothing_printed`, `job_unknown`, `roll_unknown`, `file_exists`.
 
     Returns:
-        lot, job, rows, lanes, first_off (the row that comes off first), to_do (counts),
+        lot, roll, job, rows, lanes, first_off (the row that comes off first), to_do (counts),
         not_inspected, file, and pulls: one object a label.
     """
     _check(pitch, out)
     with record.read() as view:
         lot = view.lot(name)
-        chosen, stretch = stretch_of(view, lot, job=job, rows=rows, lane=lane)
+        part = named_part(view, lot, Part(job, rows, lane, from_end, roll))
+        chosen, stretch = stretch_of(view, lot, part)
+        from_end = part.from_end
         found = list_pulls(stretch, from_end=from_end)
         named = {one.doubt.position for one in found}
         named |= {n.position for one in found for n in (one.before, one.after) if n}
@@ -62,6 +65,7 @@ def pulls(
     listed = described(found, stretch, serials, pitch, from_end=from_end)
     result = {
         "lot": lot.number,
+        "roll": roll or None,
         "job": chosen.id,
         "rows": [stretch.first, stretch.last],
         "lanes": list(stretch.lanes),
@@ -72,9 +76,9 @@ def pulls(
         "pulls": listed,
     }
     if out:
+        which = f"roll {roll}, print job {chosen.id}" if roll else f"print job {chosen.id}"
         top = [
-            f"Pull list, lot {lot.number}, print job {chosen.id}, "
-            f"row {result['first_off']} comes off first",
+            f"Pull list, lot {lot.number}, {which}, row {result['first_off']} comes off first",
             f"{record.now():%Y-%m-%d %H:%M:%S %z}, {record.person}, journal head {head}",
             *(["PRACTICE RECORD"] if record.practice else []),
         ]
@@ -118,6 +122,7 @@ def neighbour(
     rows: str = "",
     lane: int = 0,
     from_end: bool = False,
+    roll: int = 0,
 ) -> dict[str, Any]:
     """Tell where a label stands from a readable neighbour that was scanned; changes nothing.
 
@@ -125,7 +130,7 @@ def neighbour(
         record, name: where, which lot.
         position: the label to be taken off.
         scan: the neighbour's code as scanned or bracketed, or its number.
-        job, rows, lane, from_end: which part of the web, as for `pulls`.
+        job, rows, lane, from_end, roll: which part of the web, as for `pulls`.
 
     Refuses `scan_elsewhere`, `label_unknown`, and what `pulls` refuses.
 
@@ -134,7 +139,8 @@ def neighbour(
     """
     with record.read() as view:
         lot = view.lot(name)
-        _, stretch = stretch_of(view, lot, job=job, rows=rows, lane=lane)
+        part = named_part(view, lot, Part(job, rows, lane, from_end, roll))
+        _, stretch = stretch_of(view, lot, part)
         if stretch.find(position) is None:
             raise Refused(
                 "label_unknown",
@@ -145,6 +151,6 @@ def neighbour(
                 remedy="Look at the list: roll pulls.",
             )
         other = scanned(view, lot, scan, record.now().year)
-    cut = find_cut(stretch, position, other, from_end=from_end, where=f"lot {lot.number}")
+    cut = find_cut(stretch, position, other, from_end=part.from_end, where=f"lot {lot.number}")
     doubtful = any(doubt.position == position for doubt in stretch.doubts)
     return {"lot": lot.number, **cut, "doubtful": doubtful}

@@ -27,10 +27,15 @@ from serialkeeper.store.tables import (
     KeptProfile,
     Label,
     Lot,
+    Mark,
     Original,
     PartRow,
     Person,
     Product,
+    Proof,
+    Removal,
+    Replacement,
+    Roll,
     Setting,
     Take,
     Tally,
@@ -193,6 +198,39 @@ class View:
     def takes(self, key: LotKey) -> list[Take]:
         """A lot's results files."""
         return self._all(Take, **key.row())
+
+    def rolls(self, key: LotKey) -> list[Roll]:
+        """A lot's rolls."""
+        return self._all(Roll, **key.row())
+
+    def roll(self, key: LotKey, number: int) -> Roll:
+        """One roll. Refuses `roll_unknown`."""
+        found = [roll for roll in self.rolls(key) if roll.id == number]
+        if not found:
+            raise Refused(
+                "roll_unknown",
+                "The lot has no such roll.",
+                expected=", ".join(str(roll.id) for roll in self.rolls(key)[:50]) or "none yet",
+                came=str(number),
+                remedy="Look at the lot's rolls (roll list), or name one: roll add.",
+            )
+        return found[0]
+
+    def marks(self, key: LotKey) -> list[Mark]:
+        """What was noted on a lot's rolls, in order."""
+        return self._all(Mark, **key.row())
+
+    def removals(self, key: LotKey) -> list[Removal]:
+        """Labels that were taken off their rolls, by position."""
+        return self._all(Removal, **key.row())
+
+    def replacements(self, key: LotKey) -> list[Replacement]:
+        """Spares that were put in the place of bad labels, in order."""
+        return sorted(self._all(Replacement, **key.row()), key=lambda one: one.seq)
+
+    def proofs(self, key: LotKey) -> list[Proof]:
+        """What further passes said of labels, by position and take."""
+        return self._all(Proof, **key.row())
 
     def tallies(self, key: LotKey) -> list[Tally]:
         """A lot's counts."""

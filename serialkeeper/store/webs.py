@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,44 +12,85 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.chain import BLOCK, block_of
-from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts
+from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts, printed
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.replay import LotKey
+from serialkeeper.rules.rolls import REVERSED
+from serialkeeper.store.plans import fates_of, places_of
 from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, key_of
 
 _ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Which part of the web is looked at.
+
+    Attributes:
+        job: the print job; 0 for the lot's only one.
+        rows: `A-B` as the job counts its rows; empty for all.
+        lane: one lane, or 0 for all.
+        from_end: whether the last row comes off first.
+        roll: a roll, which tells all of these; 0 for none.
+    """
+
+    job: int = 0
+    rows: str = ""
+    lane: int = 0
+    from_end: bool = False
+    roll: int = 0
+
+
+def named_part(view: View, lot: Lot, part: Part) -> Part:
+    """The same part with what its roll tells. Refuses `roll_unknown`, `bad_value`."""
+    if not part.roll:
+        return part
+    roll = view.roll(key_of(lot), part.roll)
+    if part != Part(roll=part.roll):
+        raise Refused(
+            "bad_value",
+            "A roll tells its job, rows, lane and winding itself.",
+            where=f"lot {lot.number}, roll {part.roll}",
+            expected="a roll, or a part of a print job",
+            came="both",
+            remedy="Leave out --job, --rows, --lane and --from-end; a roll that was rewound is "
+            "turned in the record: roll turn.",
+        )
+    rows = f"{roll.first_row}-{roll.last_row}"
+    return Part(roll.job, rows, roll.lane, roll.wound == REVERSED, part.roll)
+
+
 def stretch_of(
-    view: View, lot: Lot, *, job: int = 0, rows: str = "", lane: int = 0
+    view: View, lot: Lot, part: Part, *, as_printed: bool = False
 ) -> tuple[Job, Stretch]:
     """A part of a print job's web with its doubtful labels named.
 
     Args:
         view, lot: where, which lot.
-        job: the print job; 0 for the lot's only one.
-        rows: `A-B` as the job counts its rows; empty for all.
-        lane: one lane, or 0 for all.
+        part: which part; one of a roll as `named_part` gives it.
+        as_printed: with the labels that left the web, and without spares.
 
     Refuses `nothing_printed`, `job_unknown`, `bad_value`.
     """
-    chosen = _job(view, lot, job)
-    first, last = _rows(rows, chosen)
-    if not 0 <= lane <= chosen.lanes:
+    chosen = _job(view, lot, part.job)
+    first, last = _rows(part.rows, chosen)
+    if not 0 <= part.lane <= chosen.lanes:
         raise Refused(
             "bad_value",
             "The web has no such lane.",
             where=f"lot {lot.number}, print job {chosen.id}",
             expected=f"1 to {chosen.lanes}, or 0 for all",
-            came=str(lane),
+            came=str(part.lane),
             remedy="Give --lane as on the printer.",
         )
     key = key_of(lot)
-    shape = shape_of(chosen.ranges, chosen.lanes, chosen.by)
+    grid = printed(shape_of(chosen.ranges, chosen.lanes, chosen.by))
+    if not as_printed:
+        _move(view, lot, chosen, grid)
     states = view.states(key, 1, lot.labels)
-    stretch = cut_stretch(shape, states, first=first, last=last, lane=lane)
+    stretch = cut_stretch(grid, states, first=first, last=last, lane=part.lane)
     told = (
         Told(row.position, row.word, row.detail, row.state == "open", row.together)
         for row in view.findings(key)
@@ -59,6 +101,24 @@ def stretch_of(
         for position in range(gone.first, gone.last + 1)
     }
     return chosen, find_doubts(stretch, told, reasons)
+
+
+def gone_from(view: View, lot: Lot) -> list[int]:
+    """Labels that were taken off, or proven absent, and not read on the web since."""
+    key = key_of(lot)
+    if not view.removals(key) and not view.proofs(key):
+        return []
+    return [position for position, fate in fates_of(view, lot).items() if fate.gone]
+
+
+def _move(view: View, lot: Lot, job: Job, grid: NDArray[np.int32]) -> None:
+    """Put spares where they stand now, and take away what left the web."""
+    places = places_of(view, lot)
+    if places.replaced:
+        there = np.flatnonzero(places.job == job.id)
+        grid[:] = 0
+        grid[places.row[there] - 1, places.lane[there].astype(np.int64) - 1] = there
+    grid[np.isin(grid, gone_from(view, lot))] = 0
 
 
 def serials_at(view: View, lot: Lot, positions: Iterable[int]) -> dict[int, str]:

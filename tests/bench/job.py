@@ -1,6 +1,6 @@
 """One lot's way through a practice record, step by step, each step callable on its own.
 
-Run as `python job.py STEP FOLDER LABELS` it does just one step, so that the memory of a
+Run as `python job.py STEP FOLDER LABELS TELLS` it does just one step, so that the memory of a
 step can be read from a process that did nothing else.
 """
 
@@ -23,14 +23,17 @@ from serialkeeper.rules.rehearsal import FAULTS
 GTIN, LOT, PERSON = "09521234543213", "BENCH1", "Line Lead"
 LANES = 4
 LARGEST_LOT = 1_000_000
+POSITIONS = "positions"
+TELLS = {POSITIONS: ("positions", "lanes", "times"), "times": ("lanes", "times"), "order": ()}
+"""What the rehearsed camera tells besides the codes."""
 
 
 class Job:
     """A record with one lot in a folder, and the files that its steps make there."""
 
-    def __init__(self, folder: Path, labels: int) -> None:
-        """Open the record in the folder, or make it there."""
-        self.folder, self.labels = folder, labels
+    def __init__(self, folder: Path, labels: int, tells: str = POSITIONS) -> None:
+        """Open the record in the folder, or make it there; `tells`: what the camera tells."""
+        self.folder, self.labels, self.tells = folder, labels, tells
         self.database = folder / "record.db"
         url = f"sqlite:///{self.database}"
         if self.database.exists():
@@ -60,10 +63,21 @@ class Job:
         sk.print.write(self.record, LOT, lanes=LANES, out=self.folder / "job.csv")
 
     def rehearse(self) -> None:
-        """Make a results file with 1 % faults that looks as if a real camera wrote it."""
+        """Make a results file with 1 % faults that looks as if a real camera wrote it.
+
+        Without positions, every kind of fault is among them.
+        """
         marked, truth = self.folder / "marked.csv", self.folder / "truth.csv"
-        shares = {fault: share / 2 for fault, share in FAULTS.items()}
-        sk.inspect.rehearse(self.record, LOT, out=marked, truth=truth, seed=1, shares=shares)
+        faults = [f"{fault}={share / 2}" for fault, share in FAULTS.items()]
+        sk.inspect.rehearse(
+            self.record,
+            LOT,
+            out=marked,
+            truth=truth,
+            seed=1,
+            faults=faults if self.tells == POSITIONS else ["mixed=0.01"],
+            tells=TELLS[self.tells],
+        )
         rows = pl.read_csv(marked, infer_schema=False).drop("rehearsal")
         rows = rows.with_columns(pl.lit(None, dtype=pl.String).alias("text"))
         rows.write_csv(self.folder / "results.csv")
@@ -170,8 +184,8 @@ def reading(database: Path, *, mode: str = "ro") -> Iterator[sqlite3.Connection]
 
 
 if __name__ == "__main__":
-    step, place, size = sys.argv[1:]
+    step, place, size, tells = sys.argv[1:]
     if step != "imports":
-        job = Job(Path(place), int(size))
+        job = Job(Path(place), int(size), tells)
         STEPS[step](job)
         job.close()

@@ -52,6 +52,12 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--stored", type=int, default=0, help="numbers of other lots")
     parser.add_argument("--json", type=Path, help="file for all figures")
     parser.add_argument("--steps", type=_steps, default=MEASURED, help=",".join(MEASURED))
+    parser.add_argument(
+        "--tells",
+        choices=("positions", "times", "order"),
+        default="positions",
+        help="what the rehearsed camera tells; without positions the take may take longer",
+    )
     mode = parser.add_mutually_exclusive_group()
     mode.add_argument("--memory", action="store_true", help="peak memory, also at 5 x --labels")
     mode.add_argument("--demo", action="store_true", help="the demo as a user starts it")
@@ -90,13 +96,13 @@ def _measure(
     given: argparse.Namespace, folder: Path, facts: dict[str, Any]
 ) -> tuple[tuple[str, ...], list[Row]]:
     if given.memory:
-        return memory.COLUMNS, memory.measure(folder, given.labels, given.steps)
+        return memory.COLUMNS, memory.measure(folder, given.labels, given.steps, given.tells)
     if given.demo:
         return memory.DEMO_COLUMNS, memory.demo(folder, given.labels)
     import speed  # loads the package, which the memory of a child would begin with
 
-    facts |= {"stored": given.stored, "repeats": given.repeat}
-    rows = speed.measure(folder, given.labels, given.repeat, given.stored, given.steps)
+    facts |= {"stored": given.stored, "repeats": given.repeat, "tells": given.tells}
+    rows = speed.measure(folder, given.labels, given.repeat, given.stored, given.steps, given.tells)
     return speed.COLUMNS, rows
 
 

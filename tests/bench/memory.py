@@ -27,20 +27,20 @@ COLUMNS = ("peak", "peak_5x", "growth")
 DEMO_COLUMNS = ("time", "peak")
 
 
-def measure(folder: Path, labels: int, steps: Sequence[str]) -> list[dict[str, Any]]:
+def measure(folder: Path, labels: int, steps: Sequence[str], tells: str) -> list[dict[str, Any]]:
     """Peaks at `labels` and at five times as many."""
     own = [name for name in needed(steps) if name not in IN_NO_PROCESS]
-    few = _peaks(folder / "few", labels, own)
-    many = _peaks(folder / "many", labels * FACTOR, own)
+    few = _peaks(folder / "few", labels, own, tells)
+    many = _peaks(folder / "many", labels * FACTOR, own, tells)
     return [_row(name, few[name], many[name], labels * (FACTOR - 1)) for name in few]
 
 
-def _peaks(folder: Path, labels: int, steps: Sequence[str]) -> dict[str, int]:
+def _peaks(folder: Path, labels: int, steps: Sequence[str], tells: str) -> dict[str, int]:
     folder.mkdir()
     program = str(Path(__file__).with_name("job.py"))
     peaks = {}
     for name in ("imports", "start", *steps):
-        peaks[name] = _child([program, name, str(folder), str(labels)])[1]
+        peaks[name] = _child([program, name, str(folder), str(labels), tells])[1]
     shutil.rmtree(folder)
     return peaks
 

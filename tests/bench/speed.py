@@ -12,7 +12,7 @@ from statistics import median
 from time import perf_counter
 from typing import Any
 
-from job import STEPS, Job
+from job import POSITIONS, STEPS, Job
 from limits import LIMITS, timed
 from plan import needed
 
@@ -26,6 +26,8 @@ TIMES = {
     "growth": 1.3,
 }
 """Most time of a step, as a multiple of its limit."""
+TAKE_UNPLACED = 3.0
+"""The same for a take whose readings have to find their labels without positions."""
 MILLISECONDS = {"look_up": 1.0}
 """Most time of a step that has no limit beside it."""
 
@@ -50,21 +52,21 @@ class Samples:
 
 
 def measure(
-    folder: Path, labels: int, repeats: int, stored: int, steps: Sequence[str]
+    folder: Path, labels: int, repeats: int, stored: int, steps: Sequence[str], tells: str
 ) -> list[dict[str, Any]]:
     """The rows of the table, in the order of the steps."""
-    _repeat(folder, WARM_UP, steps, None, {})
+    _repeat(folder, WARM_UP, steps, None, {}, tells)
     full = _fill(folder / "full", stored) if stored else None
     taken: dict[str, Samples] = {}
     for _ in range(repeats):
         alone: dict[str, Samples] = {}
         if full and "allocate" in steps:
-            _repeat(folder, labels, ("allocate",), None, alone)
-        _repeat(folder, labels, steps, full, taken)
+            _repeat(folder, labels, ("allocate",), None, alone, tells)
+        _repeat(folder, labels, steps, full, taken, tells)
         if alone:
             growth = taken.setdefault("growth", Samples())
             growth.add(taken["allocate"].step[-1], alone["allocate"].step[-1])
-    return [_row(name, samples) for name, samples in taken.items()]
+    return [_row(name, samples, tells) for name, samples in taken.items()]
 
 
 def _fill(folder: Path, stored: int) -> Path:
@@ -77,10 +79,15 @@ def _fill(folder: Path, stored: int) -> Path:
 
 
 def _repeat(
-    folder: Path, labels: int, steps: Sequence[str], full: Path | None, taken: dict[str, Samples]
+    folder: Path,
+    labels: int,
+    steps: Sequence[str],
+    full: Path | None,
+    taken: dict[str, Samples],
+    tells: str,
 ) -> None:
     """One lot from allocation to verification; figures are added to `taken`."""
-    with _job(folder / "repeat", labels, full) as job:
+    with _job(folder / "repeat", labels, full, tells) as job:
         for name in needed(steps):
             if name in LIMITS:
                 seconds = timed(lambda step=STEPS[name]: step(job))
@@ -99,11 +106,11 @@ def _repeat(
 
 
 @contextmanager
-def _job(folder: Path, labels: int, full: Path | None) -> Iterator[Job]:
+def _job(folder: Path, labels: int, full: Path | None, tells: str) -> Iterator[Job]:
     folder.mkdir()
     if full:
         _copy(full, folder / full.name)
-    job = Job(folder, labels)
+    job = Job(folder, labels, tells)
     job.open_lot()
     try:
         yield job
@@ -140,7 +147,7 @@ def _each(call: Callable[[str], None], values: Sequence[str]) -> float:
     return median(taken) * 1000
 
 
-def _row(name: str, samples: Samples) -> dict[str, Any]:
+def _row(name: str, samples: Samples, tells: str) -> dict[str, Any]:
     ratios = [a / b for a, b in zip(samples.step, samples.limit, strict=False)]
     row: dict[str, Any] = {
         "name": name,
@@ -150,7 +157,9 @@ def _row(name: str, samples: Samples) -> dict[str, Any]:
         "target": [],
         "samples": {"step": samples.step, "limit": samples.limit, "ratio": ratios},
     }
-    if name in TIMES:
+    if name == "take" and tells != POSITIONS:
+        row["target"] = [("ratio", TAKE_UNPLACED, "x")]
+    elif name in TIMES:
         row["target"] = [("ratio", TIMES[name], "x")]
     elif name in MILLISECONDS:
         row["target"] = [("step", MILLISECONDS[name], "ms")]

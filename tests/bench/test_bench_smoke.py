@@ -66,3 +66,15 @@ def test_the_demo_is_timed(tmp_path: Path) -> None:
     _, figures = run(tmp_path, "--demo", "--labels", "1000")
     assert names(figures) == ["demo"]
     assert figures["rows"][0]["time"] > 0
+
+
+def test_a_tenth_of_the_webs_ends_as_the_truth_says() -> None:
+    """Two seeds of twenty, in full length: no bad label is good, no outcome differs silently;
+    what the readings do not tell stays within its bounds."""
+    program = Path(__file__).with_name("web.py")
+    done = subprocess.run(
+        [sys.executable, str(program), "--seeds", "2"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    rows = [line for line in done.stdout.splitlines() if line.startswith(("positions", "times"))]
+    assert len(rows) == 9, done.stdout

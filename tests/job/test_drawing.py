@@ -23,7 +23,15 @@ from PIL import Image
 import serialkeeper as sk
 from serialkeeper.outside import pictures
 from serialkeeper.rules import drawing, findings
-from serialkeeper.rules.doubts import _SIGN_OF, SIGNS, Stretch, Told, cut_stretch, find_doubts
+from serialkeeper.rules.doubts import (
+    _SIGN_OF,
+    SIGNS,
+    Stretch,
+    Told,
+    cut_stretch,
+    find_doubts,
+    printed,
+)
 from serialkeeper.rules.figures import DASHED, OUTLINES, TONES, Sheet, svg
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.strips import make_strips
@@ -41,7 +49,7 @@ def web(rows: int, lanes: int, bad: dict[int, str], *, waiting: int = 0) -> Stre
         states[position - 1] = ord("i" if word in findings.NOT_SEEN else "r")
         told.append(Told(position, word, findings.WORDS[word][0]))
     shape = Shape(((1, count),), lanes, "rows")
-    return find_doubts(cut_stretch(shape, bytes(states)), told, {})
+    return find_doubts(cut_stretch(printed(shape), bytes(states)), told, {})
 
 
 def scene(stretch: Stretch, **more: Any) -> drawing.Scene:
@@ -49,7 +57,7 @@ def scene(stretch: Stretch, **more: Any) -> drawing.Scene:
         "lot": "LOT24A",
         "gtin": "09521234543213",
         "product": 'Demo <tablets> & "more" \x07',
-        "job": 1,
+        "web": "print job 1",
         "head": "journal entry 7, head 00ff",
         "drawn": "2026-06-01",
         "pitch": 25.0,

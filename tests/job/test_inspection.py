@@ -262,15 +262,14 @@ def test_a_rehearsal_ends_as_its_truth_says(bench: Bench, seed: int) -> None:
     """Every planted fault ends as the truth file says; nothing bad is commissioned."""
     bench.printed(2000)
     results, truth = bench.folder / "results.csv", bench.folder / "truth.csv"
-    shares = dict.fromkeys(FAULTS, 0.01)
-    sk.inspect.rehearse(bench.record, bench.lot, out=results, truth=truth, seed=seed, shares=shares)
+    faults = [f"{fault}=0.01" for fault in FAULTS]
+    sk.inspect.rehearse(bench.record, bench.lot, out=results, truth=truth, seed=seed, faults=faults)
     taken = sk.inspect.take(bench.record, bench.lot, results)
     with truth.open(newline="") as file:
         told = {int(row["position"]): row for row in csv.DictReader(file)}
     for row in bench.labels():
         assert row["state"] == told[row["position"]]["outcome"], (row, told[row["position"]])
-    faults = {row["fault"] for row in told.values()} - {""}
-    assert faults == set(FAULTS)
+    assert {row["fault"] for row in told.values()} - {""} == set(FAULTS)
     assert taken["ambiguous"] == 0
 
 

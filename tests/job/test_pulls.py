@@ -18,7 +18,7 @@ import serialkeeper as sk
 from serialkeeper.cli.door import run
 from serialkeeper.rules import pulls
 from serialkeeper.rules.doubts import Told as Said
-from serialkeeper.rules.doubts import cut_stretch, find_doubts
+from serialkeeper.rules.doubts import cut_stretch, find_doubts, printed
 from serialkeeper.rules.jobs import Shape
 
 Row = dict[str, Any]
@@ -269,7 +269,7 @@ def test_neighbours_are_the_nearest_good_labels_whatever_the_web(
     states = "".join(letters)
     told = [Said(p, "not_seen", "") for p, letter in enumerate(states, 1) if letter == "i"]
     shape = Shape(((1, len(states)),), lanes, "rows")
-    stretch = find_doubts(cut_stretch(shape, states.encode()), told, {})
+    stretch = find_doubts(cut_stretch(printed(shape), states.encode()), told, {})
     listed = pulls.list_pulls(stretch, from_end=from_end)
     expected = [p for p, letter in enumerate(states, 1) if letter != "c"]
     assert [one.doubt.position for one in listed] == (expected[::-1] if from_end else expected)
@@ -281,6 +281,54 @@ def test_neighbours_are_the_nearest_good_labels_whatever_the_web(
                 place, away = place + step, away + 1
             there = 1 <= place <= len(states)
             assert (found and (found.position, found.away)) == ((place, away) if there else None)
+
+
+def test_a_roll_tells_its_part_of_the_web_and_its_winding(bench: Bench) -> None:
+    """Slit, the roll of lane 2 is wound the other way: its list starts at its last row; with the
+    roll other parts of the web are refused, and another lane's neighbour does not count."""
+    inspected(bench)
+    record, lot = bench.record, bench.lot
+    sk.roll.add(record, lot, rows="5-30")
+    roll = sk.roll.slit(record, lot, 1)["rolls"][1]["roll"]
+    listed = sk.roll.pulls(record, lot, roll=roll, pitch=50)
+    assert (listed["first_off"], listed["rows"], listed["lanes"]) == (30, [5, 30], [2])
+    assert [(p["position"], p["metres"]) for p in listed["pulls"]] == [
+        (78, 0.5),
+        (42, 0.95),
+        (38, 1.0),
+    ]
+    cut = sk.roll.neighbour(record, lot, 38, scan=number(bench, 34), roll=roll)
+    assert cut["side"] == "before"
+    drawn = sk.roll.draw(record, lot, roll=roll, out=bench.folder / "r.svg")
+    assert (drawn["labels"], drawn["doubtful"], drawn["roll"]) == (26, 3, roll)
+    assert f"roll {roll}, print job 1" in (bench.folder / "r.svg").read_text()
+    for call, more in (
+        (sk.roll.pulls, {"roll": roll, "lane": 2}),
+        (sk.roll.draw, {"roll": roll, "rows": "5-9", "out": bench.folder / "n.svg"}),
+        (sk.roll.pulls, {"roll": 9}),
+    ):
+        with pytest.raises(sk.Refused) as refused:
+            call(record, lot, **more)
+        assert refused.value.word == ("roll_unknown" if more["roll"] == 9 else "bad_value")
+
+
+def test_what_left_the_roll_is_not_on_it_and_a_spare_is(bench: Bench) -> None:
+    """A label that was taken off is no pull any more and nobody's neighbour; a spare of another
+    row stands in its place from then on, as a good neighbour, and no more where it was printed."""
+    inspected(bench)
+    record, lot = bench.record, bench.lot
+    roll = sk.roll.add(record, lot)["roll"]
+    sk.roll.removed(record, lot, roll, position=[38], scan=number(bench, 34))
+    listed = sk.roll.pulls(record, lot, roll=roll)["pulls"]
+    assert [p["position"] for p in listed] == [42, 78, 200]
+    assert (listed[0]["before"]["position"], listed[0]["before"]["away"]) == (34, 2)
+    sk.label.void(record, lot, "38", reason="waste")
+    sk.label.replace(record, lot, 38, 150, reason="spare put in")
+    listed = sk.roll.pulls(record, lot, roll=roll)["pulls"]
+    assert [p["position"] for p in listed] == [42, 78, 200]
+    assert (listed[0]["before"]["position"], listed[0]["before"]["row"]) == (150, 10)
+    drawn = sk.roll.draw(record, lot, roll=roll, out=bench.folder / "r.svg")
+    assert (drawn["labels"], drawn["doubtful"]) == (199, 3)
 
 
 # -- the smallest hold ---------------------------------------------------------------------
@@ -340,6 +388,16 @@ def test_a_number_that_was_voided_as_not_found_stays_held(bench: Bench) -> None:
     after = sk.lot.reconcile(bench.record, bench.lot, hold=True)
     assert places(after) == places(before) == [(2, 20, 20)]
     assert after["numbers"][0]["why"] == "not_found"
+
+
+def test_a_label_proven_absent_is_held_no_more(bench: Bench) -> None:
+    """Taken off the roll after it was not seen: nothing on the web can be it."""
+    inspected(bench)
+    roll = sk.roll.add(bench.record, bench.lot)["roll"]
+    sk.label.void(bench.record, bench.lot, "78", reason="not found", count=1)
+    assert places(sk.lot.reconcile(bench.record, bench.lot, hold=True)) == [(2, 20, 20)]
+    sk.roll.removed(bench.record, bench.lot, roll, position=[78], scan=number(bench, 74))
+    assert sk.lot.reconcile(bench.record, bench.lot, hold=True)["holds"] == []
 
 
 def test_a_number_read_twice_is_held_at_both_places_by_position(bench: Bench) -> None:

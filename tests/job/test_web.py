@@ -6,15 +6,18 @@ a good label, but it may never commission one that the truth does not call good.
 
 from __future__ import annotations
 
+import csv
 import random
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 from conftest import Bench, as_seen
 
 import serialkeeper as sk
+from serialkeeper.rules.rehearsal import KINDS
 
 LANES = 4
 ROW = timedelta(milliseconds=300)
@@ -233,3 +236,119 @@ def test_a_block_out_of_place_is_held_whole(bench: Bench) -> None:
     assert set(bench.findings().values()) == {"out_of_place"}
     [note] = taken["notes"]
     assert (note["kind"], note["first"], note["last"]) == ("block_out_of_place", 41, 60)
+
+
+def test_a_slip_does_not_hide_what_is_wrong_with_a_label(bench: Bench) -> None:
+    """Where the counter is four ahead, a low grade, a bad verdict and a wrong text still count."""
+    rows = as_seen(bench.printed(200))
+    for row in rows[20:]:
+        row["position"], row["row"], row["lane"] = int(row["position"]) + 4, "", ""
+    rows[50]["grade"], rows[60]["verdict"], rows[70]["text"] = "1.0", "fail", "21X"
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert bench.findings() == {51: "low_grade", 61: "failed_by_camera", 71: "text_mismatch"}
+
+
+def test_a_text_is_held_against_its_own_code(bench: Bench) -> None:
+    """Two labels that changed places carry their own right texts: they are out of place only."""
+    rows = as_seen(bench.printed(20))
+    with bench.folder.joinpath("job1.csv").open(newline="") as file:
+        texts = ["|".join(row[f"hri{n}"] for n in range(1, 5)) for row in csv.DictReader(file)]
+    for row, text in zip(rows, texts, strict=True):
+        row["text"] = text
+    for name in ("seen", "text"):
+        rows[4][name], rows[11][name] = rows[11][name], rows[4][name]
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert bench.findings() == {5: "out_of_place", 12: "out_of_place"}
+
+
+def test_a_label_that_comes_a_place_early_is_not_in_its_place(bench: Bench) -> None:
+    """One lane, label 40 gone and 41 stuck in its place: by order 40 is missed and 41 is good;
+    the time says that 41 was not seen where it belongs."""
+    rows = as_seen(bench.printed(80, lanes=1))
+    for row in rows:
+        row["position"] = row["row"] = ""
+    rows[40]["at"] = rows[39]["at"]
+    del rows[39]
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert bench.findings() == {40: "other_number", 41: "out_of_place"}
+
+
+def test_a_number_that_two_rolls_carry_is_good_on_neither(bench: Bench) -> None:
+    """The first label of the second roll repeats the last number of the first: the label that
+    was commissioned is pulled, and the place that repeats it is rejected."""
+    rows = [{"seen": row["seen"]} for row in as_seen(bench.printed(200))]
+    rows[100]["seen"] = rows[99]["seen"]
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[:100]))
+    assert bench.states()[99] == "commissioned"
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[100:]))
+    assert bench.findings() == {100: "read_twice", 101: "other_number"}
+    assert {row["state"] for row in bench.labels() if row["finding"]} == {"rejected"}
+
+
+def test_two_first_passes_over_the_same_labels_are_refused(bench: Bench) -> None:
+    """A second file that reads two rows again claims labels that were inspected."""
+    rows = [{"seen": row["seen"]} for row in as_seen(bench.printed(200))]
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[:100]))
+    heads = bench.heads()
+    with pytest.raises(sk.Refused) as refused:
+        sk.inspect.take(bench.record, bench.lot, bench.results(rows[92:]))
+    assert refused.value.word == "results_claimed"
+    assert bench.heads() == heads
+
+
+@pytest.mark.parametrize("tells", ["positions,lanes,times", "lanes,times", ""])
+@pytest.mark.parametrize("files", ["one", "two rolls", "a file per lane"])
+def test_a_rehearsal_with_every_fault_ends_as_its_truth_says(
+    bench: Bench, tells: str, files: str
+) -> None:
+    """Every kind of fault on one web: nothing bad is called good, nothing differs silently."""
+    if files == "a file per lane" and not tells:
+        tells = "lanes"
+    bench.printed(4_000)
+    out, truth = bench.folder / "results.csv", bench.folder / "truth.csv"
+    made = sk.inspect.rehearse(
+        bench.record,
+        bench.lot,
+        out=out,
+        truth=truth,
+        seed=4,
+        faults=["mixed=0.03"],
+        tells=[word for word in tells.split(",") if word],
+        rolls=2 if files == "two rolls" else 1,
+        back=[2] if files == "two rolls" else [],
+        lane_files=files == "a file per lane",
+    )
+    assert set(made["faults"]) == set(KINDS)
+    for file in made["files"]:
+        sk.inspect.take(bench.record, bench.lot, Path(file["file"]))
+    with truth.open(newline="") as file:
+        told = {int(row["position"]): row for row in csv.DictReader(file)}
+    differs = 0
+    for label in bench.labels():
+        row = told[label["position"]]
+        if label["state"] == row["outcome"]:
+            continue
+        assert label["state"] != "commissioned", (label, row)
+        held = row["outcome"] == "commissioned" and label["state"] == "rejected"
+        assert held or label["ambiguous_with"] or label["evidence"] == "count", (label, row)
+        differs += 1
+    assert differs <= 60
+    assert sk.record.verify(bench.record)["sound"]
+
+
+def test_a_fault_goes_where_it_is_wanted(bench: Bench) -> None:
+    """`FAULT@POSITION` plants one fault; a place that is none is refused."""
+    bench.printed(400)
+    out, truth = bench.folder / "results.csv", bench.folder / "truth.csv"
+    faults = ["unreadable@17", "stutter@101", "displaced@200"]
+    sk.inspect.rehearse(bench.record, bench.lot, out=out, truth=truth, seed=1, faults=faults)
+    with truth.open(newline="") as file:
+        there = {int(row["position"]): row["fault"] for row in csv.DictReader(file) if row["fault"]}
+    assert {there.pop(17), there.pop(200), there.pop(400)} == {"unreadable", "displaced"}
+    assert there == dict.fromkeys(range(101, 105), "stutter")
+    for wrong in ("unreadable@401", "unreadable@x", "nothing=0.1", "unreadable=-1"):
+        with pytest.raises(sk.Refused) as refused:
+            sk.inspect.rehearse(
+                bench.record, bench.lot, out=out, truth=truth, seed=1, faults=[wrong]
+            )
+        assert refused.value.word == "bad_value"

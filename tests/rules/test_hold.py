@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from serialkeeper.rules import jobs
 from serialkeeper.rules.alignment import align
-from serialkeeper.rules.doubts import cut_stretch
+from serialkeeper.rules.doubts import cut_stretch, printed
 from serialkeeper.rules.hold import Sighting, Web, merged, smallest_hold
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.streams import Seen
@@ -25,7 +25,7 @@ READ, UNREAD, SILENT = "r", "u", "-"
 
 def web_of(rows: int, lanes: int, told: list[int]) -> Web:
     """A printed web on which the labels of these positions are told."""
-    stretch = cut_stretch(Shape(((1, rows * lanes),), lanes, "rows"), b"i" * rows * lanes)
+    stretch = cut_stretch(printed(Shape(((1, rows * lanes),), lanes, "rows")), b"i" * rows * lanes)
     return Web(stretch, np.isin(stretch.position, told))
 
 
@@ -46,6 +46,7 @@ def by_order(labels: str) -> tuple[list[int], dict[int, str], dict[int, list[int
         Seen(number, np.zeros(size, np.uint8), np.zeros(size, np.int64), np.zeros(size, np.bool_)),
         jobs.Web.of([Shape(((1, len(labels)),), 1, "rows")], len(labels)),
         np.ones(len(labels) + 1, dtype=np.bool_),
+        home=np.ones(len(labels) + 1, dtype=np.bool_),
         where="test",
     )
     told = [int(place) for place in made.place if place]
@@ -172,7 +173,7 @@ def test_a_number_read_twice_is_held_at_both_places() -> None:
 def test_an_unread_web_is_one_hold_a_lane() -> None:
     """200,000 labels of which no file was read: four intervals, to the last label, at once."""
     shape = Shape(((1, 199_999),), 4, "rows")
-    stretch = cut_stretch(shape, b"i" * 199_999)
+    stretch = cut_stretch(printed(shape), b"i" * 199_999)
     web = Web(stretch, np.zeros(stretch.position.shape, np.bool_))
     found = smallest_hold(web, dict.fromkeys(range(1, 200_000), "not_inspected"), {}, {})
     assert [(len(one.positions), one.places[0].last) for one in found] == [
