@@ -24,7 +24,9 @@ from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
     alarms,
+    drawings,
     handoff,
+    holding,
     images,
     inspection,
     lots,
@@ -41,6 +43,7 @@ from serialkeeper.steps import (
     settling,
     tickets,
 )
+from serialkeeper.steps import pulls as lists
 from serialkeeper.steps.inspection import Onlooker, Progress
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
@@ -130,7 +133,19 @@ class lot:
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
     count = staticmethod(reconciliation.count)
-    reconcile = staticmethod(reconciliation.reconcile)
+
+    @staticmethod
+    def reconcile(
+        record: Record, name: str, *, hold: bool = False, pitch: float = 0
+    ) -> dict[str, Any]:
+        """Hold both ledgers against each other, or say what the smallest hold is.
+
+        See `steps.reconciliation.reconcile` and, with `hold`, `steps.holding.hold`.
+        """
+        if hold:
+            return holding.hold(record, name, pitch=pitch)
+        return reconciliation.reconcile(record, name)
+
     close = staticmethod(reconciliation.close)
 
 
@@ -190,7 +205,7 @@ class label:
 
 
 class roll:
-    """Parent and finished rolls, and their release."""
+    """Parent and finished rolls, what has to come off them, and their release."""
 
     add = staticmethod(rolls.add)
     slit = staticmethod(rolls.slit)
@@ -201,6 +216,9 @@ class roll:
     list = staticmethod(rolls.all_rolls)
     show = staticmethod(tickets.show)
     release = staticmethod(tickets.release)
+    draw = staticmethod(drawings.draw)
+    pulls = staticmethod(lists.pulls)
+    neighbour = staticmethod(lists.neighbour)
 
 
 class events:

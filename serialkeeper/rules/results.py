@@ -58,9 +58,9 @@ class Plan:
         grid: from row and lane to position.
         web: where the labels stand.
         free: bool by position: printed, and not inspected before this file.
-        again: whether the file is a further pass, on which labels inspected before are at home.
         this_year: for reading dates in codes.
         latest: milliseconds since 1970; no reading can be later.
+        again: whether the file is a further pass, on which labels inspected before are at home.
         occupant: int32 by position: the label that stands now where that label was printed; None
             on a web as it was printed.
         lookup: positions by number, where it pays to have them ready for many small batches.
@@ -75,9 +75,9 @@ class Plan:
     grid: Grid
     web: Web
     free: NDArray[np.bool_]
-    again: bool
     this_year: int
     latest: int
+    again: bool = False
     occupant: NDArray[np.int32] | None = None
     lookup: Lookup | None = None
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 from typing import Any
 
-import numpy as np
-
 from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1
 from serialkeeper.rules.chain import BLOCK, Entry, block_of
@@ -19,6 +17,7 @@ from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.verify import verify
 from serialkeeper.store.view import Found, View, key_of
+from serialkeeper.store.webs import evidence_of
 
 
 def list_labels(
@@ -57,7 +56,7 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
             letters = view.states(key, start, last)
             serials = view.serials(key, start, len(letters)) if letters else []
             found = {row.position: row for row in view.findings(key, first=start, last=last)}
-            evidence = _evidence(view, key, start, len(letters))
+            evidence = evidence_of(view, key, start, len(letters)).tobytes().decode()
             for offset, serial in enumerate(serials):
                 position = start + offset
                 letter = chr(letters[offset])
@@ -83,17 +82,6 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
                         if other != position
                     ],
                 }
-
-
-def _evidence(view: View, key: LotKey, start: int, size: int) -> str:
-    """The evidence letters of a block: of the last take that concerned each label."""
-    letters = np.full(size, ord("."), dtype=np.uint8)
-    for part in view.parts(key, block_of(start), kind="states"):
-        states = unpack_states(part.first, part.count, part.data)
-        span = slice(part.first - start, part.first - start + part.count)
-        told = states.evidence != ord(".")
-        letters[span][told] = states.evidence[told]
-    return letters.tobytes().decode()
 
 
 def show_label(
