@@ -10,13 +10,14 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, answer, call, tally
+from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.inspect_ import take_lines
 from serialkeeper.cli.lot import balance_lines
 from serialkeeper.cli.record import verify_lines
 from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.rules import gs1
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.steps import (
     alarms,
     handoff,

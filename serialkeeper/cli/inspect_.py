@@ -10,11 +10,12 @@ from typing import Annotated, Any
 import typer
 
 from serialkeeper.cli.alarm import alarm_text
-from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
+from serialkeeper.cli.answer import FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
 from serialkeeper.cli.watch import Lines, Screen
 from serialkeeper.errors import WrongUsage
 from serialkeeper.outside.command import Command
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.frames import FLIPS
 from serialkeeper.rules.rehearsal import KINDS
 from serialkeeper.rules.rehearsed_rows import TELLS

@@ -7,7 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, FINDINGS, alone, answer, call, tally
+from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import holding, lots, reconciliation

@@ -9,10 +9,11 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, FINDINGS, alone, answer, call, tally
+from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
 from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.errors import Refused
 from serialkeeper.rules import tickets
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.doubts import SIGNS
 from serialkeeper.rules.drawing import MOST_SHEETS
 from serialkeeper.rules.pulls import as_lines

@@ -16,9 +16,9 @@ import orjson
 import typer
 
 from serialkeeper.cli.alarm import alarm_text
-from serialkeeper.cli.answer import CAUTION
 from serialkeeper.outside import clock
 from serialkeeper.outside.command import Command
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.steps.inspection import Onlooker, Progress
 
 SO_FAR = "Seen so far; nothing is commissioned before the file is finished."

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.doubts import SIGNS, Doubt, Stretch, metres
 from serialkeeper.rules.figures import (
     FAINT,
@@ -45,8 +46,7 @@ _ROW_MOST, _ROW_SIGN, _ROW_CELLS = 6.0, 2.5, 1.4
 it has an outline of its own."""
 _SIGN, _AXIS, _GAP, _BAR = 3.4, 12.0, 5.0, 22.0
 _CAUTIONS = (
-    "An aid, not a validated system: local rules and the people licensed to decide decide. An "
-    "in-line camera grade is not a verifier grade. No machine is stopped by this.",
+    f"{CAUTION} No machine is stopped by this.",
     "Seen from the printed side, row 1 ahead: lane 1 is left. Rows are those of the plan; metres "
     "are rows times pitch: blanks, stops and cut-outs move the web. Scan a neighbour before a cut.",
 )
