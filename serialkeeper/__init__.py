@@ -21,11 +21,13 @@ from datetime import datetime
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
+    challenges,
     handoff,
     inspection,
     lots,
     numbering,
     people,
+    plants,
     practice,
     printing,
     products,
@@ -148,6 +150,16 @@ class inspect:
     rehearse = staticmethod(practice.rehearse)
 
 
+class challenge:
+    """Labels that are bad on purpose, to prove the reader."""
+
+    make = staticmethod(challenges.make)
+    run = staticmethod(challenges.run)
+    plant = staticmethod(plants.plant)
+    list = staticmethod(challenges.list_challenges)
+    show = staticmethod(challenges.show)
+
+
 class label:
     """Single labels and decisions on them."""
 
@@ -178,6 +190,7 @@ __all__ = [
     "SerialKeeperError",
     "Unavailable",
     "WrongUsage",
+    "challenge",
     "events",
     "init",
     "inspect",

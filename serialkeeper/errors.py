@@ -69,6 +69,9 @@ WORDS: dict[str, str] = {
     "results_name_taken": "A file of that name with other content was taken before.",
     "take_unfinished": "An earlier take of the lot is not finished yet.",
     "results_claimed": "The labels of this file were inspected already.",
+    # proving the reader
+    "challenge_unknown": "There is no such challenge set.",
+    "challenge_count": "The file does not hold one reading for every label of the challenge set.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",

@@ -11,6 +11,7 @@ import typer
 from typer.exceptions import TyperException
 
 from serialkeeper.cli import (
+    challenge,
     demo,
     events,
     init,
@@ -44,6 +45,7 @@ for name, group in {
     "serials": serials.app,
     "print": print_.app,
     "inspect": inspect_.app,
+    "challenge": challenge.app,
     "label": label.app,
     "events": events.app,
     "record": record.app,

@@ -46,6 +46,12 @@ def take_lines(result: dict[str, Any]) -> list[str]:
         f"  findings: {tally(result['findings'])}",
     ]
     lines += [f"  note: {note_text(note)}" for note in result["notes"]]
+    if "missed_plant" in result["findings"]:
+        lines += [
+            "  STOP, and tell the quality unit: THE READER CALLED A LABEL GOOD THAT WAS MADE BAD "
+            "ON PURPOSE.",
+            f"  Labels in doubt: serialkeeper challenge list {result['lot']}",
+        ]
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")
@@ -77,6 +83,7 @@ def alarm_text(alarm: dict[str, Any]) -> str:
     words = {
         "in_a_row": "bad labels in a row",
         "share": "too many bad labels in a short stretch",
+        "missed_plant": "a label made bad on purpose was called good",
     }
     what = words.get(alarm["kind"], alarm["kind"])
     lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""

@@ -15,6 +15,7 @@ from serialkeeper.outside import camera
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import gs1, rehearsal, rehearsed_rows
 from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.challenges import KINDS
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
@@ -66,7 +67,8 @@ def rehearse(
     _check(record, seed, out, truth)
     _check_camera(tells, rolls, back)
     shares, places = rehearsal.read_faults(list(faults)) if faults else (dict(rehearsal.FAULTS), [])
-    web, number = _web(record, name, job)
+    web, number, bad = _web(record, name, job)
+    places = [*bad, *places]
     rng = np.random.default_rng(seed)
     planted = rehearsal.plant(web, rng, shares, places)
     physical = web_rows(web, planted)
@@ -87,6 +89,7 @@ def rehearse(
         "labels": len(web.serials),
         "readings": sum(int(file["readings"]) for file in files),
         "faults": planted.counts(),
+        "planted": len(bad),
         "files": files,
         "truth": str(truth),
     }
@@ -164,8 +167,11 @@ def _check_camera(tells: Sequence[str], rolls: int, back: Sequence[int]) -> None
     )
 
 
-def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int]:
-    """The issued labels of a print job in web order, and the job's number."""
+def _web(
+    record: Record, name: str, job: int | None
+) -> tuple[rehearsal.Web, int, list[tuple[str, int]]]:
+    """The issued labels of a print job in web order, the job's number, and what was made bad on
+    purpose among them: the fault that plays it, and the position."""
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
@@ -182,6 +188,7 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         positions = shape.positions().astype(np.int64)
         first, last = int(positions.min()), int(positions.max())
         states = np.frombuffer(view.states(key, first, last), np.uint8)
+        plants = view.plants(key)
         serials = pl.concat(
             [
                 pl.Series(view.serials(key, start, min(BLOCK, last - start + 1)))
@@ -209,4 +216,10 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
     )
-    return web, row.id
+    on_web = set(web.position.tolist())
+    bad = [
+        (KINDS[plant.challenge_kind].fault, plant.position)
+        for plant in plants
+        if plant.position in on_web
+    ]
+    return web, row.id, bad

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import findings, gs1, moves
+from serialkeeper.rules import challenges, findings, gs1, moves
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
@@ -65,6 +65,7 @@ def accept(
         for take in work.takes(key):  # what a file still has to say may bear on the label
             moves.check_take(lot.number, take.id, take.name, take.state)
         state = _state(work, lot, position)
+        challenges.check_accept(work.planted_at(key, position) is not None, where=where)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
         unseen = {row.word for row in found} <= set(findings.NOT_SEEN)

@@ -255,6 +255,62 @@ class Tally(SQLModel, table=True):
     at: str = _text()
 
 
+class Challenge(SQLModel, table=True):
+    """A set of labels that are bad on purpose: `each` trials of each of the `kinds`; the numbers on
+    them follow from the `first` one's index (`rules.challenges.Numbers`)."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "challenge"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    id: int = _key()
+    kinds: str = _text()
+    each: int = _whole()
+    first: int = _whole()
+    name: str = _text()
+    sha256: str = _text()
+    at: str = _text()
+
+
+class ChallengeRun(SQLModel, table=True):
+    """A set shown to a reader: for each label its finding or `good`, and a letter of
+    `rules.challenges.OUTCOMES`."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "challenge_run"
+    __table_args__ = (UniqueConstraint("product_id", "lot_id", "sha256"), _OPTIONS)
+    product_id: int = _key()
+    lot_id: int = _key()
+    id: int = _key()
+    challenge: int = _whole()
+    occasion: str = _text()
+    name: str = _text()
+    station: str = _text()
+    profile: str = _text()
+    sha256: str = _text()
+    size: int = _whole()
+    findings: str = _text()
+    outcomes: str = _text()
+    at: str = _text()
+
+
+class Plant(SQLModel, table=True):
+    """A label on the web that was made bad on purpose; `serial` is the number that it carries
+    instead of its own, empty where it carries its own."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "plant"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    position: int = _key()
+    challenge_kind: str = _text()
+    serial: str = _text()
+    person: str = _text()
+    at: str = _text()
+
+
 class Chain(SQLModel, table=True):
     """The head of a chain: how many entries it has and the last one's hash. The only lock."""
 
@@ -320,6 +376,9 @@ MODELS: tuple[type[SQLModel], ...] = (
     FindingRow,
     Departure,
     Tally,
+    Challenge,
+    ChallengeRun,
+    Plant,
     Chain,
     EntryRow,
     PartRow,

@@ -20,6 +20,8 @@ from serialkeeper.store import bulk
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
+    Challenge,
+    ChallengeRun,
     Departure,
     EntryRow,
     FindingRow,
@@ -30,6 +32,7 @@ from serialkeeper.store.tables import (
     Original,
     PartRow,
     Person,
+    Plant,
     Product,
     Setting,
     Take,
@@ -197,6 +200,22 @@ class View:
     def tallies(self, key: LotKey) -> list[Tally]:
         """A lot's counts."""
         return self._all(Tally, **key.row())
+
+    def challenges(self, key: LotKey) -> list[Challenge]:
+        """A lot's sets of labels that are bad on purpose."""
+        return self._all(Challenge, **key.row())
+
+    def challenge_runs(self, key: LotKey) -> list[ChallengeRun]:
+        """Every time that one of these sets was shown to a reader."""
+        return self._all(ChallengeRun, **key.row())
+
+    def plants(self, key: LotKey) -> list[Plant]:
+        """A lot's labels that were made bad on purpose, by position."""
+        return self._all(Plant, **key.row())
+
+    def planted_at(self, key: LotKey, position: int) -> Plant | None:
+        """The label at this place, if it was made bad on purpose."""
+        return self._one(Plant, **key.row(), position=position)
 
     def count_departures(self, key: LotKey) -> dict[tuple[str, str], int]:
         """Labels that were voided or decommissioned, by state letter and reason."""
