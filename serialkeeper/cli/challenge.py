@@ -128,7 +128,7 @@ def plant(
     lines = [f"Bad on purpose in lot {result['lot']}, {kind}: {len(result['plants'])}."]
     lines += [
         f"  position {row['position']}, job {row['job']}, row {row['row']}, lane {row['lane']}: "
-        f"{row['make']}"
+        f"{row['make']} {row['bracketed']}".rstrip()
         for row in result["plants"]
     ]
     if result["file"]:

@@ -135,10 +135,9 @@ class Numbers:
     length: int
     code: gs1.LabelCode
 
-    def stranger(self, index: int, second: str = "Y") -> str:
-        """Number `index` (from 1): `ZY`, the lot and the index in base 32.
+    def stranger(self, index: int, signs: str = "ZY") -> str:
+        """Number `index` (from 1): two signs, the lot and the index in base 32.
 
-        `ZZ` in its place for a label that carries another number than its place would.
         Refuses `bad_value` where they are used up.
         """
         room = len(ALPHABET) ** (self.length - 2 - DIGITS)
@@ -150,17 +149,21 @@ class Numbers:
                 came=f"lot {self.lot_id}, number {index:,}",
                 remedy="Use the labels of an earlier set again.",
             )
-        value, signs = self.lot_id * room + index, ""
+        value, text = self.lot_id * room + index, ""
         for _ in range(self.length - 2):
             value, digit = divmod(value, len(ALPHABET))
-            signs = ALPHABET[digit] + signs
-        return f"Z{second}{signs}"
+            text = ALPHABET[digit] + text
+        return signs + text
 
-    def bad_code(self, kind: str, index: int) -> gs1.LabelCode:
-        """What a label of this kind carries."""
-        serial = self.stranger(index, "Z" if kind == "foreign" else "Y")
+    def bad_code(self, kind: str, serial: str) -> gs1.LabelCode:
+        """What a label of this kind with this number carries."""
         code = replace(self.code, serial=serial)
         return replace(code, lot=other_lot(code.lot)) if kind == "wrong_lot" else code
+
+    def of_plant(self, kind: str, position: int) -> gs1.LabelCode:
+        """What is stuck over a label; numbered by its position, so that numbers of later sets do
+        not tell how many there are."""
+        return self.bad_code(kind, self.stranger(position, "YZ"))
 
     def labels(self, kinds: Sequence[str], each: int, first: int) -> list[BadLabel]:
         """The labels of a set.
@@ -176,7 +179,9 @@ class Numbers:
                 index = first + len(made)
                 planned = self.stranger(index)
                 pair = kind == "repeated"
-                code = self.bad_code(kind, index)
+                # A foreign label carries another number than its place would.
+                serial = self.stranger(index, "ZZ") if kind == "foreign" else planned
+                code = self.bad_code(kind, serial)
                 made.append(BadLabel(len(made) + 1, kind, code, planned, not pair))
                 if pair:
                     beside = self.stranger(index + 1)

@@ -16,7 +16,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot, check_role, check_take
-from serialkeeper.store.challenges import next_number, numbers_of
+from serialkeeper.store.challenges import numbers_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -95,8 +95,7 @@ def _plantable(view: View, lot: Lot) -> NDArray[np.bool_]:
 def _bad_labels(view: View, lot: Lot, kind: str, positions: Sequence[int]) -> list[dict[str, Any]]:
     """Where the labels stand, what is printed on them and how they are made bad."""
     key = key_of(lot)
-    numbers, first = numbers_of(view, lot), next_number(view, lot)
-    order = tuple(lot.ai_order.split())
+    numbers, order = numbers_of(view, lot), tuple(lot.ai_order.split())
     stand: dict[int, tuple[int, int, int]] = {}
     for job in view.jobs(key):
         shape = shape_of(job.ranges, job.lanes, job.by)
@@ -106,8 +105,8 @@ def _bad_labels(view: View, lot: Lot, kind: str, positions: Sequence[int]) -> li
         there = zip(places, rows[index].tolist(), lanes[index].tolist(), strict=True)
         stand |= {position: (job.id, row, lane) for position, row, lane in there}
     made = []
-    for offset, position in enumerate(positions):
-        code = numbers.bad_code(kind, first + offset)
+    for position in positions:
+        code = numbers.of_plant(kind, position)
         job_id, row, lane = stand[position]
         place = {"position": position, "job": job_id, "row": row, "lane": lane}
         made.append({**place, **challenges.planted(kind, code, order, lot.minimum_grade)})

@@ -38,11 +38,9 @@ def numbers_of(view: View, lot: Lot) -> Numbers:
 
 
 def next_number(view: View, lot: Lot) -> int:
-    """The index of the lot's next challenge number."""
-    key = key_of(lot)
-    sets = view.challenges(key)
-    used = sum(len(challenges.kinds_of(row.kinds.split(), row.each)) for row in sets)
-    return 1 + used + len(view.plants(key))
+    """The index of the first number of the lot's next challenge set."""
+    sets = view.challenges(key_of(lot))
+    return 1 + sum(len(challenges.kinds_of(row.kinds.split(), row.each)) for row in sets)
 
 
 def planted(view: View, lot: Lot) -> list[Planted]:
