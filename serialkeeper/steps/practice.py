@@ -46,8 +46,8 @@ def rehearse(
 ) -> dict[str, Any]:
     """Write the results files that a camera might have written for a printed job.
 
-    Only labels that are issued are on the rehearsed web. The truth file says for each what
-    it should end as and which fault was planted.
+    Only labels that are issued are on the rehearsed web; those made bad on purpose are. The truth
+    file says for each what it should end as and which fault was planted.
 
     Args:
         out, truth: files to make. With several rolls, or a file per lane, `-roll-1`, `-lane-1`
@@ -68,9 +68,8 @@ def rehearse(
     _check_camera(tells, rolls, back)
     shares, places = rehearsal.read_faults(list(faults)) if faults else (dict(rehearsal.FAULTS), [])
     web, number, bad = _web(record, name, job)
-    places = [*bad, *places]
     rng = np.random.default_rng(seed)
-    planted = rehearsal.plant(web, rng, shares, places)
+    planted = rehearsal.plant(web, rng, shares, [*bad, *places])
     physical = web_rows(web, planted)
     runs = [
         run(web, planted, physical, roll, rng)
@@ -89,7 +88,6 @@ def rehearse(
         "labels": len(web.serials),
         "readings": sum(int(file["readings"]) for file in files),
         "faults": planted.counts(),
-        "planted": len(bad),
         "files": files,
         "truth": str(truth),
     }

@@ -493,7 +493,7 @@ def test_a_rehearsal_plays_planted_labels(bench: Bench, tells: list[str]) -> Non
         faults=["unreadable=0.01"],
         tells=tells,
     )
-    assert result["planted"] == 60
+    assert result["faults"]["low_grade"] == 15
     with truth.open(newline="") as file:
         told = {int(row["position"]): row for row in csv.DictReader(file)}
     fault = {"no_read": "unreadable"}
