@@ -17,12 +17,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
     challenges,
     handoff,
+    images,
     inspection,
     lots,
     numbering,
@@ -34,7 +37,10 @@ from serialkeeper.steps import (
     profiling,
     reconciliation,
     reports,
+    rolls,
+    second_pass,
     settling,
+    tickets,
 )
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
@@ -145,7 +151,19 @@ class print:
 class inspect:
     """What the camera saw."""
 
-    take = staticmethod(inspection.take)
+    @staticmethod
+    def take(
+        record: Record, name: str, path: Path, *, profile: str = "", again_roll: int = 0
+    ) -> dict[str, Any]:
+        """Take in a results file: a first pass, or that of a roll that was read again.
+
+        See `steps.inspection.take` and, with `again_roll`, `steps.second_pass.take`.
+        """
+        if again_roll:
+            return second_pass.take(record, name, path, roll=again_roll, profile=profile)
+        return inspection.take(record, name, path, profile=profile)
+
+    images = staticmethod(images.read_images)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
 
@@ -168,7 +186,22 @@ class label:
     accept = staticmethod(settling.accept)
     void = staticmethod(settling.void)
     decommission = staticmethod(settling.decommission)
+    replace = staticmethod(rolls.replace)
     settle = staticmethod(settling.settle)
+
+
+class roll:
+    """Parent and finished rolls, and their release."""
+
+    add = staticmethod(rolls.add)
+    slit = staticmethod(rolls.slit)
+    turn = staticmethod(rolls.turn)
+    mark = staticmethod(rolls.mark)
+    count = staticmethod(rolls.count)
+    removed = staticmethod(rolls.removed)
+    list = staticmethod(rolls.all_rolls)
+    show = staticmethod(tickets.show)
+    release = staticmethod(tickets.release)
 
 
 class events:
@@ -201,5 +234,6 @@ __all__ = [
     "print",
     "product",
     "record",
+    "roll",
     "serials",
 ]

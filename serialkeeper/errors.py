@@ -72,6 +72,20 @@ WORDS: dict[str, str] = {
     # proving the reader
     "challenge_unknown": "There is no such challenge set.",
     "challenge_count": "The file does not hold one reading for every label of the challenge set.",
+    # images
+    "images_empty": "The folder holds no images, or no symbol reads on any of them.",
+    "images_order": "The names of the images do not tell their order.",
+    "images_grid": "The symbols on the images do not stand in rows and lanes as said.",
+    "image_unreadable": "An image file is damaged, or is no image that this version reads.",
+    "image_too_large": "An image is larger than this version reads.",
+    # rolls
+    "roll_unknown": "The lot has no such roll.",
+    "roll_rows": "These rows cannot be a roll of their own.",
+    "roll_state": "The roll is in a state in which this is not done.",
+    "roll_mistaken": "The file shows another roll.",
+    "roll_not_inspected": "No label of the roll was inspected yet.",
+    "roll_open_points": "Labels of the roll still have no fate.",
+    "scan_elsewhere": "The scanned label does not stand beside the cut.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",

@@ -22,6 +22,7 @@ from serialkeeper.cli import (
     print_,
     product,
     record,
+    roll,
     serials,
 )
 from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
@@ -47,6 +48,7 @@ for name, group in {
     "inspect": inspect_.app,
     "challenge": challenge.app,
     "label": label.app,
+    "roll": roll.app,
     "events": events.app,
     "record": record.app,
 }.items():

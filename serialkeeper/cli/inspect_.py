@@ -9,9 +9,12 @@ import typer
 
 from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
+from serialkeeper.errors import WrongUsage
+from serialkeeper.rules.frames import FLIPS
 from serialkeeper.rules.rehearsal import KINDS
 from serialkeeper.rules.rehearsed_rows import TELLS
-from serialkeeper.steps import inspection, practice, profiling
+from serialkeeper.steps import inspection, practice, profiling, second_pass
+from serialkeeper.steps.images import read_images
 
 app = typer.Typer(help="What the camera saw.")
 FAULT_NAMES = ", ".join(KINDS)
@@ -24,10 +27,28 @@ def take(
     profile: Annotated[
         str, typer.Option(metavar="NAME", help="The camera profile; none for our own file.")
     ] = "",
+    again: Annotated[
+        str, typer.Option("--pass", metavar="PASS", help="first, or again for a roll read again.")
+    ] = "first",
+    roll: Annotated[int, typer.Option(min=0, help="The roll that was read again.")] = 0,
 ) -> None:
     """Take in a results file. Exit code 5 if findings need a person."""
-    result = inspection.take(call.record(), name, path, profile=profile)
+    if again not in ("first", "again") or (again == "again") != bool(roll):
+        raise WrongUsage(
+            "usage",
+            "The pass is not understood.",
+            where="--pass",
+            expected="--pass again with --roll N, or neither",
+            came=f"--pass {again} --roll {roll}",
+            remedy="Correct it.",
+        )
+    if roll:
+        result = second_pass.take(call.record(), name, path, roll=roll, profile=profile)
+    else:
+        result = inspection.take(call.record(), name, path, profile=profile)
     answer(result, take_lines(result))
+    if result.get("again", {}).get("not_proven"):
+        raise typer.Exit(FINDINGS)
     if result["open_findings"] or (result["alarms"] and not result["already_taken"]):
         raise typer.Exit(FINDINGS)
 
@@ -45,6 +66,8 @@ def take_lines(result: dict[str, Any]) -> list[str]:
         f"  labels now: {tally(result['states'])}",
         f"  findings: {tally(result['findings'])}",
     ]
+    if "again" in result:
+        lines.append(f"  roll {result['roll']} read again: {tally(result['again'])}")
     lines += [f"  note: {note_text(note)}" for note in result["notes"]]
     if "missed_plant" in result["findings"]:
         lines += [
@@ -73,6 +96,10 @@ def note_text(note: dict[str, Any]) -> str:
         "slipped": f"the camera's positions slipped by {note.get('labels')} for {span}",
         "block_out_of_place": f"the stretch of {span} stands behind position {note.get('after')}",
         "read_again": f"{span} were read again behind position {note.get('after')}",
+        "wound_other_way": f"roll {note.get('roll')} came off from the other end than the record "
+        "says (roll turn)",
+        "surplus": f"{note.get('labels')} readings belong to no label of the roll: blanks, double "
+        "triggers, or labels that were spliced in",
         "strange_code": f"a strange code was read among {span}; its place is not known",
     }
     return texts[note["kind"]]
@@ -84,6 +111,8 @@ def alarm_text(alarm: dict[str, Any]) -> str:
         "in_a_row": "bad labels in a row",
         "share": "too many bad labels in a short stretch",
         "missed_plant": "a label made bad on purpose was called good",
+        "still_there": "labels that should be gone are still there",
+        "good_gone": "good labels are not on the roll",
     }
     what = words.get(alarm["kind"], alarm["kind"])
     lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
@@ -93,6 +122,47 @@ def alarm_text(alarm: dict[str, Any]) -> str:
         if alarm["first"] == alarm["last"]
         else f"positions {alarm['first']} to {alarm['last']}"
     )
+
+
+@app.command()
+def images(
+    folder: Annotated[Path, typer.Argument(help="PNG, JPEG, TIFF or PGM images of labels.")],
+    out: Annotated[Path, typer.Option(help="The results file to make.")],
+    lanes: Annotated[int | None, typer.Option(help="Lanes on the images.")] = None,
+    flip: Annotated[
+        str, typer.Option(help=f"What runs against the image: {', '.join(FLIPS)}.")
+    ] = "none",
+    overlap: Annotated[
+        float, typer.Option(help="Part of an image's height that the next one shows again.")
+    ] = 0.0,
+) -> None:
+    """Read the symbols on images into a results file. Touches no record."""
+    result = read_images(folder, out=out, lanes=lanes, flip=flip, overlap=overlap)
+    answer(result, images_lines(result))
+
+
+def images_lines(result: dict[str, Any]) -> list[str]:
+    """Images that were read, for people."""
+    lanes = f"{result['lanes']} lanes, {result['rows']:,} rows" if result["lanes"] else "one each"
+    lines = [
+        f"{result['images']:,} images, {result['readings']:,} labels ({lanes}): "
+        f"{result['read']:,} read, {result['not_read']:,} not read.",
+        f"  how the readers agree: {tally(result['agreement'])}",
+        f"  {result['images_per_second']:,} images/s, {result['symbols_per_second']:,} symbols/s",
+        f"  file {result['file']}  SHA-256 {result['sha256']}",
+        f"  manifest {result['manifest']}: keep it with the images",
+    ]
+    if result["overlaps"]:
+        lines.append(
+            f"  {result['overlaps']:,} overlaps proven; {result['seen_twice']:,} labels "
+            "were seen on two images"
+        )
+    if not result["readers"]["libdmtx"]:
+        lines.append("  libdmtx is not installed: every symbol was read by zxing-cpp only.")
+    if result["left_out"]:
+        lines.append(f"  not looked at: {', '.join(result['left_out'][:10])}")
+    lines += [f"  note: {note}" for note in result["notes"]]
+    return [*lines, f"  Next: serialkeeper inspect take LOT {result['file']}", CAUTION]
 
 
 @app.command()

@@ -13,7 +13,7 @@ from serialkeeper.cli.answer import alone, answer, answer_rows, call
 from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.outside.files import read_words
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
-from serialkeeper.steps import reports, settling
+from serialkeeper.steps import reports, rolls, settling
 
 app = typer.Typer(help="Single labels and decisions on them.")
 Which = Annotated[
@@ -60,6 +60,14 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
         yield " ".join(words) + " " + ", ".join(facts)
     if result["planted"]:
         yield f"  made bad on purpose, to prove the reader: {result['planted']}"
+    for one in result["taken_off"]:
+        yield (
+            f"  taken off roll {one['roll']} {one['at']} by {one['by']}, beside position "
+            f"{one['neighbour']}"
+        )
+    for link in ("replaced_by", "replaces"):
+        if result[link]:
+            yield f"  {link.replace('_', ' ')} position {result[link]}"
     for found in result["findings"]:
         seen = f", seen {found['seen']}" if found["seen"] else ""
         yield f"  finding {found['finding']}: {found['detail']}{seen} ({found['state']})"
@@ -146,6 +154,21 @@ def decommission(
         call.record(), name, positions(which), reason=reason, note=note, count=count
     )
     answer(result, [_left(result)])
+
+
+@app.command()
+def replace(
+    name: LotName,
+    bad: Annotated[int, typer.Argument(min=1, max=10**9, help="The label that was taken off.")],
+    spare: Annotated[int, typer.Argument(min=1, max=10**9, help="The good one put in its place.")],
+    reason: Annotated[str, typer.Option(help="Why, in words.")],
+) -> None:
+    """Say that a good label was put where a bad one was taken off. Both keep their numbers."""
+    result = rolls.replace(call.record(), name, bad, spare, reason=reason)
+    answer(
+        result,
+        [f"Label {spare} of lot {result['lot']} stands in the place of {bad}: {reason}"],
+    )
 
 
 @app.command()

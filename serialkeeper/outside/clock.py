@@ -6,6 +6,7 @@ import os
 import random
 import secrets
 import socket
+import time
 from datetime import datetime
 
 from serialkeeper.rules.serials import Chance
@@ -14,6 +15,11 @@ from serialkeeper.rules.serials import Chance
 def now() -> datetime:
     """The current local time with its offset."""
     return datetime.now().astimezone()
+
+
+def seconds() -> float:
+    """Seconds that only ever go on; two of them tell how long something took."""
+    return time.monotonic()
 
 
 def chance(seed: int | None = None) -> Chance:

@@ -18,8 +18,11 @@ import polars as pl
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera
 from serialkeeper.outside.camera import Batch, Originals
+from serialkeeper.rules import profiles
 from serialkeeper.rules.fields import REHEARSAL, Lines
+from serialkeeper.rules.findings import Readings
 from serialkeeper.rules.profiles import Profile, Source
+from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.translation import translate
 
 _BLOCK = 4 << 20
@@ -69,6 +72,52 @@ def read(path: Path, originals: Originals, profile: Profile | None) -> Iterator[
             yield Batch(first, translate(profile, raw, lines), rehearsed)
     if not rows:
         raise camera.empty(path)
+
+
+def interpret(
+    path: Path,
+    plan: Plan,
+    originals: Originals,
+    *,
+    sha256: str,
+    profile: tuple[str, str],
+    rehearsed: bool,
+) -> tuple[Interpretation, Readings]:
+    """Read a whole file against a plan.
+
+    Args:
+        path, originals: as for `read`.
+        plan: what the labels should say.
+        sha256: of the file, as it was when it was looked at first.
+        profile: the camera profile's name and text; both empty for our own file.
+        rehearsed: whether a rehearsed file is welcome.
+
+    Refuses what `read` and `rules.results` refuse, and `results_rehearsed`.
+    """
+    name, text = profile
+    described = profiles.parse(text, f"profile {name}") if name else None
+    notes = Interpretation(plan, str(path), unit=described.unit if described else "line")
+    for batch in read(path, originals, described):
+        if batch.rehearsed and not rehearsed:
+            raise Refused(
+                "results_rehearsed",
+                "The file comes from a rehearsal.",
+                where=str(path),
+                expected="a camera's own file",
+                came="rows marked as rehearsed",
+                remedy="Use a practice record for rehearsals.",
+            )
+        notes.add(batch.rows, batch.first_line)
+    if originals.finish() != sha256:
+        raise Refused(
+            "results_truncated",
+            "The file changed while it was read.",
+            where=str(path),
+            expected=f"SHA-256 {sha256}",
+            came="other bytes",
+            remedy="Wait until the camera has written the file, then take it again.",
+        )
+    return notes, notes.finish()
 
 
 # -- bytes, texts, lines -------------------------------------------------------------------

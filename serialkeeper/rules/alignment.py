@@ -67,13 +67,16 @@ class Alignment:
     notes: list[dict[str, object]] = field(default_factory=list)
 
 
-def align(seen: Seen, web: Web, free: NDArray[np.bool_], *, where: str) -> Alignment:
+def align(
+    seen: Seen, web: Web, free: NDArray[np.bool_], *, home: NDArray[np.bool_], where: str
+) -> Alignment:
     """Align readings without positions.
 
     Args:
         seen: the readings.
         web: where the labels stand.
-        free: bool by position: printed, and not inspected before.
+        free: bool by position: printed, and not inspected before; what an unread reading may be.
+        home: bool by position: labels whose numbers belong on this web.
         where: the file, for refusals.
 
     Refuses `results_unplaced` if no reading names a label of the lot.
@@ -95,7 +98,7 @@ def align(seen: Seen, web: Web, free: NDArray[np.bool_], *, where: str) -> Align
         )
     read = np.zeros(len(web.row), dtype=np.bool_)
     read[seen.number] = True
-    seen, on_web = _without_strangers(seen, on_web, free)
+    seen, on_web = _without_strangers(seen, on_web, home)
     read[0] = False
     streams = find_streams(seen, web, on_web)
     span = common_span(streams)
@@ -105,11 +108,11 @@ def align(seen: Seen, web: Web, free: NDArray[np.bool_], *, where: str) -> Align
 
 
 def _without_strangers(
-    seen: Seen, on_web: NDArray[np.bool_], free: NDArray[np.bool_]
+    seen: Seen, on_web: NDArray[np.bool_], home: NDArray[np.bool_]
 ) -> tuple[Seen, NDArray[np.bool_]]:
     """A few numbers of labels that other files told of are no anchors: this web's own labels
     carry them. Many of them are a claim to the same labels, which is refused later."""
-    told = on_web & ~free[seen.number]
+    told = on_web & ~home[seen.number]
     if not 0 < len(np.unique(seen.number[told])) <= STRANGERS or told.sum() == on_web.sum():
         return seen, on_web
     number = np.where(told, 0, seen.number).astype(np.int32)

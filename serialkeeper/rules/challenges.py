@@ -376,6 +376,7 @@ def plan(
         grid=lambda row, _lane: np.zeros(len(row), dtype=np.int32),
         web=Web(np.arange(count + 1, dtype=np.int32), lane, 1),
         free=np.ones(count + 1, dtype=np.bool_),
+        again=False,
         this_year=this_year,
         latest=latest,
     )

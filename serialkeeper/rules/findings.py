@@ -43,6 +43,7 @@ WORDS: Mapping[str, tuple[str, Accept]] = {
     "text_mismatch": ("the human-readable text differs from the code", SECOND),
     "low_grade": ("the in-line grade is below the lot's minimum", VERIFIER),
     "failed_by_camera": ("the camera's own verdict is 'fail'", SECOND),
+    "found_again": ("not seen for certain at first, and good when the roll was read again", SECOND),
 }
 """Each finding, in order of judgement: its sentence and what its acceptance needs.
 
@@ -60,8 +61,8 @@ STAYING = ("voided_number", "used_number")
 """Findings on labels that left before and were seen all the same: the label stays where it is,
 and a person says what was done about it."""
 
-NOT_SEEN = ("not_seen", "not_told_apart")
-"""Findings on labels that no reading is of for certain: a later good reading ends them."""
+NOT_SEEN = ("not_seen", "not_told_apart", "found_again")
+"""Findings on labels that no first reading is of for certain: a later good reading ends them."""
 
 ELSEWHERE = ("out_of_place", "repeated")
 """Findings on labels whose number was seen elsewhere: their own place may still be to come."""

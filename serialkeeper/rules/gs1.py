@@ -249,6 +249,29 @@ def from_file(text: str) -> str:
     return text.replace(FILE_GS, GS)
 
 
+def reader_text(identifier: str, data: bytes) -> str:
+    """What a reader of images found, as files hold it.
+
+    Bytes that no element may hold, and braces, are written in hexadecimal, so that nothing
+    printed into a symbol can be mistaken for a separator.
+
+    Args:
+        identifier: the symbology identifier, such as `]d2`.
+        data: the symbol's bytes without FNC1 in first place, separators as ASCII 29.
+
+    >>> reader_text("]d1", b"A\x1dB{GS}\x00")
+    ']d1A{GS}B{7B}GS{7D}{00}'
+    """
+    return identifier + "".join(
+        FILE_GS
+        if byte == ord(GS)
+        else chr(byte)
+        if 0x20 <= byte < 0x7F and byte not in b"{}"
+        else f"{{{byte:02X}}}"
+        for byte in data
+    )
+
+
 _SIMPLE = re.compile(
     rf"01(?P<gtin>[0-9]{{14}})"
     rf"(?:21(?P<serial>[^{GS}]{{1,20}}){GS})"

@@ -292,5 +292,35 @@ def check_take(lot: str, take: int, name: str, state: str) -> None:
         )
 
 
+def check_file(path: str, sha256: str, earlier: int, earlier_sha256: str) -> None:
+    """Refuses `results_name_taken` if an earlier take of that station and name had other bytes."""
+    if sha256 == earlier_sha256:
+        return
+    raise Refused(
+        "results_name_taken",
+        "A file of that name with other content was taken before.",
+        where=f"{path}, take {earlier}",
+        expected=f"SHA-256 {earlier_sha256}",
+        came=sha256,
+        remedy="If the file was changed, find out by whom; if it is another file, "
+        "give it another name.",
+    )
+
+
+def check_pass(path: str, take: int, roll: int, wanted: int) -> None:
+    """Refuses `results_claimed` if the same bytes were taken as another pass; 0 is the first."""
+    if roll == wanted:
+        return
+    what = f"a further pass over roll {roll}" if roll else "a first pass"
+    raise Refused(
+        "results_claimed",
+        f"These bytes were taken as {what}.",
+        where=f"{path}, take {take}",
+        expected="the file of this pass",
+        came=f"the file of take {take}",
+        remedy="Give the file that the camera wrote in this pass.",
+    )
+
+
 OPEN_LOT = ("approved", "running", "reconciled")
 """States of a lot in which numbers, print files, readings and decisions come in."""

@@ -6,6 +6,7 @@ states     four columns one after the other, each as long as the part's count:
            grade (one byte: tenths, 255 for not given), reading time (eight bytes,
            little-endian milliseconds since 1970, 0 for not given)
 findings   JSON: a list of [position, word, seen, detail] or [..., together]
+proofs     JSON: a list of [position, word, evidence, detail]
 """
 
 from __future__ import annotations
@@ -45,6 +46,23 @@ class Finding:
     seen: str
     detail: str
     together: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """What a further pass over a roll said of one label.
+
+    Attributes:
+        position: the label's place in its lot's plan.
+        word: one of `rules.again.WORDS`.
+        evidence: what tells it: `read`, `replaced`, `time`, `order` or empty.
+        detail: one plain sentence.
+    """
+
+    position: int
+    word: str
+    evidence: str
+    detail: str
 
 
 def pack_serials(first: int, data: bytes) -> Part:
@@ -107,3 +125,14 @@ def pack_findings(first: int, count: int, findings: list[Finding]) -> Part:
 def unpack_findings(data: bytes) -> list[Finding]:
     """The reverse of `pack_findings`."""
     return [Finding(*row) for row in orjson.loads(data)]
+
+
+def pack_proofs(first: int, count: int, proofs: list[Presence]) -> Part:
+    """A part of proofs for positions first .. first + count - 1."""
+    rows = [[p.position, p.word, p.evidence, p.detail] for p in proofs]
+    return Part("proofs", first, count, orjson.dumps(rows))
+
+
+def unpack_proofs(data: bytes) -> list[Presence]:
+    """The reverse of `pack_proofs`."""
+    return [Presence(*row) for row in orjson.loads(data)]

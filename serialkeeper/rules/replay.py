@@ -76,7 +76,18 @@ class SettleFindings:
     last: int
 
 
-Change = Insert | Update | AddLabels | MoveLabels | SetStates | AddFindings | SettleFindings
+@dataclass(frozen=True, slots=True)
+class AddProofs:
+    """One proof per line of a `proofs` part."""
+
+    take: int
+    seq: int
+    part: PartRef
+
+
+Change = (
+    Insert | Update | AddLabels | MoveLabels | SetStates | AddFindings | SettleFindings | AddProofs
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +184,8 @@ def _issued(entry: Entry, key: Row) -> list[Change]:
 
 def _take_started(entry: Entry, key: Row) -> list[Change]:
     data = {name: value for name, value in entry.data.items() if name not in ("pieces", "packed")}
-    data = {"profile": "", **data}  # entries from before there were camera profiles name none
+    # Entries from before there were camera profiles, or rolls, name none.
+    data = {"profile": "", "roll": 0, **data}
     return [Insert("take", {**key, **data, "state": "unfinished", "through": 0, "at": entry.at})]
 
 
@@ -182,7 +194,13 @@ def _taken(entry: Entry, key: Row) -> list[Change]:
     # A label that was missing and is now read is missing no more.
     made: list[Change] = [SettleFindings(first, last) for first, last in entry.data["found"]]
     for part in entry.parts:
-        made.append(SetStates(part) if part.kind == "states" else AddFindings(take, part))
+        match part.kind:
+            case "states":
+                made.append(SetStates(part))
+            case "findings":
+                made.append(AddFindings(take, part))
+            case _:
+                made.append(AddProofs(take, entry.seq, part))
     made.append(Update("take", {**key, "id": take}, {"through": entry.data["through"]}))
     made.append(_lot(key, {"state": "running"}))
     return made
@@ -206,6 +224,44 @@ def _moved(entry: Entry, key: Row) -> list[Change]:
 
 def _settled(entry: Entry, _key: Row) -> list[Change]:
     return [SettleFindings(first, last) for first, last in entry.data["ranges"]]
+
+
+def _roll_added(entry: Entry, key: Row) -> list[Change]:
+    return [Insert("roll", {**key, **entry.data, "state": "open"})]
+
+
+def _roll_slit(entry: Entry, key: Row) -> list[Change]:
+    parent = Update("roll", {**key, "id": entry.data["roll"]}, {"state": "slit"})
+    return [
+        parent,
+        *(Insert("roll", {**key, **one, "state": "open"}) for one in entry.data["rolls"]),
+    ]
+
+
+def _roll_turned(entry: Entry, key: Row) -> list[Change]:
+    wound = {"wound": entry.data["wound"]}
+    return [Update("roll", {**key, "id": entry.data["roll"]}, wound)]
+
+
+def _roll_marked(entry: Entry, key: Row) -> list[Change]:
+    row = {**key, "row": 0, "expected": 0, **entry.data}
+    return [Insert("mark", {**row, "reason": entry.reason, "by": entry.person, "at": entry.at})]
+
+
+def _labels_removed(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    row = {**key, "seq": entry.seq, "roll": data["roll"], "neighbour": data["neighbour"]}
+    row |= {"by": entry.person, "at": entry.at}
+    return [Insert("removal", {**row, "position": position}) for position in data["positions"]]
+
+
+def _label_replaced(entry: Entry, key: Row) -> list[Change]:
+    row = {**key, **entry.data, "seq": entry.seq, "reason": entry.reason}
+    return [Insert("replacement", {**row, "by": entry.person, "at": entry.at})]
+
+
+def _roll_released(entry: Entry, key: Row) -> list[Change]:
+    return [Update("roll", {**key, "id": entry.data["roll"]}, {"state": "released"})]
 
 
 def _counted(entry: Entry, key: Row) -> list[Change]:
@@ -259,6 +315,13 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "voided": _moved,
     "decommissioned": _moved,
     "settled": _settled,
+    "roll added": _roll_added,
+    "roll slit": _roll_slit,
+    "roll turned": _roll_turned,
+    "roll marked": _roll_marked,
+    "labels removed": _labels_removed,
+    "label replaced": _label_replaced,
+    "roll released": _roll_released,
     "counted": _counted,
     "challenge made": _challenge_made,
     "challenge run": _challenge_run,

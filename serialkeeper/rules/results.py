@@ -34,6 +34,9 @@ CLOCK_SLACK = 1_000
 """Milliseconds by which a reading may be stamped before the one above it: cameras that work side
 by side do not finish in order (common practice, no source)."""
 
+CLOCKS_APART = 24 * 3600 * 1000
+"""Milliseconds by which a camera's clock may be ahead of ours."""
+
 OVERRUN = 1_000
 """Positions beyond the plan that a slipped counter may report; those that stay there when the
 numbers have been looked at refuse the file."""
@@ -53,8 +56,11 @@ class Plan:
         grid: from row and lane to position.
         web: where the labels stand.
         free: bool by position: printed, and not inspected before this file.
+        again: whether the file is a further pass, on which labels inspected before are at home.
         this_year: for reading dates in codes.
         latest: milliseconds since 1970; no reading can be later.
+        occupant: int32 by position: the label that stands now where that label was printed; None
+            on a web as it was printed.
     """
 
     serials: pl.Series
@@ -66,8 +72,10 @@ class Plan:
     grid: Grid
     web: Web
     free: NDArray[np.bool_]
+    again: bool
     this_year: int
     latest: int
+    occupant: NDArray[np.int32] | None = None
 
     def shape(self) -> tuple[str, str]:
         """The scanned text before and after the serial, as it stands in files."""
@@ -92,6 +100,7 @@ class Interpretation:
         aligned: how readings without positions were placed; None where the file gives positions.
         notes: what a person should know of the file as a whole.
         unit: what rows of the file are called in refusals.
+        told: the places as the file gives them, where spares may stand on the web; else None.
     """
 
     plan: Plan
@@ -101,6 +110,7 @@ class Interpretation:
     aligned: Alignment | None = None
     notes: list[dict[str, object]] = field(default_factory=list)
     unit: str = "line"
+    told: NDArray[np.int32] | None = None
     _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
     _lanes: list[NDArray[np.uint8]] = field(default_factory=list)
     _shown: list[pl.Series] = field(default_factory=list)
@@ -122,7 +132,8 @@ class Interpretation:
         seen = rows["seen"].str.replace_all(gs1.GS, gs1.FILE_GS, literal=True)
         if self._placed:
             last = len(self.plan.serials)
-            serials = self.plan.serials.gather(np.minimum(place, last).astype(np.uint32) - 1)
+            known = np.clip(place, 1, last).astype(np.uint32)
+            serials = self.plan.serials.gather(known - 1)
         else:
             serials = self._serials_in(seen)
             self._shown.append(serials)
@@ -136,7 +147,7 @@ class Interpretation:
             .to_numpy()
         )
         if self._placed:
-            exact &= place <= len(self.plan.serials)
+            exact &= (place > 0) & (place <= len(self.plan.serials))
         unread = (seen == "").to_numpy()
         strange = np.flatnonzero(~exact & ~unread)
         if len(strange):  # a text is held against its own code, wherever the label stands
@@ -187,6 +198,8 @@ class Interpretation:
     def _settle_places(self, readings: Readings, exact: NDArray[np.int32]) -> None:
         """Give every reading its place, and count one label that was read twice but once."""
         if self._placed:
+            if self.plan.occupant is not None:
+                self.told = readings.place.copy()
             same, self.notes = settle_positions(readings, exact, self.plan.web)
             self._check_inside(readings.place)
         else:
@@ -195,7 +208,9 @@ class Interpretation:
             strange &= exact == 0
             seen = Seen(exact, _joined(self._lanes), readings.time, strange)
             self._check_clock(seen)
-            made = align(seen, self.plan.web, self.plan.free, where=self.where)
+            free = self.plan.free
+            home = np.ones_like(free) if self.plan.again else free
+            made = align(seen, self.plan.web, free, home=home, where=self.where)
             readings.place[:], readings.evidence[:] = made.place, made.evidence
             same, self.notes, self.aligned = made.same, made.notes, made
         # The reading with nothing wrong, or with nothing read, is the one too many.
@@ -347,7 +362,11 @@ class Interpretation:
             line.refuse_place(
                 outside, rows, "A position lies outside the plan.", f"1 to {len(self.plan.serials)}"
             )
-        return place.astype(np.int32), lane
+        place = place.astype(np.int32)
+        if self.plan.occupant is not None:
+            inside = place < len(self.plan.occupant)
+            place[inside] = self.plan.occupant[place[inside]]
+        return place, lane
 
     @staticmethod
     def _check_unplaced(

@@ -44,6 +44,7 @@ class Judged:
         alarms: reasons to stop and look.
         groups: by position, the labels among which the readings do not tell.
         together: by position, those labels in short form.
+        present: bool per position: stands on the web, also where it should not.
     """
 
     readings: Readings
@@ -55,6 +56,7 @@ class Judged:
     alarms: list[dict[str, object]]
     groups: dict[int, Group]
     together: dict[int, str]
+    present: NDArray[np.bool_]
 
     def next_block(self, through: int) -> int | None:
         """The next block from `through` on in which the file says anything."""
@@ -82,7 +84,7 @@ class Judged:
         first, last = int(places[0]), int(places[-1])
         now = states[first - start : last + 1 - start]
         finding = self.finding[first : last + 1].copy()
-        _name_the_gone(finding, self.verdicts.touched[first : last + 1], now)
+        name_the_gone(finding, self.present[first : last + 1], now)
         made = [pack_states(self._states(first, last, now))]
         listed = self._findings(first, finding)
         if listed:
@@ -211,7 +213,7 @@ def decide(
     finding[seen_before] = CODE["read_twice"]
     moved = (finding == CODE["out_of_place"]) & np.isin(states, (_COMMISSIONED, _VERIFIED))
     finding[moved] = CODE["read_twice"]  # another file saw it in its place
-    _name_the_gone(finding, touched, states)
+    name_the_gone(finding, touched, states)
     finding[touched & (finding == GOOD) & standing.planted] = CODE["missed_plant"]
     target = np.full(len(states), UNCHANGED, dtype=np.uint8)
     bad = touched & (finding != GOOD)
@@ -225,7 +227,7 @@ def decide(
     raised = [alarm.as_dict() for alarm in alarms]
     together = {group: short_runs(group.positions) for group in set(groups.values())}
     named = {position: together[group] for position, group in groups.items()}
-    return Judged(readings, verdicts, notes, target, finding, found, raised, groups, named)
+    return Judged(readings, verdicts, notes, target, finding, found, raised, groups, named, touched)
 
 
 def _without_places(
@@ -252,7 +254,7 @@ def _without_places(
     return groups
 
 
-def _name_the_gone(
+def name_the_gone(
     finding: NDArray[np.uint8], touched: NDArray[np.bool_], states: NDArray[np.uint8]
 ) -> None:
     """Labels that should not be on the web, and were seen there."""

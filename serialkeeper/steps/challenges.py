@@ -18,7 +18,8 @@ from serialkeeper.rules.challenges import MISSED, OUTCOMES, BadLabel
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.readers import in_doubt
 from serialkeeper.rules.replay import LotKey
-from serialkeeper.rules.results import Interpretation, Plan
+from serialkeeper.rules.results import CLOCKS_APART, Interpretation, Plan
+from serialkeeper.store.challenge_tables import Challenge, ChallengeRun
 from serialkeeper.store.challenges import (
     Planted,
     measured,
@@ -28,11 +29,8 @@ from serialkeeper.store.challenges import (
     proof_of,
 )
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Challenge, ChallengeRun, Lot
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
-
-CLOCKS_APART = 24 * 3600 * 1000
-"""Milliseconds by which a camera's clock may be ahead of ours."""
 
 
 def make(

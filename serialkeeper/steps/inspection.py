@@ -8,25 +8,25 @@ transaction. An interrupted take goes on where it stopped when the same file com
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.rules import profiles
 from serialkeeper.rules.chain import BLOCK, HOUSE, Part
-from serialkeeper.rules.findings import ELSEWHERE, NOT_SEEN, ORDER, Readings
+from serialkeeper.rules.findings import ELSEWHERE, NOT_SEEN, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
 from serialkeeper.rules.moves import (
     OPEN_LOT,
     State,
     check_allocation,
+    check_file,
     check_lot,
+    check_pass,
     check_take,
     target_of,
 )
@@ -34,12 +34,10 @@ from serialkeeper.rules.parts import UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
+from serialkeeper.store.plans import plan_of, summary_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot, Take
 from serialkeeper.store.view import View, key_of
-
-CLOCKS_APART = 24 * 3600 * 1000
-"""Milliseconds by which a camera's clock may be ahead of ours."""
 
 BLOCKS_AT_ONCE = 5
 """Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
@@ -89,10 +87,17 @@ def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[st
     with record.read() as view:
         scene = _look(record, view, name, path, sha256, profile)
         if scene.old and scene.old.state == "finished":
-            return _summary(view, scene.lot, scene.old, already=True)
+            return summary_of(view, scene.lot, scene.old, already=True)
         plan, shapes = _plan(record, view, scene)
     with camera.Originals() as originals:
-        notes, readings = _read(record, path, plan, originals, sha256, scene.profile)
+        notes, readings = devices.interpret(
+            path,
+            plan,
+            originals,
+            sha256=sha256,
+            profile=scene.profile,
+            rehearsed=record.practice,
+        )
         del plan  # a number per label
         facts = {
             "sha256": sha256,
@@ -119,6 +124,8 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str, profil
     old = next((take for take in takes if take.sha256 == sha256), None)
     if old is None:
         _check_other_takes(record, lot, takes, path, sha256)
+    if old:
+        check_pass(str(path), old.id, old.roll, 0)
     if old is None or old.state != "finished":
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for allocation in view.allocations(key):
@@ -182,15 +189,7 @@ def _check_other_takes(
 ) -> None:
     for earlier in takes:
         if (earlier.station, earlier.name) == (record.station, path.name):
-            raise Refused(
-                "results_name_taken",
-                "A file of that name with other content was taken before.",
-                where=f"{path}, take {earlier.id}",
-                expected=f"SHA-256 {earlier.sha256}",
-                came=sha256,
-                remedy="If the file was changed, find out by whom; if it is another file, "
-                "give it another name.",
-            )
+            check_file(str(path), sha256, earlier.id, earlier.sha256)
         check_take(lot.number, earlier.id, earlier.name, earlier.state)
 
 
@@ -215,58 +214,9 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
             return np.zeros(len(row), dtype=np.int32)
         return shapes[0].places(row, lane)
 
-    pieces = [
-        pl.Series(view.serials(key, first, min(BLOCK, lot.labels - first + 1)))
-        for first in range(1, lot.labels + 1, BLOCK)
-    ]
-    plan = Plan(
-        serials=pl.concat(pieces),
-        gtin=lot.gtin,
-        lot=lot.number,
-        expiry=date.fromisoformat(lot.expiry),
-        order=tuple(lot.ai_order.split()),
-        minimum_grade=lot.minimum_grade,
-        grid=grid,
-        web=Web.of(shapes, lot.labels),
-        free=scene.free,
-        this_year=record.now().year,
-        latest=round(record.now().timestamp() * 1000) + CLOCKS_APART,
-    )
+    web = Web.of(shapes, lot.labels)
+    plan = plan_of(view, lot, record.now(), grid=grid, web=web, free=scene.free)
     return plan, shapes
-
-
-def _read(
-    record: Record,
-    path: Path,
-    plan: Plan,
-    originals: camera.Originals,
-    sha256: str,
-    described: tuple[str, str],
-) -> tuple[Interpretation, Readings]:
-    name, text = described
-    profile = profiles.parse(text, f"profile {name}") if name else None
-    notes = Interpretation(plan, str(path), unit=profile.unit if profile else "line")
-    for batch in devices.read(path, originals, profile):
-        if batch.rehearsed and not record.practice:
-            raise Refused(
-                "results_rehearsed",
-                "The file comes from a rehearsal.",
-                where=str(path),
-                expected="a camera's own file",
-                came="rows marked as rehearsed",
-                remedy="Use a practice record for rehearsals.",
-            )
-        notes.add(batch.rows, batch.first_line)
-    if originals.finish() != sha256:
-        raise Refused(
-            "results_truncated",
-            "The file changed while it was read.",
-            where=str(path),
-            expected=f"SHA-256 {sha256}",
-            came="other bytes",
-            remedy="Wait until the camera has written the file, then take it again.",
-        )
-    return notes, notes.finish()
 
 
 def _judge(
@@ -332,7 +282,7 @@ def _write(record: Record, scene: _Scene, started: Take, judged: Judged) -> dict
             if known is not None:
                 undisturbed = work.length(lot.id)
     with record.read() as view:
-        return _summary(view, lot, started, already=False)
+        return summary_of(view, lot, started, already=False)
 
 
 def _write_blocks(
@@ -360,31 +310,3 @@ def _write_blocks(
         data = {"take": current.id, "through": through, "found": found}
         work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
     return bool(parts)
-
-
-def _summary(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, Any]:
-    key = key_of(lot)
-    counts = view.count_findings(key, done.id)
-    finished = next(
-        entry.data
-        for entry in view.entries(lot.id)
-        if entry.verb == "take finished" and entry.data["take"] == done.id
-    )
-    states: dict[str, int] = {}
-    for state, count in view.count_states(key).items():
-        states[state.word] = states.get(state.word, 0) + count
-    return {
-        "lot": lot.number,
-        "gtin": lot.gtin,
-        "take": done.id,
-        "readings": done.readings,
-        "states": states,
-        "findings": {word: counts[word] for word in ORDER if word in counts},
-        "open_findings": len(view.findings(key, take=done.id, state="open")),
-        "ambiguous": counts.get("not_told_apart", 0),
-        "held_though_plausible": finished["plausible"],
-        "alarms": finished["alarms"],
-        "notes": finished.get("notes", []),
-        "already_taken": already,
-        "profile": done.profile,
-    }

@@ -116,6 +116,7 @@ def show_label(
         life = list(_life(view, lot, key, label.position))
         found = view.findings(key, first=label.position, last=label.position)
         bad = planted_at(view, lot, label.position)
+        on_rolls = _on_rolls(view, key, label.position)
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -128,6 +129,26 @@ def show_label(
         # Nothing is told of a planted label before a reader has met it.
         "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
+        **on_rolls,
+    }
+
+
+def _on_rolls(view: View, key: LotKey, position: int) -> dict[str, Any]:
+    """Where the label was taken off, what stands in its place, and in whose place it stands."""
+    links = view.replacements(key)
+    return {
+        "taken_off": [
+            {"roll": one.roll, "at": one.at, "by": one.by, "neighbour": one.neighbour}
+            for one in view.removals(key)
+            if one.position == position
+        ],
+        "replaced_by": next((one.spare for one in links if one.bad == position), None),
+        "replaces": next((one.bad for one in links if one.spare == position), None),
+        "presence": [
+            {"take": one.take, "presence": one.word, "detail": one.detail}
+            for one in view.proofs(key)
+            if one.position == position
+        ],
     }
 
 
@@ -172,7 +193,7 @@ def _life(view: View, lot: Lot, key: LotKey, position: int) -> Iterator[dict[str
         step: dict[str, Any] = {}
         for ref in entry.parts:
             part = parts.get((entry.seq, ref.kind))
-            if part is None or ref.kind == "findings":
+            if part is None or ref.kind in ("findings", "proofs"):
                 continue
             if ref.kind == "serials":
                 step["to"] = State.ALLOCATED.value

@@ -16,6 +16,7 @@ from serialkeeper.rules import challenges, findings, gs1, moves
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
+from serialkeeper.rules.rolls import GOOD
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -44,8 +45,7 @@ def accept(
         position: the label's place.
         reason: in words.
         second: who confirms it; in a practice record one person may play both parts.
-        scan: a fresh scan of the label, where the finding asks for it; `{GS}` or the
-            character itself as separator.
+        scan: a fresh scan, where the finding asks for it, with `{GS}` or the character itself.
         instrument, calibrated, grade: a verifier's result, where the finding asks for it.
 
     Refuses `never_accepted`, `evidence_needed`, `reason_needed`, `second_person_needed`,
@@ -62,13 +62,14 @@ def accept(
         lot, key = work.lot(lot.full_name), key_of(lot)
         moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         where = f"lot {lot.number}, position {position}"
-        for take in work.takes(key):  # what a file still has to say may bear on the label
-            moves.check_take(lot.number, take.id, take.name, take.state)
+        _check_free(work, lot, position, where)
         state = _state(work, lot, position)
         challenges.check_accept(work.planted_at(key, position) is not None, where=where)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
         unseen = {row.word for row in found} <= set(findings.NOT_SEEN)
+        if state in GOOD and found and unseen:
+            return _seen_by_hand(work, lot, position, scan, reason, second)
         if state is State.ISSUED and found and unseen:
             path.append(State.REJECTED)  # looked for, found and scanned by hand
         moves.check("accept", path[-1], where=where)
@@ -88,6 +89,36 @@ def accept(
         }
         work.write(lot.id, "accepted", data, reason=reason, second=second, key=key)
     return {"lot": lot.number, "position": position, "state": path[-1].word, "reason": reason}
+
+
+def _check_free(work: Work, lot: Lot, position: int, where: str) -> None:
+    """Refuses `take_unfinished`, since what a file still has to say may bear on the label, and
+    `move_not_allowed` for a label that was taken off its roll."""
+    for take in work.takes(key_of(lot)):
+        moves.check_take(lot.number, take.id, take.name, take.state)
+    if any(one.position == position for one in work.removals(key_of(lot))):
+        raise Refused(
+            "move_not_allowed",
+            "The label was taken off its roll, so it cannot be good.",
+            where=where,
+            expected="a label that is on the web",
+            came="a label that was taken off",
+            remedy="Void or decommission it.",
+        )
+
+
+def _seen_by_hand(
+    work: Work, lot: Lot, position: int, scan: str, reason: str, second: str
+) -> dict[str, Any]:
+    """A good label that a further pass did not see, found by a fresh scan: it stays good."""
+    planned = _planned(work, lot, position)
+    where = f"lot {lot.number}, position {position}"
+    given = _Given(planned, scan, "", None, "")
+    evidence = _evidence(findings.FRESH_SCAN, given, 0, date.min, where)
+    data = {"ranges": [[position, position]], "evidence": evidence}
+    work.write(lot.id, "settled", data, reason=reason, second=second, key=key_of(lot))
+    state = _state(work, lot, position)
+    return {"lot": lot.number, "position": position, "state": state.word, "reason": reason}
 
 
 def _planned(view: View, lot: Lot, position: int) -> str:

@@ -38,6 +38,12 @@ _FIND = text(
     "json_extract(value, '$[2]'), json_extract(value, '$[3]'), 'open', "
     "coalesce(json_extract(value, '$[4]'), '') FROM json_each(:findings)"
 )
+_PROVE = text(
+    "INSERT INTO proof (product_id, lot_id, position, take, seq, word, evidence, detail) "
+    "SELECT :product_id, :lot_id, json_extract(value, '$[0]'), :take, :seq, "
+    "json_extract(value, '$[1]'), json_extract(value, '$[2]'), json_extract(value, '$[3]') "
+    "FROM json_each(:proofs)"
+)
 _MOVE = text(
     f"UPDATE label SET state = :target WHERE {_IN_LOT} "
     "AND position BETWEEN :first AND :last AND state = :source"
@@ -65,6 +71,12 @@ def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> 
 def add_findings(connection: Connection, key: LotKey, take: int, data: bytes) -> None:
     """One open finding per line of a `findings` part."""
     connection.execute(_FIND, {**key.row(), "take": take, "findings": data.decode()})
+
+
+def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:
+    """One proof per line of a `proofs` part."""
+    values = {**key.row(), "take": take, "seq": seq, "proofs": data.decode()}
+    connection.execute(_PROVE, values)
 
 
 def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> None:

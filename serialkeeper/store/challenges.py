@@ -10,7 +10,8 @@ from serialkeeper.rules import challenges, gs1, readers
 from serialkeeper.rules.challenges import Numbers
 from serialkeeper.rules.findings import NOT_SEEN
 from serialkeeper.rules.readers import Trial
-from serialkeeper.store.tables import Lot, Plant
+from serialkeeper.store.challenge_tables import Plant
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import Found, View, key_of
 
 

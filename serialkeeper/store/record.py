@@ -226,6 +226,8 @@ class Work(View):
                     bulk.set_states(self.connection, key, states)
                 case replay.AddFindings(take, part):
                     bulk.add_findings(self.connection, key, take, data[part])
+                case replay.AddProofs(take, seq, part):
+                    bulk.add_proofs(self.connection, key, take, seq, data[part])
 
     def _update(self, change: replay.Update) -> None:
         table = METADATA.tables[change.table]

@@ -14,38 +14,17 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from sqlalchemy import (
-    CheckConstraint,
-    Connection,
-    Integer,
-    LargeBinary,
-    MetaData,
-    Table,
-    Text,
-    UniqueConstraint,
-    event,
-)
+from sqlalchemy import CheckConstraint, Connection, MetaData, Table, UniqueConstraint, event
 from sqlmodel import Field, SQLModel
 
-_TEXT = Text().with_variant(Text(collation="C"), "postgresql")
-_OPTIONS = {"sqlite_strict": True, "sqlite_with_rowid": False}
-_ROWID = {"sqlite_strict": True}
-
-
-def _key(kind: Any = Integer) -> Any:
-    return Field(primary_key=True, sa_type=kind, sa_column_kwargs={"autoincrement": False})
-
-
-def _text() -> Any:
-    return Field(sa_type=_TEXT)
-
-
-def _whole() -> Any:
-    return Field(sa_type=Integer)
-
-
-def _bytes() -> Any:
-    return Field(sa_type=LargeBinary)
+from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
+from serialkeeper.store.columns import OPTIONS as _OPTIONS
+from serialkeeper.store.columns import ROWID as _ROWID
+from serialkeeper.store.columns import TEXT as _TEXT
+from serialkeeper.store.columns import key as _key
+from serialkeeper.store.columns import octets as _bytes
+from serialkeeper.store.columns import text as _text
+from serialkeeper.store.columns import whole as _whole
 
 
 class Setting(SQLModel, table=True):
@@ -187,7 +166,8 @@ class Job(SQLModel, table=True):
 
 class Take(SQLModel, table=True):
     """One results file, read against the first `jobs` print jobs; `through` is the last block
-    whose labels are written, plus one; `profile` is the camera profile, empty for our own file."""
+    whose labels are written, plus one; `profile` is the camera profile, empty for our own file;
+    `roll` is the roll that was read again, 0 for a first pass."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "take"
@@ -205,6 +185,7 @@ class Take(SQLModel, table=True):
     through: int = _whole()
     at: str = _text()
     profile: str = _text()
+    roll: int = _whole()
 
 
 class FindingRow(SQLModel, table=True):
@@ -222,6 +203,94 @@ class FindingRow(SQLModel, table=True):
     detail: str = _text()
     state: str = _text()
     together: str = Field(sa_type=_TEXT, sa_column_kwargs={"server_default": ""})
+
+
+class Roll(SQLModel, table=True):
+    """A range of web rows of one print job on one core: all lanes (`lane` 0) before slitting,
+    one lane after. `wound` says which end comes off first, `parent` what it was slit from."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "roll"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    id: int = _key()
+    parent: int = _whole()
+    job: int = _whole()
+    lane: int = _whole()
+    first_row: int = _whole()
+    last_row: int = _whole()
+    wound: str = _text()
+    state: str = _text()
+
+
+class Mark(SQLModel, table=True):
+    """What somebody noted on a roll: a splice, blank labels, or a count at the rewinder beside
+    what the record expected of it."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "mark"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    id: int = _key()
+    roll: int = _whole()
+    word: str = _text()
+    row: int = _whole()
+    labels: int = _whole()
+    expected: int = _whole()
+    reason: str = _text()
+    by: str = _text()
+    at: str = _text()
+
+
+class Removal(SQLModel, table=True):
+    """A label that was taken off its roll, and the neighbour that was scanned before the cut."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "removal"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    position: int = _key()
+    seq: int = _key()
+    roll: int = _whole()
+    neighbour: int = _whole()
+    by: str = _text()
+    at: str = _text()
+
+
+class Replacement(SQLModel, table=True):
+    """A good label that was put where a bad one stood; each keeps its own position."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "replacement"
+    __table_args__ = (UniqueConstraint("product_id", "lot_id", "spare"), _OPTIONS)
+    product_id: int = _key()
+    lot_id: int = _key()
+    bad: int = _key()
+    spare: int = _whole()
+    roll: int = _whole()
+    seq: int = _whole()
+    reason: str = _text()
+    by: str = _text()
+    at: str = _text()
+
+
+class Proof(SQLModel, table=True):
+    """What reading a roll again said of a label that should not be on it, or was not seen."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "proof"
+    __table_args__ = _OPTIONS
+    product_id: int = _key()
+    lot_id: int = _key()
+    position: int = _key()
+    take: int = _key()
+    seq: int = _whole()
+    word: str = _text()
+    evidence: str = _text()
+    detail: str = _text()
 
 
 class Departure(SQLModel, table=True):
@@ -252,62 +321,6 @@ class Tally(SQLModel, table=True):
     value: int = _whole()
     witness: str = _text()
     reason: str = _text()
-    at: str = _text()
-
-
-class Challenge(SQLModel, table=True):
-    """A set of labels that are bad on purpose: `each` trials of each of the `kinds`; the numbers on
-    them follow from the `first` one's index (`rules.challenges.Numbers`)."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "challenge"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    kinds: str = _text()
-    each: int = _whole()
-    first: int = _whole()
-    name: str = _text()
-    sha256: str = _text()
-    at: str = _text()
-
-
-class ChallengeRun(SQLModel, table=True):
-    """A set shown to a reader: for each label its finding or `good`, and a letter of
-    `rules.challenges.OUTCOMES`."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "challenge_run"
-    __table_args__ = (UniqueConstraint("product_id", "lot_id", "sha256"), _OPTIONS)
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    challenge: int = _whole()
-    occasion: str = _text()
-    name: str = _text()
-    station: str = _text()
-    profile: str = _text()
-    sha256: str = _text()
-    size: int = _whole()
-    findings: str = _text()
-    outcomes: str = _text()
-    at: str = _text()
-
-
-class Plant(SQLModel, table=True):
-    """A label on the web that was made bad on purpose; `serial` is the number that it carries
-    instead of its own, empty where it carries its own."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "plant"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    position: int = _key()
-    challenge_kind: str = _text()
-    serial: str = _text()
-    person: str = _text()
     at: str = _text()
 
 
@@ -374,6 +387,11 @@ MODELS: tuple[type[SQLModel], ...] = (
     Job,
     Take,
     FindingRow,
+    Roll,
+    Mark,
+    Removal,
+    Replacement,
+    Proof,
     Departure,
     Tally,
     Challenge,

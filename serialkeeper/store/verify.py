@@ -11,6 +11,7 @@ import gzip
 import hashlib
 import zlib
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,13 @@ from serialkeeper.errors import Damaged
 from serialkeeper.rules import replay
 from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, PartRef, first_broken, parse
 from serialkeeper.rules.moves import LEGAL, State
-from serialkeeper.rules.parts import UNCHANGED, unpack_findings, unpack_serials, unpack_states
+from serialkeeper.rules.parts import (
+    UNCHANGED,
+    unpack_findings,
+    unpack_proofs,
+    unpack_serials,
+    unpack_states,
+)
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.tables import METADATA, MODELS
@@ -169,6 +176,8 @@ class Replay:
                 if len(letters) != part.first - 1:
                     self._impossible(entry, f"positions do not follow: {part.first}")
                 letters.extend(State.ALLOCATED.encode() * part.count)
+            case replay.SetStates(part):
+                self._set_states(entry, letters, part, data[part])
             case replay.MoveLabels(first, last, source, target):
                 span = slice(first - 1, last)
                 if letters[span] != source.encode() * (last - first + 1):
@@ -176,12 +185,22 @@ class Replay:
                 if (source, target) not in LEGAL:
                     self._impossible(entry, f"no move leads from '{source}' to '{target}'")
                 letters[span] = target.encode() * (last - first + 1)
-            case replay.SetStates(part):
-                self._set_states(entry, letters, part, data[part])
+            case _:
+                self._judge(change, key, entry, data)
+
+    def _judge(
+        self, change: replay.Change, key: LotKey, entry: Entry, data: dict[PartRef, bytes]
+    ) -> None:
+        """What a take or a person said of labels."""
+        match change:
             case replay.AddFindings(take, part):
                 for row in _finding_rows(key, take, data[part]):
                     kept = self._insert("finding", row, entry)
                     self.found.setdefault((key, row["position"]), []).append(kept)
+            case replay.AddProofs(take, seq, part):
+                for told in unpack_proofs(data[part]):
+                    row = {**key.row(), **asdict(told), "take": take, "seq": seq}
+                    self._insert("proof", row, entry)
             case replay.SettleFindings(first, last):
                 self._settle(key, first, last)
 

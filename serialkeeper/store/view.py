@@ -17,11 +17,10 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store import bulk
+from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
-    Challenge,
-    ChallengeRun,
     Departure,
     EntryRow,
     FindingRow,
@@ -29,11 +28,15 @@ from serialkeeper.store.tables import (
     KeptProfile,
     Label,
     Lot,
+    Mark,
     Original,
     PartRow,
     Person,
-    Plant,
     Product,
+    Proof,
+    Removal,
+    Replacement,
+    Roll,
     Setting,
     Take,
     Tally,
@@ -197,6 +200,39 @@ class View:
         """A lot's results files."""
         return self._all(Take, **key.row())
 
+    def rolls(self, key: LotKey) -> list[Roll]:
+        """A lot's rolls."""
+        return self._all(Roll, **key.row())
+
+    def roll(self, key: LotKey, number: int) -> Roll:
+        """One roll. Refuses `roll_unknown`."""
+        found = [roll for roll in self.rolls(key) if roll.id == number]
+        if not found:
+            raise Refused(
+                "roll_unknown",
+                "The lot has no such roll.",
+                expected=", ".join(str(roll.id) for roll in self.rolls(key)[:50]) or "none yet",
+                came=str(number),
+                remedy="Look at the lot's rolls (roll list), or name one: roll add.",
+            )
+        return found[0]
+
+    def marks(self, key: LotKey) -> list[Mark]:
+        """What was noted on a lot's rolls, in order."""
+        return self._all(Mark, **key.row())
+
+    def removals(self, key: LotKey) -> list[Removal]:
+        """Labels that were taken off their rolls, by position."""
+        return self._all(Removal, **key.row())
+
+    def replacements(self, key: LotKey) -> list[Replacement]:
+        """Spares that were put in the place of bad labels, in order."""
+        return sorted(self._all(Replacement, **key.row()), key=lambda one: one.seq)
+
+    def proofs(self, key: LotKey) -> list[Proof]:
+        """What further passes said of labels, by position and take."""
+        return self._all(Proof, **key.row())
+
     def tallies(self, key: LotKey) -> list[Tally]:
         """A lot's counts."""
         return self._all(Tally, **key.row())
@@ -226,6 +262,10 @@ class View:
             .group_by(c.state, c.reason)
         )
         return {(state, reason): int(count) for state, reason, count in rows}
+
+    def departures(self, key: LotKey) -> list[Departure]:
+        """Why labels were voided or decommissioned, in order."""
+        return self._all(Departure, **key.row())
 
     # -- labels --------------------------------------------------------------------------
 

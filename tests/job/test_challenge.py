@@ -478,6 +478,24 @@ def test_a_label_planted_while_its_file_is_read_is_not_called_good(
     assert bench.findings() == {2: "missed_plant"} and next(times) == 2
 
 
+def test_a_plant_that_a_further_pass_calls_good_is_missed(bench: Bench) -> None:
+    """Not seen at first, read good on the roll: found again would be for a person to accept; a
+    planted label is not."""
+    rows = as_seen(bench.printed(40))
+    plant(bench, positions=[18])
+    seen = [row for row in rows if row["position"] not in ("14", "18")]
+    sk.inspect.take(bench.record, bench.lot, bench.results(seen))
+    assert bench.findings() == {14: "not_seen", 18: "not_seen"}
+    assert sk.challenge.list(bench.record, bench.lot)["plants"][0]["outcome"] is None
+    sk.roll.add(bench.record, bench.lot)
+    again = sk.inspect.take(bench.record, bench.lot, bench.results(rows), again_roll=1)
+    assert (again["again"]["found_again"], again["again"]["rejected"]) == (1, 1)
+    assert bench.findings() == {14: "found_again", 18: "missed_plant"}
+    assert [bench.states()[place - 1] for place in (14, 18)] == ["issued", "rejected"]
+    assert [alarm["kind"] for alarm in again["alarms"]] == ["missed_plant"]
+    sk.record.verify(bench.record)
+
+
 @pytest.mark.parametrize("tells", [["positions", "times"], ["times"]], ids=["positions", "times"])
 def test_a_rehearsal_plays_planted_labels(bench: Bench, tells: list[str]) -> None:
     """Each as its fault, beside other faults; the truth says so, and the record agrees."""

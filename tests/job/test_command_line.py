@@ -111,6 +111,45 @@ def test_the_main_job_as_typed(type_: Any) -> None:
     assert "voided" in shown.out and "waste" in shown.out
 
 
+def test_rolls_as_typed(type_: Any) -> None:
+    """A parent roll, its finished rolls, a cut, a further pass and a release: forms, exit codes."""
+    type_(["init", "--person", "Line Lead"])
+    type_("product add 09521234543213 --prefix-length 7 --name Demo")
+    type_("lot open 09521234543213 LOT24A --expiry 2028-06-30 --target 30")
+    type_("lot approve LOT24A")
+    type_("serials allocate LOT24A 40")
+    type_("print write LOT24A --lanes 2 --out job.csv")
+    results_of("job.csv", "results.csv")
+    assert type_("inspect take LOT24A results.csv").code == 5
+    assert type_("roll add LOT24A --rows 1-20 --wound reversed").code == 0
+    assert "Roll 3: job 1" in type_("roll slit LOT24A 1").out
+    refused = type_("roll release LOT24A 2 --reason done --json")
+    assert valid("refusal", refused.json)["refused"]["word"] == "roll_open_points"
+    type_("label void LOT24A 7 --reason waste")
+    with Path("job.csv").open(newline="") as file:
+        rows = {int(row["position"]): row for row in csv.DictReader(file)}
+    off = type_(["roll", "removed", "LOT24A", "2", "--position", "7", "--scan", rows[9]["scanned"]])
+    assert off.code == 0, off.err
+    assert type_("label replace LOT24A 7 40 --reason spare").code == 0
+    assert "replaced by position 40" in type_("label show LOT24A 7").out
+    lane = [rows[40 if place == 7 else place]["scanned"] for place in range(1, 41, 2)]
+    text = "position,row,lane,at,seen,grade,verdict,text\n"
+    Path("again.csv").write_text(text + "".join(f",,,,{seen},,,\n" for seen in lane))
+    assert type_("inspect take LOT24A again.csv --pass again").code == 2
+    again = type_("inspect take LOT24A again.csv --pass again --roll 2 --json")
+    assert again.code == 0
+    told = valid("inspect-take", again.json)
+    assert (told["again"]["confirmed"], told["again"]["absent"]) == (20, 1)
+    assert type_("roll count LOT24A 2 19").code == 5
+    assert type_("roll mark LOT24A 2 splice --row 4 --reason cut").code == 0
+    assert type_("roll turn LOT24A 2 --reason rewound").code == 0
+    assert type_("roll release LOT24A 2 --reason done --out roll2.json").code == 0
+    valid("roll-ticket", json.loads(Path("roll2.json").read_text()))
+    valid("roll-ticket", type_("roll show LOT24A 2 --json").json["ticket"])
+    assert "released" in type_("roll list LOT24A").out
+    assert type_("record verify").code == 0
+
+
 def test_the_same_record_and_form_give_the_same_event_bytes(type_: Any) -> None:
     """Event files are a function of the record: written twice, they are equal."""
     type_("demo --labels 200 --out d --json")

@@ -10,10 +10,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 from conftest import EXPIRY, GTIN, Bench, as_seen
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
@@ -110,8 +112,9 @@ def test_an_interrupted_allocation_is_finished_by_the_same_command(
 
 
 @pytest.mark.parametrize("before", [True, False], ids=["before", "after"])
+@pytest.mark.parametrize("tells", ["positions", "order"])
 def test_an_interrupted_take_goes_on_when_the_same_file_comes_again(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch, before: bool
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, tells: str, before: bool
 ) -> None:
     """At every transaction of a take: verify passes, and taking again ends as if never cut."""
     wanted: tuple[Any, ...] | None = None
@@ -125,6 +128,8 @@ def test_an_interrupted_take_goes_on_when_the_same_file_comes_again(
         rows[51]["seen"] = rows[50]["seen"]
         rows[80]["seen"] = rows[2]["seen"]
         rows.pop(60)
+        if tells == "order":
+            rows = [{name: row[name] for name in ("seen", "grade")} for row in rows]
         path = bench.results(rows)
 
         def take(path: Path = path) -> Any:
@@ -142,6 +147,66 @@ def test_an_interrupted_take_goes_on_when_the_same_file_comes_again(
     else:
         pytest.fail("the take never ran through without a cut")
     assert transaction >= 6
+
+
+class _Pieces(NamedTuple):
+    """How a web comes in: as which files, in which order, some of them again, with a cut."""
+
+    tells: str
+    order: list[int]
+    again: list[int]
+    cut: int
+
+
+@st.composite
+def pieces(draw: st.DrawFn) -> _Pieces:
+    """Four files, one for each lane or for each quarter of the web."""
+    order = draw(st.permutations(range(4)))
+    again = draw(st.lists(st.integers(0, 3), max_size=3))
+    return _Pieces(
+        draw(st.sampled_from(["positions", "order"])), order, again, draw(st.integers(0, 9))
+    )
+
+
+@settings(
+    max_examples=10,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(coming=pieces())
+def test_in_any_order_with_any_cut_and_repetition_the_record_ends_the_same(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, coming: _Pieces
+) -> None:
+    """Files of one web, each lane by its own camera, whenever they come and however often: every
+    label ends in the same state as if they had come one after the other."""
+    ends = []
+    for plain in (True, False):
+        bench.files += 1
+        bench.lot = f"P{bench.files}"
+        sk.lot.open(bench.record, GTIN, bench.lot, expiry=EXPIRY, target=80)
+        sk.lot.approve(bench.record, bench.lot)
+        rows = as_seen(bench.printed(80, lanes=4))
+        rows[7]["seen"] = ""
+        rows[30]["grade"] = "0.5"
+        rows[51]["seen"] = rows[50]["seen"]
+        rows[70]["seen"] = rows[10]["seen"]
+        del rows[60]
+        if coming.tells == "order":
+            rows = [{name: row[name] for name in ("lane", "seen", "grade")} for row in rows]
+        files = [
+            bench.results([row for row in rows if row["lane"] == str(lane)]) for lane in range(1, 5)
+        ]
+        for number, index in enumerate(range(4) if plain else [*coming.order, *coming.again]):
+
+            def take(path: Path = files[index]) -> Any:
+                return sk.inspect.take(bench.record, bench.lot, path)
+
+            if not plain and number == coming.cut % 4:
+                interrupt(monkeypatch, take, coming.cut, before=coming.cut % 2 == 0)
+            take()
+        sk.record.verify(bench.record)
+        ends.append(bench.states())
+    assert ends[0] == ends[1]
 
 
 def test_another_file_waits_for_the_interrupted_one(

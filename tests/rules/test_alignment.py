@@ -36,7 +36,8 @@ def one_lane(numbers: list[int], times: list[int] | None = None) -> tuple[Seen, 
 def aligned(numbers: list[int], times: list[int] | None = None) -> Alignment:
     """The alignment of one lane's readings."""
     seen, web = one_lane(numbers, times)
-    return align(seen, web, np.ones(LABELS + 1, dtype=np.bool_), where="here")
+    free = np.ones(LABELS + 1, dtype=np.bool_)
+    return align(seen, web, free, home=free, where="here")
 
 
 @st.composite

@@ -1,0 +1,179 @@
+"""What a reading of the web is held against: the lot's plan, and where its labels stand."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.findings import ORDER
+from serialkeeper.rules.jobs import Web, shape_of
+from serialkeeper.rules.moves import State
+from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
+from serialkeeper.rules.rolls import Fate, Places, Span, Survey
+from serialkeeper.store.tables import Lot, Roll, Take
+from serialkeeper.store.view import View, key_of
+
+
+def plan_of(
+    view: View,
+    lot: Lot,
+    moment: datetime,
+    *,
+    grid: Grid,
+    web: Web,
+    free: NDArray[Any],
+    again: bool = False,
+    occupant: NDArray[Any] | None = None,
+) -> Plan:
+    """What the lot's labels should say; the last ones are as in `rules.results.Plan`."""
+    key = key_of(lot)
+    pieces = [
+        pl.Series(view.serials(key, first, min(BLOCK, lot.labels - first + 1)))
+        for first in range(1, lot.labels + 1, BLOCK)
+    ]
+    return Plan(
+        serials=pl.concat(pieces),
+        gtin=lot.gtin,
+        lot=lot.number,
+        expiry=date.fromisoformat(lot.expiry),
+        order=tuple(lot.ai_order.split()),
+        minimum_grade=lot.minimum_grade,
+        grid=grid,
+        web=web,
+        free=free,
+        again=again,
+        this_year=moment.year,
+        latest=round(moment.timestamp() * 1000) + CLOCKS_APART,
+        occupant=occupant,
+    )
+
+
+def places_of(view: View, lot: Lot) -> Places:
+    """Where the lot's labels stand: as printed, and after spares were put in."""
+    key = key_of(lot)
+    jobs = [(job.id, shape_of(job.ranges, job.lanes, job.by)) for job in view.jobs(key)]
+    if not jobs:
+        raise Refused(
+            "nothing_printed",
+            "No label of the lot was printed yet, so there is no web.",
+            where=lot.full_name,
+            expected="a print job",
+            came="none",
+            remedy="Check the lot, or write the print file first: print write.",
+        )
+    replaced = [(one.bad, one.spare) for one in view.replacements(key)]
+    return Places.of(jobs, lot.labels).moved(replaced)
+
+
+def span_of(roll: Roll) -> Span:
+    """Which part of the web a roll is."""
+    return Span(roll.job, roll.lane, roll.first_row, roll.last_row)
+
+
+def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
+    """What the record knows of every label that is not simply good, by position."""
+    key = key_of(lot)
+    known: dict[int, Fate] = {}
+
+    def of(position: int) -> Fate:
+        return known.setdefault(position, Fate(position))
+
+    letters = view.states(key, 1, lot.labels).decode()
+    for position, letter in enumerate(letters, 1):
+        if letter not in "cv":
+            of(position).state = State(letter)
+    for found in view.findings(key, state="open"):
+        of(found.position).findings += (found.word,)
+    for gone in view.departures(key):
+        for position in range(gone.first, gone.last + 1):
+            of(position).reason = gone.reason
+    for removal in view.removals(key):
+        fate = of(removal.position)
+        fate.removed = max(fate.removed, removal.seq)
+    for proof in view.proofs(key):
+        fate = of(proof.position)
+        if proof.word == "absent" and proof.seq > fate.absent:
+            fate.absent, fate.evidence = proof.seq, proof.evidence
+        elif proof.word in ("still_there", "there"):
+            fate.seen = max(fate.seen, proof.seq)
+    for position, fate in known.items():
+        fate.state = State(letters[position - 1])
+    return known
+
+
+def survey_of(view: View, lot: Lot, roll: Roll) -> Survey:
+    """What the record knows of a roll."""
+    key, places, span = key_of(lot), places_of(view, lot), span_of(roll)
+    job = view.job(key, roll.job)
+    printed = Places.of([(job.id, shape_of(job.ranges, job.lanes, job.by))], lot.labels)
+    standing = np.flatnonzero(places.on(span)).tolist()
+    stood = sorted(places.stood_on(span))
+    letters = " " + view.states(key, 1, lot.labels).decode()
+    fates = fates_of(view, lot)
+    there = [*standing, *stood]
+    return Survey(
+        printed=int(printed.on(span).sum()),
+        standing=tuple(standing),
+        stood=tuple(stood),
+        letters="".join(letters[position] for position in there),
+        fates=[fates[position] for position in sorted(there) if position in fates],
+        blanks=sum(
+            mark.labels for mark in view.marks(key) if mark.word == "blank" and mark.roll == roll.id
+        ),
+    )
+
+
+def in_short(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
+    """A roll in short."""
+    survey = survey_of(view, lot, roll)
+    return {
+        "lot": lot.number,
+        "roll": roll.id,
+        "parent": roll.parent or None,
+        "job": roll.job,
+        "lane": roll.lane or None,
+        "rows": [roll.first_row, roll.last_row],
+        "wound": roll.wound,
+        "state": roll.state,
+        "labels": len(survey.standing),
+        "gone": survey.gone,
+        "expected": survey.expected,
+        "states": survey.states(),
+        "missing": len(survey.missing()),
+    }
+
+
+def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, Any]:
+    """A finished take as its command answers; `already` if these bytes were taken before."""
+    key = key_of(lot)
+    counts = view.count_findings(key, done.id)
+    finished = next(
+        entry.data
+        for entry in view.entries(lot.id)
+        if entry.verb == "take finished" and entry.data["take"] == done.id
+    )
+    states: dict[str, int] = {}
+    for state, count in view.count_states(key).items():
+        states[state.word] = states.get(state.word, 0) + count
+    return {
+        "lot": lot.number,
+        "gtin": lot.gtin,
+        "take": done.id,
+        "readings": done.readings,
+        "states": states,
+        "findings": {word: counts[word] for word in ORDER if word in counts},
+        "open_findings": len(view.findings(key, take=done.id, state="open")),
+        "ambiguous": counts.get("not_told_apart", 0),
+        "held_though_plausible": finished["plausible"],
+        "alarms": finished["alarms"],
+        "notes": finished.get("notes", []),
+        "already_taken": already,
+        "profile": done.profile,
+        **({"roll": done.roll, "again": finished["again"]} if done.roll else {}),
+    }
