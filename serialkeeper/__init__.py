@@ -24,6 +24,7 @@ from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
     alarms,
+    challenges,
     drawings,
     handoff,
     holding,
@@ -32,6 +33,7 @@ from serialkeeper.steps import (
     lots,
     numbering,
     people,
+    plants,
     practice,
     printing,
     products,
@@ -192,6 +194,16 @@ class alarm:
     rules = staticmethod(alarms.rules)
 
 
+class challenge:
+    """Labels that are bad on purpose, to prove the reader."""
+
+    make = staticmethod(challenges.make)
+    run = staticmethod(challenges.run)
+    plant = staticmethod(plants.plant)
+    list = staticmethod(challenges.list_challenges)
+    show = staticmethod(challenges.show)
+
+
 class label:
     """Single labels and decisions on them."""
 
@@ -243,6 +255,7 @@ __all__ = [
     "Unavailable",
     "WrongUsage",
     "alarm",
+    "challenge",
     "events",
     "init",
     "inspect",

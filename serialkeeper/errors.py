@@ -71,6 +71,9 @@ WORDS: dict[str, str] = {
     "results_claimed": "The labels of this file were inspected already.",
     "results_changed": "What was read of a followed file is not there any more.",
     "followed_elsewhere": "Another process follows this file.",
+    # proving the reader
+    "challenge_unknown": "There is no such challenge set.",
+    "challenge_count": "The file does not hold one reading for every label of the challenge set.",
     # images
     "images_empty": "The folder holds no images, or no symbol reads on any of them.",
     "images_order": "The names of the images do not tell their order.",

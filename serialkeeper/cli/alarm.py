@@ -18,6 +18,7 @@ app = typer.Typer(help="Reasons to stop and look. This tool stops no machine.")
 _WORDS = {
     "in_a_row": "bad labels in a row",
     "share": "too many bad labels in a short stretch",
+    "missed_plant": "a label made bad on purpose was called good",
     "still_there": "labels that should be gone are still there",
     "good_gone": "good labels are not on the roll",
 }

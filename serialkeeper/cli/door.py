@@ -12,6 +12,7 @@ from typer.exceptions import TyperException
 
 from serialkeeper.cli import (
     alarm,
+    challenge,
     demo,
     events,
     init,
@@ -47,6 +48,7 @@ for name, group in {
     "print": print_.app,
     "inspect": inspect_.app,
     "alarm": alarm.app,
+    "challenge": challenge.app,
     "label": label.app,
     "roll": roll.app,
     "events": events.app,

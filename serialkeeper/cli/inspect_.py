@@ -75,6 +75,12 @@ def take_lines(result: dict[str, Any]) -> list[str]:
     if "again" in result:
         lines.append(f"  roll {result['roll']} read again: {tally(result['again'])}")
     lines += [f"  note: {note_text(note)}" for note in result["notes"]]
+    if "missed_plant" in result["findings"]:
+        lines += [
+            "  STOP, and tell the quality unit: THE READER CALLED A LABEL GOOD THAT WAS MADE BAD "
+            "ON PURPOSE.",
+            f"  Labels in doubt: serialkeeper challenge list {result['lot']}",
+        ]
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")

@@ -58,6 +58,8 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
         second = f" with {step['second']}" if step["second"] else ""
         facts.append(f"by {step['person']}{second} at {step['station']}")
         yield " ".join(words) + " " + ", ".join(facts)
+    if result["planted"]:
+        yield f"  made bad on purpose, to prove the reader: {result['planted']}"
     for one in result["taken_off"]:
         yield (
             f"  taken off roll {one['roll']} {one['at']} by {one['by']}, beside position "

@@ -216,6 +216,8 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
         f"allocated {result['allocated']:,}, never printed {result['never_printed']:,}, "
         f"accounted for: {known}"
     )
+    proof = result["challenges"]
+    lines += [row["sentence"] for row in (*proof["runs"].values(), *proof["reader"])]
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
     if result["open_points"]:

@@ -48,6 +48,7 @@ class Before:
         findings: words of open findings, by position.
         gone: bool by position: taken off or proven absent, and not read since.
         taken_off: bool by position: taken off by somebody.
+        planted: bool by position: made bad on purpose.
     """
 
     roll: int
@@ -58,6 +59,7 @@ class Before:
     findings: Mapping[int, tuple[str, ...]]
     gone: NDArray[np.bool_]
     taken_off: NDArray[np.bool_]
+    planted: NDArray[np.bool_]
 
     def web(self) -> Web:
         """Where the labels of this roll stand; no other label stands anywhere."""
@@ -157,6 +159,9 @@ def decide_again(
     name_the_gone(finding, read, states)
     confirmed = good_before & verdicts.placed & (finding == GOOD) & members
     found_again = _found_again(notes, before, verdicts, finding) & members
+    missed = found_again & before.planted
+    finding[missed], target[missed] = CODE["missed_plant"], _REJECTED
+    found_again &= ~missed
     finding[found_again & ~before.open("found_again")] = CODE["found_again"]
     groups = _not_seen(finding, notes, before, verdicts, members & undecided & ~before.gone)
     settled = before.missing() & (confirmed | (finding != GOOD))

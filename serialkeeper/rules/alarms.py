@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules.findings import CODE, GOOD, ORDER
 
-AT_ONCE = ("repeated", "other_number", "read_twice", "foreign", "wrong_product", "wrong_lot")
+AT_ONCE = (
+    "missed_plant",
+    "repeated",
+    "other_number",
+    "read_twice",
+    "foreign",
+    "wrong_product",
+    "wrong_lot",
+)
 """Findings that alarm at the first label (common practice, no source)."""
 
 _SAME_CAUSE = {"other_number": "repeated", "read_twice": "repeated"}

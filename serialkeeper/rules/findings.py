@@ -34,6 +34,7 @@ WORDS: Mapping[str, tuple[str, Accept]] = {
     "used_number": ("the number was decommissioned before", NEVER),
     "repeated": ("the place repeats a number that was read elsewhere too", NEVER),
     "other_number": ("the place shows the number of another place", NEVER),
+    "missed_plant": ("a label made bad on purpose was called good by the reader", NEVER),
     "not_seen": ("no reading stands at the label's place", FRESH_SCAN),
     "not_told_apart": ("the readings do not tell which of some labels was seen", FRESH_SCAN),
     "unreadable": ("the camera could not read the code", FRESH_SCAN),

@@ -7,6 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.rules import gs1
+from serialkeeper.rules.challenges import other_lot
 from serialkeeper.rules.fields import COLUMNS
 from serialkeeper.rules.rehearsal import Planted, Web
 from serialkeeper.rules.rehearsed_run import NOTHING, Readings
@@ -26,7 +27,7 @@ class Writer:
     def __init__(self, web: Web, planted: Planted, tells: tuple[str, ...]) -> None:
         self._web, self._planted, self._tells = web, planted, tells
         self._around = _split(gs1.to_file(gs1.scanned(_mark(web.code), web.order)))
-        other = _mark(gs1.LabelCode(web.code.gtin, "", web.code.expiry, _other(web.code.lot)))
+        other = _mark(gs1.LabelCode(web.code.gtin, "", web.code.expiry, other_lot(web.code.lot)))
         self._other = _split(gs1.to_file(gs1.scanned(other, web.order)))
         self._text = _split(gs1.READABLE_JOIN.join(gs1.readable_lines(_mark(web.code))))
         rows = int(web.row.max())
@@ -103,10 +104,6 @@ _CODE = ("seen", "grade", "text")
 def _where(there: NDArray[np.bool_], numbers: NDArray[np.int64]) -> pl.Series:
     """Numbers as text, empty where there is none to tell."""
     return pl.Series(numbers).cast(pl.String).set(pl.Series(~there), "")
-
-
-def _other(lot: str) -> str:
-    return lot[:-1] + ("B" if lot[-1] != "B" else "C")
 
 
 def _stranger(serials: pl.Series) -> pl.Series:

@@ -323,6 +323,20 @@ def _counted(entry: Entry, key: Row) -> list[Change]:
     return [Insert("tally", row), _lot(key, {"state": "running"})]
 
 
+def _challenge_made(entry: Entry, key: Row) -> list[Change]:
+    return [Insert("challenge", {**key, **entry.data, "at": entry.at})]
+
+
+def _challenge_run(entry: Entry, key: Row) -> list[Change]:
+    data = {name: value for name, value in entry.data.items() if name not in ("pieces", "packed")}
+    return [Insert("challenge_run", {**key, **data, "station": entry.station, "at": entry.at})]
+
+
+def _planted(entry: Entry, key: Row) -> list[Change]:
+    made = {**key, "person": entry.person, "at": entry.at}
+    return [Insert("plant", {**made, **plant}) for plant in entry.data["plants"]]
+
+
 def _reconciled(_entry: Entry, key: Row) -> list[Change]:
     return [_lot(key, {"state": "reconciled"})]
 
@@ -368,6 +382,9 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "label replaced": _label_replaced,
     "roll released": _roll_released,
     "counted": _counted,
+    "challenge made": _challenge_made,
+    "challenge run": _challenge_run,
+    "planted": _planted,
     "reconciled": _reconciled,
     "events written": _nothing,
     "lot closed": _lot_closed,

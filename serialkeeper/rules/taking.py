@@ -166,12 +166,14 @@ class Standing:
         missing: bool by position: not seen by an earlier file, and nothing else.
         barred: bool by position: another finding is open; a good reading does not undo it.
         elsewhere: bool by position: the number was seen elsewhere by another file.
+        planted: bool by position: the label was made bad on purpose.
     """
 
     states: NDArray[np.uint8]
     missing: NDArray[np.bool_]
     barred: NDArray[np.bool_]
     elsewhere: NDArray[np.bool_]
+    planted: NDArray[np.bool_]
 
 
 def decide(
@@ -215,6 +217,7 @@ def decide(
     moved = (finding == CODE["out_of_place"]) & np.isin(states, (_COMMISSIONED, _VERIFIED))
     finding[moved] = CODE["read_twice"]  # another file saw it in its place
     name_the_gone(finding, touched, states)
+    finding[touched & (finding == GOOD) & standing.planted] = CODE["missed_plant"]
     target = np.full(len(states), UNCHANGED, dtype=np.uint8)
     bad = touched & (finding != GOOD)
     target[touched & ~bad & (states == _ISSUED)] = good

@@ -15,6 +15,7 @@ from serialkeeper.outside import camera
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import gs1, rehearsal, rehearsed_rows
 from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.challenges import KINDS
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
@@ -45,8 +46,8 @@ def rehearse(
 ) -> dict[str, Any]:
     """Write the results files that a camera might have written for a printed job.
 
-    Only labels that are issued are on the rehearsed web. The truth file says for each what
-    it should end as and which fault was planted.
+    Only labels that are issued are on the rehearsed web; those made bad on purpose are. The truth
+    file says for each what it should end as and which fault was planted.
 
     Args:
         out, truth: files to make. With several rolls, or a file per lane, `-roll-1`, `-lane-1`
@@ -66,9 +67,9 @@ def rehearse(
     _check(record, seed, out, truth)
     _check_camera(tells, rolls, back)
     shares, places = rehearsal.read_faults(list(faults)) if faults else (dict(rehearsal.FAULTS), [])
-    web, number = _web(record, name, job)
+    web, number, bad = _web(record, name, job)
     rng = np.random.default_rng(seed)
-    planted = rehearsal.plant(web, rng, shares, places)
+    planted = rehearsal.plant(web, rng, shares, [*bad, *places])
     physical = web_rows(web, planted)
     runs = [
         run(web, planted, physical, roll, rng)
@@ -164,8 +165,11 @@ def _check_camera(tells: Sequence[str], rolls: int, back: Sequence[int]) -> None
     )
 
 
-def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int]:
-    """The issued labels of a print job in web order, and the job's number."""
+def _web(
+    record: Record, name: str, job: int | None
+) -> tuple[rehearsal.Web, int, list[tuple[str, int]]]:
+    """The issued labels of a print job in web order, the job's number, and what was made bad on
+    purpose among them: the fault that plays it, and the position."""
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
@@ -182,6 +186,7 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         positions = shape.positions().astype(np.int64)
         first, last = int(positions.min()), int(positions.max())
         states = np.frombuffer(view.states(key, first, last), np.uint8)
+        plants = view.plants(key)
         serials = pl.concat(
             [
                 pl.Series(view.serials(key, start, min(BLOCK, last - start + 1)))
@@ -209,4 +214,10 @@ def _web(record: Record, name: str, job: int | None) -> tuple[rehearsal.Web, int
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
     )
-    return web, row.id
+    on_web = set(web.position.tolist())
+    bad = [
+        (KINDS[plant.challenge_kind].fault, plant.position)
+        for plant in plants
+        if plant.position in on_web
+    ]
+    return web, row.id, bad

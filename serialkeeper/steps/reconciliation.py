@@ -10,6 +10,7 @@ from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.counts import Balance
 from serialkeeper.rules.findings import STAYING
 from serialkeeper.rules.moves import OPEN_LOT
+from serialkeeper.store.challenges import proof_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -189,6 +190,7 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
         "lot": lot.number,
         "gtin": lot.gtin,
         **result,
+        "challenges": proof_of(view, lot),
         "open_points": points,
         "balanced": found.balanced and not points,
     }

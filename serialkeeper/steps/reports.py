@@ -13,6 +13,7 @@ from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
+from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.verify import verify
@@ -102,6 +103,7 @@ def show_label(
         key = key_of(lot)
         life = list(_life(view, lot, key, label.position))
         found = view.findings(key, first=label.position, last=label.position)
+        bad = planted_at(view, lot, label.position)
         on_rolls = _on_rolls(view, key, label.position)
     return {
         "gtin": lot.gtin,
@@ -112,6 +114,8 @@ def show_label(
         "epc": epc.sgtin_urn(lot.gtin, lot.prefix_length, label.serial),
         "state": State(label.state).word,
         "findings": [_describe_finding(row) for row in found],
+        # Nothing is told of a planted label before a reader has met it.
+        "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
         **on_rolls,
     }

@@ -144,7 +144,9 @@ def _look(
         gone[position], taken_off[position] = fate.gone, fate.removed > 0
         if fate.findings:
             open_words[position] = fate.findings
-    before = Before(number, span, roll.wound, places, states, open_words, gone, taken_off)
+    bad = np.zeros(len(states), dtype=np.bool_)
+    bad[[plant.position for plant in view.plants(key)]] = True
+    before = Before(number, span, roll.wound, places, states, open_words, gone, taken_off, bad)
     job = view.job(key, roll.job)
     plan = plan_of(
         view,

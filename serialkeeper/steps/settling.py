@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import findings, gs1, moves
+from serialkeeper.rules import challenges, findings, gs1, moves
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
@@ -45,8 +45,7 @@ def accept(
         position: the label's place.
         reason: in words.
         second: who confirms it; in a practice record one person may play both parts.
-        scan: a fresh scan of the label, where the finding asks for it; `{GS}` or the
-            character itself as separator.
+        scan: a fresh scan, where the finding asks for it, with `{GS}` or the character itself.
         instrument, calibrated, grade: a verifier's result, where the finding asks for it.
 
     Refuses `never_accepted`, `evidence_needed`, `reason_needed`, `second_person_needed`,
@@ -65,6 +64,7 @@ def accept(
         where = f"lot {lot.number}, position {position}"
         _check_free(work, lot, position, where)
         state = _state(work, lot, position)
+        challenges.check_accept(work.planted_at(key, position) is not None, where=where)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
         unseen = {row.word for row in found} <= set(findings.NOT_SEEN)

@@ -25,7 +25,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, insert, select, update
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from serialkeeper.errors import Damaged, Unavailable
+from serialkeeper.errors import Damaged, Refused, Unavailable
 from serialkeeper.rules import replay
 from serialkeeper.rules.chain import HOUSE, START, Entry, Part, link
 from serialkeeper.rules.parts import unpack_states
@@ -245,8 +245,20 @@ class Work(View):
         self.write(HOUSE, "profile kept", row)
 
     def keep_original(self, key: replay.LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
-        """Keep a file as it came, in gzip pieces; an entry of this work names its SHA-256."""
+        """Keep a file as it came, in gzip pieces; an entry of this work names its SHA-256.
+
+        Refuses `results_claimed` if another take or challenge run of the lot rests on these bytes.
+        """
         table = table_of(Original)
+        if next(self.packed_original(key, sha256), None):
+            raise Refused(
+                "results_claimed",
+                "These bytes were given before, for another purpose.",
+                where=f"SHA-256 {sha256}",
+                expected="a take's file for a take, a challenge's file for a challenge run",
+                came="a file that is kept already",
+                remedy="Check which file this is: lot show, challenge list.",
+            )
         for number, piece in enumerate(pieces):
             row = {**key.row(), "sha256": sha256, "piece": number, "data": piece}
             self.connection.execute(insert(table), row)

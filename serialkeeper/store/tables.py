@@ -24,6 +24,7 @@ from sqlalchemy import (
 )
 from sqlmodel import SQLModel
 
+from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.columns import (
     OPTIONS,
     ROWID,
@@ -276,6 +277,9 @@ MODELS: tuple[type[SQLModel], ...] = (
     Proof,
     Departure,
     Tally,
+    Challenge,
+    ChallengeRun,
+    Plant,
     Chain,
     EntryRow,
     PartRow,

@@ -94,7 +94,7 @@ class Replay:
         self._check_witness(entry, own_hash)
         key = self.keys.get(entry.chain)
         data = {ref: self._part(key, entry, ref) for ref in entry.parts} if key else {}
-        if entry.verb == "take started" and key:
+        if entry.verb in ("take started", "challenge run") and key:
             self._check_original(key, entry)
         for change in replay.changes(entry, key):
             self._change(change, key, entry, data)

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import gzip
-from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
-from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Select, Table, bindparam, func, select
-from sqlmodel import SQLModel
+from sqlalchemy import func, select
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
-from serialkeeper.rules.chain import BLOCK, Entry, PartRef, block_of, parse
+from serialkeeper.rules.chain import block_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store import bulk
+from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
+from serialkeeper.store.journal import Journal
 from serialkeeper.store.line_tables import (
     AlarmRow,
     AlarmRules,
@@ -35,20 +32,15 @@ from serialkeeper.store.tables import (
     Allocation,
     Chain,
     Departure,
-    EntryRow,
     Job,
     Label,
     Lot,
-    Original,
-    PartRow,
     Person,
     Product,
     Setting,
     Tally,
     table_of,
 )
-
-Model = TypeVar("Model", bound=SQLModel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +57,8 @@ class Found:
     together: str
 
 
-class View:
+class View(Journal):
     """A consistent look at the record through one connection."""
-
-    def __init__(self, connection: Connection) -> None:
-        self.connection = connection
 
     # -- the house -----------------------------------------------------------------------
 
@@ -271,6 +260,22 @@ class View:
         """A lot's counts."""
         return self._all(Tally, **key.row())
 
+    def challenges(self, key: LotKey) -> list[Challenge]:
+        """A lot's sets of labels that are bad on purpose."""
+        return self._all(Challenge, **key.row())
+
+    def challenge_runs(self, key: LotKey) -> list[ChallengeRun]:
+        """Every time that one of these sets was shown to a reader."""
+        return self._all(ChallengeRun, **key.row())
+
+    def plants(self, key: LotKey) -> list[Plant]:
+        """A lot's labels that were made bad on purpose, by position."""
+        return self._all(Plant, **key.row())
+
+    def planted_at(self, key: LotKey, position: int) -> Plant | None:
+        """The label at this place, if it was made bad on purpose."""
+        return self._one(Plant, **key.row(), position=position)
+
     def count_departures(self, key: LotKey) -> dict[tuple[str, str], int]:
         """Labels that were voided or decommissioned, by state letter and reason."""
         c = table_of(Departure).c
@@ -359,104 +364,6 @@ class View:
                 remedy="Look at the lot: lot show.",
             )
         return found
-
-    # -- the journal ---------------------------------------------------------------------
-
-    def chains(self) -> list[Chain]:
-        """The heads of all chains."""
-        return self._all(Chain)
-
-    def chain(self, chain: int) -> Chain:
-        """One chain's head."""
-        return self._expect(Chain, id=chain)
-
-    def stored_entries(self, chain: int) -> Iterator[tuple[int, bytes, bytes]]:
-        """(seq, body, hash) of a chain's entries in order."""
-        table = table_of(EntryRow)
-        query = (
-            select(table.c.seq, table.c.body, table.c.hash)
-            .where(table.c.chain == chain)
-            .order_by(table.c.seq)
-        )
-        for row in self.connection.execute(query).yield_per(1000):
-            yield row.seq, row.body, row.hash
-
-    def entries(self, chain: int) -> Iterator[Entry]:
-        """A chain's entries in order."""
-        for _, body, _ in self.stored_entries(chain):
-            yield parse(body)
-
-    def parts(self, key: LotKey, block: int, *, kind: str = "") -> list[PartRow]:
-        """All parts of one block in order of entry: the whole life of its labels."""
-        more = {"part_kind": kind} if kind else {}
-        return self._all(PartRow, **key.row(), block=block, **more)
-
-    def part(self, key: LotKey, seq: int, ref: PartRef) -> bytes | None:
-        """The bytes of one part, or None if it is not there as the entry names it."""
-        found = self._one(
-            PartRow,
-            **key.row(),
-            block=ref.block,
-            seq=seq,
-            part_kind=ref.kind,
-            first=ref.first,
-            count=ref.count,
-        )
-        return found.data if found else None
-
-    def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
-        """A kept file, piece by piece, as it came."""
-        for _, data in self.packed_original(key, sha256):
-            yield gzip.decompress(data)
-
-    def packed_original(self, key: LotKey, sha256: str) -> Iterator[tuple[int, bytes]]:
-        """A kept file's pieces as they are kept, with their numbers."""
-        columns = table_of(Original).c
-        query = (
-            select(columns.piece, columns.data)
-            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
-            .where(columns.sha256 == sha256)
-            .order_by(columns.piece)
-        )
-        for row in self.connection.execute(query).yield_per(1):
-            yield row.piece, row.data
-
-    def rows(self, table: Table) -> Iterator[dict[str, Any]]:
-        """Every row of a table, for the replay's comparison."""
-        for row in self.connection.execute(select(table)).yield_per(1000).mappings():
-            yield dict(row)
-
-    def label_block(self, key: LotKey, block: int) -> bulk.Rows:
-        """One block's labels as the table has them, column by column."""
-        return bulk.read_rows(self.connection, key, block * BLOCK + 1, (block + 1) * BLOCK)
-
-    def count_rows(self, table: Table) -> int:
-        """How many rows a table has."""
-        return int(self.connection.execute(select(func.count()).select_from(table)).scalar_one())
-
-    # -- the plumbing --------------------------------------------------------------------
-
-    def _all(self, model: type[Model], **key: Any) -> list[Model]:
-        rows = self.connection.execute(_by(model, tuple(key)), key).mappings()
-        return [model(**row) for row in rows]
-
-    def _one(self, model: type[Model], **key: Any) -> Model | None:
-        found = self.connection.execute(_by(model, tuple(key)), key).mappings().first()
-        return model(**found) if found else None
-
-    def _expect(self, model: type[Model], **key: Any) -> Model:
-        found = self._one(model, **key)
-        if found is None:
-            raise LookupError(f"no {model.__name__} with {key}")
-        return found
-
-
-@cache
-def _by(model: type[SQLModel], names: tuple[str, ...]) -> Select[Any]:
-    """The statement that finds rows by these columns, in order of their key; built once."""
-    table = table_of(model)
-    wanted = (table.c[name] == bindparam(name) for name in names)
-    return select(table).where(*wanted).order_by(*table.primary_key.columns)
 
 
 def alarm_of(row: AlarmRow) -> Alarm:

@@ -98,6 +98,7 @@ def test_what_is_never_accepted_is_what_the_rules_say() -> None:
         "used_number",
         "repeated",
         "other_number",
+        "missed_plant",
     }
 
 

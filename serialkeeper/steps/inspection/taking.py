@@ -229,7 +229,9 @@ def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
             continue  # what an interrupted take itself found is found again
         (missing if found.word in NOT_SEEN else barred)[found.position] = True
         elsewhere[found.position] |= found.word in ELSEWHERE
-    return Standing(states, missing & ~barred, barred, elsewhere)
+    planted = np.zeros(len(states), dtype=np.bool_)
+    planted[[plant.position for plant in view.plants(key)]] = True
+    return Standing(states, missing & ~barred, barred, elsewhere, planted)
 
 
 def check_other_takes(record: Record, lot: Lot, takes: list[Take], name: str, sha256: str) -> None:
