@@ -23,8 +23,11 @@ from typing import Any
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.steps import (
+    alarms,
     challenges,
+    drawings,
     handoff,
+    holding,
     images,
     inspection,
     lots,
@@ -42,6 +45,8 @@ from serialkeeper.steps import (
     settling,
     tickets,
 )
+from serialkeeper.steps import pulls as lists
+from serialkeeper.steps.inspection import Onlooker, Progress
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
@@ -130,7 +135,19 @@ class lot:
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
     count = staticmethod(reconciliation.count)
-    reconcile = staticmethod(reconciliation.reconcile)
+
+    @staticmethod
+    def reconcile(
+        record: Record, name: str, *, hold: bool = False, pitch: float = 0
+    ) -> dict[str, Any]:
+        """Hold both ledgers against each other, or say what the smallest hold is.
+
+        See `steps.reconciliation.reconcile` and, with `hold`, `steps.holding.hold`.
+        """
+        if hold:
+            return holding.hold(record, name, pitch=pitch)
+        return reconciliation.reconcile(record, name)
+
     close = staticmethod(reconciliation.close)
 
 
@@ -164,8 +181,17 @@ class inspect:
         return inspection.take(record, name, path, profile=profile)
 
     images = staticmethod(images.read_images)
+    follow = staticmethod(inspection.follow)
     profile = staticmethod(profiling.profile)
     rehearse = staticmethod(practice.rehearse)
+
+
+class alarm:
+    """Reasons to stop and look."""
+
+    list = staticmethod(alarms.list_alarms)
+    acknowledge = staticmethod(alarms.acknowledge)
+    rules = staticmethod(alarms.rules)
 
 
 class challenge:
@@ -191,7 +217,7 @@ class label:
 
 
 class roll:
-    """Parent and finished rolls, and their release."""
+    """Parent and finished rolls, what has to come off them, and their release."""
 
     add = staticmethod(rolls.add)
     slit = staticmethod(rolls.slit)
@@ -202,6 +228,9 @@ class roll:
     list = staticmethod(rolls.all_rolls)
     show = staticmethod(tickets.show)
     release = staticmethod(tickets.release)
+    draw = staticmethod(drawings.draw)
+    pulls = staticmethod(lists.pulls)
+    neighbour = staticmethod(lists.neighbour)
 
 
 class events:
@@ -218,11 +247,14 @@ class record:
 
 __all__ = [
     "Damaged",
+    "Onlooker",
+    "Progress",
     "Record",
     "Refused",
     "SerialKeeperError",
     "Unavailable",
     "WrongUsage",
+    "alarm",
     "challenge",
     "events",
     "init",

@@ -72,6 +72,8 @@ WORDS: dict[str, str] = {
     # proving the reader
     "challenge_unknown": "There is no such challenge set.",
     "challenge_count": "The file does not hold one reading for every label of the challenge set.",
+    "results_changed": "What was read of a followed file is not there any more.",
+    "followed_elsewhere": "Another process follows this file.",
     # images
     "images_empty": "The folder holds no images, or no symbol reads on any of them.",
     "images_order": "The names of the images do not tell their order.",
@@ -92,6 +94,8 @@ WORDS: dict[str, str] = {
     "never_accepted": "A label with this finding can never be accepted.",
     "count_invalid": "The count does not follow the rules for its kind.",
     "lot_open_points": "The lot still has open points.",
+    "alarm_unknown": "The lot has no such open alarm.",
+    "alarms_open": "The lot has alarms that nobody has acknowledged.",
     "lot_unbalanced": "The two ledgers of the lot do not agree.",
     "nothing_to_send": "The lot has caused no event yet.",
     # the record itself

@@ -21,11 +21,6 @@ FINDINGS = 5
 
 DEFAULT_RECORD = "sqlite:///serialkeeper.db"
 
-CAUTION = (
-    "An aid, not a validated system: local rules and the people licensed to decide decide. "
-    "An in-line camera grade is not a verifier grade."
-)
-
 
 @dataclass
 class Call:

@@ -8,8 +8,9 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call
+from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.challenges import EACH, KINDS, OCCASIONS
 from serialkeeper.steps import challenges, plants
 

@@ -10,14 +10,16 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, answer, call, tally
+from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.inspect_ import take_lines
 from serialkeeper.cli.lot import balance_lines
 from serialkeeper.cli.record import verify_lines
 from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.rules import gs1
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.steps import (
+    alarms,
     handoff,
     inspection,
     lots,
@@ -151,6 +153,20 @@ class _Story:
         yield from self._say("What the camera saw", f"inspect take {LOT} {self.results}")
         yield from (f"  {line}" for line in take_lines(taken))
         self.result |= {"labels": self.labels, "findings": taken["findings"]}
+        raised = [row["id"] for row in alarms.list_alarms(record, LOT)]
+        if raised:
+            yield from self._acknowledge(record, raised)
+
+    def _acknowledge(self, record: Record, raised: list[int]) -> Iterator[str]:
+        ids = " ".join(map(str, raised))
+        cause, check = "faults planted by the rehearsal", "20 labels read without fault"
+        yield from self._say(
+            "Each alarm is acknowledged: what it was, and how the restart was checked",
+            f"alarm list {LOT}",
+        )
+        alarms.acknowledge(record, LOT, raised, cause=cause, restart_check=check)
+        yield f'  serialkeeper alarm acknowledge {LOT} {ids} --cause "{cause}" \\'
+        yield f'    --restart-check "{check}"'
 
     def _settle(self, record: Record) -> Iterator[str]:
         doubtful = list(reports.list_labels(record, LOT, state="doubtful"))

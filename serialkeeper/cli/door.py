@@ -11,6 +11,7 @@ import typer
 from typer.exceptions import TyperException
 
 from serialkeeper.cli import (
+    alarm,
     challenge,
     demo,
     events,
@@ -46,6 +47,7 @@ for name, group in {
     "serials": serials.app,
     "print": print_.app,
     "inspect": inspect_.app,
+    "alarm": alarm.app,
     "challenge": challenge.app,
     "label": label.app,
     "roll": roll.app,

@@ -6,9 +6,10 @@ from typing import Annotated
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, answer, call
+from serialkeeper.cli.answer import answer, call
 from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.steps import people
 
 

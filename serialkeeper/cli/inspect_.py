@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import sys
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, FINDINGS, answer, call, tally
+from serialkeeper.cli.alarm import alarm_text
+from serialkeeper.cli.answer import FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
+from serialkeeper.cli.watch import Lines, Screen
 from serialkeeper.errors import WrongUsage
+from serialkeeper.outside.command import Command
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.frames import FLIPS
 from serialkeeper.rules.rehearsal import KINDS
 from serialkeeper.rules.rehearsed_rows import TELLS
@@ -78,6 +84,8 @@ def take_lines(result: dict[str, Any]) -> list[str]:
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")
+    if result["alarms_open"]:
+        lines.append(f"  Next: serialkeeper alarm list {result['lot']}")
     if result["findings"]:
         lines.append(f"  Next: serialkeeper label list {result['lot']} --state doubtful")
     return [*lines, CAUTION]
@@ -105,23 +113,75 @@ def note_text(note: dict[str, Any]) -> str:
     return texts[note["kind"]]
 
 
-def alarm_text(alarm: dict[str, Any]) -> str:
-    """An alarm for people."""
-    words = {
-        "in_a_row": "bad labels in a row",
-        "share": "too many bad labels in a short stretch",
-        "missed_plant": "a label made bad on purpose was called good",
-        "still_there": "labels that should be gone are still there",
-        "good_gone": "good labels are not on the roll",
-    }
-    what = words.get(alarm["kind"], alarm["kind"])
-    lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
-    count = alarm["labels"]
-    return f"{what}{lane}: {count:,} label{'' if count == 1 else 's'}, " + (
-        f"position {alarm['first']}"
-        if alarm["first"] == alarm["last"]
-        else f"positions {alarm['first']} to {alarm['last']}"
-    )
+@app.command()
+def follow(
+    name: LotName,
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="The results file that grows.")],
+    profile: Annotated[
+        str, typer.Option(metavar="NAME", help="The camera profile; none for our own file.")
+    ] = "",
+    idle: Annotated[
+        float | None,
+        typer.Option(metavar="SECONDS", min=1, help="Finished when nothing comes for so long."),
+    ] = None,
+    on_alarm: Annotated[
+        str,
+        typer.Option(
+            metavar="COMMAND",
+            help="Run for each alarm, without a shell, the alarm as JSON on its standard input.",
+        ),
+    ] = "",
+    finish: Annotated[
+        bool,
+        typer.Option("--finish", help="Tell the process that follows FILE that it is finished."),
+    ] = False,
+) -> None:
+    """Follow a results file while the camera writes it. Exit code 5 if something needs a person.
+
+    Counts are what was seen so far; nothing is commissioned before the file is finished. It is
+    finished when nothing came for --idle seconds, at --finish from another process, at Ctrl-C
+    twice, or when its name stands for a new file, which is then followed in turn. Then it is
+    taken in as by inspect take. Ctrl-C once leaves it; the same command goes on. This tool stops
+    no machine, and an in-line score is not a verifier grade.
+    """
+    if finish:
+        asked = inspection.finish(call.record(), name, path)
+        answer(
+            asked,
+            [
+                f"{path}: the process that follows it takes it in now; if there is none,"
+                f" type: serialkeeper inspect follow {name} {path}"
+            ],
+        )
+        return
+    record = call.record()
+    as_lines = call.as_json or not sys.stdout.isatty()
+    watcher = Lines() if as_lines else Screen()
+    with ExitStack() as stack:
+        if on_alarm:
+            watcher.command = stack.enter_context(Command(on_alarm, watcher.command_failed))
+        stack.enter_context(watcher.listening())
+        result = inspection.follow(record, name, path, profile=profile, idle=idle, onlooker=watcher)
+    if isinstance(watcher, Lines):
+        watcher.ended(result)
+    else:
+        answer(result, _followed_lines(result))
+    found = any(one["open_findings"] or one["alarms"] for one in result["takes"])
+    if found or result["alarms_open"]:
+        raise typer.Exit(FINDINGS)
+
+
+def _followed_lines(result: dict[str, Any]) -> list[str]:
+    """What came of following, for people."""
+    lines = [line for one in result["takes"] for line in take_lines(one)]
+    if not result["finished"]:
+        lines.append(
+            f"{result['readings']:,} readings seen so far; nothing of them is commissioned. "
+            "Type the same command again: it goes on from there."
+        )
+        if result["alarms_open"]:
+            lines.append(f"  Next: serialkeeper alarm list {result['lot']}")
+    return lines
 
 
 @app.command()

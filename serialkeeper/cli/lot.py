@@ -7,10 +7,11 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import CAUTION, FINDINGS, alone, answer, call, tally
+from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
+from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.serials import EXPECTED_REJECTS
-from serialkeeper.steps import lots, reconciliation
+from serialkeeper.steps import holding, lots, reconciliation
 
 app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
@@ -130,12 +131,74 @@ def count(
 
 
 @app.command()
-def reconcile(name: LotName) -> None:
-    """Hold counted labels against numbers by state. Exit code 5 while they do not agree."""
+def reconcile(
+    name: LotName,
+    hold: Annotated[
+        bool, typer.Option("--hold", help="Say which stretches of web have to be held instead.")
+    ] = False,
+    pitch: Annotated[
+        float, typer.Option(metavar="MM", min=0, help="With --hold: from label to label.")
+    ] = 0,
+) -> None:
+    """Hold counted labels against numbers by state. Exit code 5 while they do not agree.
+
+    With --hold: where every number that is not accounted for could be; 5 if there is one.
+    """
+    if hold:
+        found = holding.hold(call.record(), name, pitch=pitch)
+        answer(found, _hold_lines(found))
+        if found["holds"]:
+            raise typer.Exit(FINDINGS)
+        return
     result = reconciliation.reconcile(call.record(), name)
     answer(result, balance_lines(result))
     if not result["balanced"]:
         raise typer.Exit(FINDINGS)
+
+
+def _hold_lines(found: dict[str, Any]) -> list[str]:
+    """The smallest hold for people: each number with its places, then the stretches to hold."""
+    lines = []
+    for one in found["numbers"]:
+        listed = f", position {one['positions']}" if one["positions"] else ""
+        lines.append(f"{one['why']}: {_many(one['count'], 'number')}{listed}")
+        if one["numbers"]:
+            lines.append(f"  {', '.join(one['numbers'][:8])}{' ...' if one['count'] > 8 else ''}")
+        for place in one["places"]:
+            before, after = place["proven_before"], place["proven_after"]
+            lines.append(f"  {_stretch(place)}")
+            lines.append(
+                f"    proven last: {_beside(before, 'start')}; proven next: {_beside(after, 'end')}"
+            )
+    if not found["holds"]:
+        return [f"Nothing to hold: all {found['labels']:,} printed labels are accounted for."]
+    lines.append(f"Hold {found['held']:,} of {found['labels']:,} printed labels:")
+    lines += [f"  {_stretch(place)}" for place in found["holds"]]
+    lines.append(
+        f"The other {found['free']:,} cannot hold any of these numbers, as far as readings tell; "
+        "what was rejected is another matter (roll pulls)."
+    )
+    return [*lines, CAUTION]
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
+def _stretch(place: dict[str, Any]) -> str:
+    rows = (
+        f"row {place['first_row']}"
+        if place["first_row"] == place["last_row"]
+        else f"rows {place['first_row']} to {place['last_row']}"
+    )
+    text = f"job {place['job']}, lane {place['lane']}, {rows} ({_many(place['labels'], 'label')})"
+    if place["from_metres"] is not None:
+        text += f", {place['from_metres']:.2f} to {place['to_metres']:.2f} m by pitch"
+    return text
+
+
+def _beside(one: dict[str, Any] | None, end: str) -> str:
+    return f"position {one['position']}, {one['number']}" if one else f"the {end} of the web"
 
 
 def balance_lines(result: dict[str, Any]) -> list[str]:

@@ -11,8 +11,9 @@ import csv
 import gzip
 import hashlib
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -33,12 +34,33 @@ _MARKS = {
 }
 
 
-def digest(path: Path) -> tuple[str, int]:
-    """SHA-256 (hex) and size of a file. Refuses `file_missing`."""
+@dataclass(frozen=True)
+class Source:
+    """A results file: by its name, or one that is open already and may have lost its name.
+
+    Attributes:
+        path: as it was typed, for people.
+        file: the open file, or None to open it by its path.
+    """
+
+    path: Path
+    file: IO[bytes] | None = None
+
+    @contextmanager
+    def open(self) -> Iterator[IO[bytes]]:
+        """The file from its start. Refuses `file_missing`."""
+        if self.file is not None:
+            self.file.seek(0)
+            yield self.file
+            return
+        with opened(self.path) as file:
+            yield file
+
+
+def opened(path: Path) -> IO[bytes]:
+    """A file to read. Refuses `file_missing`."""
     try:
-        with path.open("rb") as file:
-            found = hashlib.file_digest(file, "sha256")
-            return found.hexdigest(), file.tell()
+        return path.open("rb")
     except FileNotFoundError:
         raise Refused(
             "file_missing",
@@ -57,6 +79,45 @@ def digest(path: Path) -> tuple[str, int]:
         ) from None
 
 
+def digest(source: Source, at: Iterable[int] = ()) -> tuple[str, int, dict[int, str]]:
+    """SHA-256 (hex) and size of a file, and SHA-256 of its first bytes up to some sizes.
+
+    Refuses `file_missing`.
+
+    Args:
+        source: the file.
+        at: sizes; those beyond the file's own are left out.
+    """
+    found, size, starts = hashlib.sha256(), 0, dict[int, str]()
+    with source.open() as file:
+        try:
+            for stop in sorted(set(at)):
+                while size < stop and (data := file.read(min(_PIECE, stop - size))):
+                    found.update(data)
+                    size += len(data)
+                if size == stop:
+                    starts[stop] = found.hexdigest()
+            while data := file.read(_PIECE):
+                found.update(data)
+                size += len(data)
+        except OSError as error:
+            raise Unavailable(
+                "file_missing",
+                f"The results file cannot be read: {error.strerror}.",
+                where=str(source.path),
+                remedy="Check the file and the right to read it.",
+            ) from None
+    return found.hexdigest(), size, starts
+
+
+def blocks(file: IO[bytes], originals: Originals) -> Iterator[bytes]:
+    """The bytes of a file in order; `originals` gets every one of them."""
+    while data := file.read(_BLOCK):
+        for start in range(0, len(data), _PIECE):
+            originals.add(data[start : start + _PIECE])
+        yield data
+
+
 @dataclass(frozen=True)
 class Batch:
     """Some rows of a results file.
@@ -70,6 +131,10 @@ class Batch:
     first_line: int
     rows: pl.DataFrame
     rehearsed: bool
+
+
+NOTHING = Batch(0, pl.DataFrame(), rehearsed=False)
+"""No rows: a file that grows has no more of them for now."""
 
 
 class Originals:
@@ -132,38 +197,40 @@ class Originals:
         self.close()
 
 
-def read(path: Path, originals: Originals) -> Iterator[Batch]:
+def read(path: Path, blocks: Iterable[bytes]) -> Iterator[Batch]:
     """The rows of a results file, in order, all checked for their form.
 
     Args:
-        path: the file.
-        originals: gets every byte that was read.
+        path: the file, for refusals.
+        blocks: its bytes, cut anywhere; an empty block says that nothing more is there for now,
+            and is answered with an empty batch.
 
     Refuses `results_empty`, `results_header`, `results_encoding`, `results_row`,
     `results_truncated`.
     """
-    with path.open("rb") as file:
-        rest, line, columns = b"", 1, 0
-        rows = 0
-        while data := file.read(_BLOCK):
-            for start in range(0, len(data), _PIECE):
-                originals.add(data[start : start + _PIECE])
-            whole = rest + data
-            end = whole.rfind(b"\n") + 1
-            block, rest = whole[:end], whole[end:]
-            if line == 1:
-                columns, block = _header(path, block or rest[: 2 * LONGEST_LINE], bool(block))
-                line = 2
-            check_length(path, line, block, rest)
-            if block:
-                batch = _rows(path, line, block, columns)
-                line += batch.rows.height
-                rows += batch.rows.height
-                yield batch
-        if rest:
-            raise truncated(f"{path}, line {line}", rest)
-        if not rows:
-            raise empty(path)
+    rest, line, columns = b"", 1, 0
+    rows = 0
+    for data in blocks:
+        whole = rest + data
+        end = whole.rfind(b"\n") + 1
+        block, rest = whole[:end], whole[end:]
+        if line == 1 and (block or len(rest) > LONGEST_LINE):
+            columns, block = _header(path, block or rest[: 2 * LONGEST_LINE], bool(block))
+            line = 2
+        check_length(path, line, block, rest)
+        if block:
+            batch = _rows(path, line, block, columns)
+            line += batch.rows.height
+            rows += batch.rows.height
+            yield batch
+        elif not data:
+            yield NOTHING
+    if rest and line == 1:
+        _header(path, rest, False)
+    if rest:
+        raise truncated(f"{path}, line {line}", rest)
+    if not rows:
+        raise empty(path)
 
 
 def truncated(where: str, rest: bytes) -> Refused:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import codecs
 import csv
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from importlib.resources import files
+from itertools import chain
 from pathlib import Path
 
 import polars as pl
@@ -25,13 +26,13 @@ from serialkeeper.rules.profiles import Profile, Source
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.translation import translate
 
-_BLOCK = 4 << 20
-_PIECE = 1 << 20
 LONGEST_LINE = 65_536
 """Bytes of a line; devices tell more than we need."""
 
 Raw = tuple[int, pl.DataFrame, bool]
 """First line, one text column per mapped field, whether the rows say they are rehearsed."""
+
+_NO_ROWS = pl.DataFrame()
 
 
 @cache
@@ -45,37 +46,53 @@ def shipped() -> dict[str, str]:
     }
 
 
-def read(path: Path, originals: Originals, profile: Profile | None) -> Iterator[Batch]:
+def read(path: Path, blocks: Iterable[bytes], profile: Profile | None) -> Iterator[Batch]:
     """The rows of a results file in the default columns, in order, all checked.
 
     Args:
-        path: the file.
-        originals: gets every byte that was read.
+        path: the file, for refusals.
+        blocks: its bytes, cut anywhere but within the first four; an empty block says that
+            nothing more is there for now, and is answered with an empty batch.
         profile: how the device tells its results; None for our own file.
 
     Refuses `results_empty`, `results_header`, `results_encoding`, `results_row`,
     `results_truncated`, `results_value`.
     """
     if profile is None:
-        yield from camera.read(path, originals)
+        yield from camera.read(path, blocks)
         return
-    readers: dict[str, Callable[[Path, Originals, Profile], Iterator[Raw]]] = {
+    readers: dict[str, Callable[[Path, Iterable[bytes], Profile], Iterator[Raw]]] = {
         "csv": _csv,
         "json-lines": _json_lines,
         "xml": _xml,
     }
     rows = 0
-    for first, raw, rehearsed in readers[profile.format](path, originals, profile):
+    for first, raw, rehearsed in readers[profile.format](path, blocks, profile):
         if raw.height:
             rows += raw.height
             lines = Lines(str(path), first, profile.unit)
             yield Batch(first, translate(profile, raw, lines), rehearsed)
+        else:
+            yield camera.NOTHING
     if not rows:
         raise camera.empty(path)
 
 
+def check_rehearsed(batch: Batch, path: Path, *, welcome: bool) -> None:
+    """Refuses `results_rehearsed` for a rehearsed file where none is welcome."""
+    if batch.rehearsed and not welcome:
+        raise Refused(
+            "results_rehearsed",
+            "The file comes from a rehearsal.",
+            where=str(path),
+            expected="a camera's own file",
+            came="rows marked as rehearsed",
+            remedy="Use a practice record for rehearsals.",
+        )
+
+
 def interpret(
-    path: Path,
+    source: camera.Source,
     plan: Plan,
     originals: Originals,
     *,
@@ -86,7 +103,8 @@ def interpret(
     """Read a whole file against a plan.
 
     Args:
-        path, originals: as for `read`.
+        source: the file.
+        originals: gets every byte that was read.
         plan: what the labels should say.
         sha256: of the file, as it was when it was looked at first.
         profile: the camera profile's name and text; both empty for our own file.
@@ -94,20 +112,13 @@ def interpret(
 
     Refuses what `read` and `rules.results` refuse, and `results_rehearsed`.
     """
-    name, text = profile
+    path, (name, text) = source.path, profile
     described = profiles.parse(text, f"profile {name}") if name else None
     notes = Interpretation(plan, str(path), unit=described.unit if described else "line")
-    for batch in read(path, originals, described):
-        if batch.rehearsed and not rehearsed:
-            raise Refused(
-                "results_rehearsed",
-                "The file comes from a rehearsal.",
-                where=str(path),
-                expected="a camera's own file",
-                came="rows marked as rehearsed",
-                remedy="Use a practice record for rehearsals.",
-            )
-        notes.add(batch.rows, batch.first_line)
+    with source.open() as file:
+        for batch in read(path, camera.blocks(file, originals), described):
+            check_rehearsed(batch, path, welcome=rehearsed)
+            notes.add(batch.rows, batch.first_line)
     if originals.finish() != sha256:
         raise Refused(
             "results_truncated",
@@ -123,32 +134,26 @@ def interpret(
 # -- bytes, texts, lines -------------------------------------------------------------------
 
 
-def _texts(path: Path, originals: Originals, encoding: str) -> Iterator[bytes]:
-    """The file as UTF-8 without byte order mark, block by block."""
+def _texts(path: Path, blocks: Iterable[bytes], encoding: str) -> Iterator[bytes]:
+    """The file as UTF-8 without byte order mark, block by block; empty ones are passed on."""
     name = {"utf-8-bom": "utf-8-sig"}.get(encoding, encoding)
     decode = codecs.getincrementaldecoder(name)().decode
     line, start = 1, True
-    with path.open("rb") as file:
-        while True:
-            data = file.read(_BLOCK)
-            for place in range(0, len(data), _PIECE):
-                originals.add(data[place : place + _PIECE])
-            if start and data:
-                _check_mark(path, data, encoding)
-                start = False
-            try:
-                text = decode(data, final=not data)
-            except UnicodeDecodeError as error:
-                line += data[: error.start].count(b"\n")
-                raise _bad_bytes(path, line, error, encoding) from None
-            if "\x00" in text:
-                line += text[: text.index("\x00")].count("\n")
-                raise _not_plain(path, line, "a NUL byte", f"{encoding} text")
-            line += text.count("\n")
-            if text:
-                yield text.encode()
-            if not data:
-                return
+    for data, final in chain(((block, False) for block in blocks), [(b"", True)]):
+        if start and data:
+            _check_mark(path, data, encoding)
+            start = False
+        try:
+            text = decode(data, final=final)
+        except UnicodeDecodeError as error:
+            line += data[: error.start].count(b"\n")
+            raise _bad_bytes(path, line, error, encoding) from None
+        if "\x00" in text:
+            line += text[: text.index("\x00")].count("\n")
+            raise _not_plain(path, line, "a NUL byte", f"{encoding} text")
+        line += text.count("\n")
+        if text or not (data or final):
+            yield text.encode()
 
 
 def _check_mark(path: Path, data: bytes, encoding: str) -> None:
@@ -182,10 +187,10 @@ def _bad_bytes(path: Path, line: int, error: UnicodeDecodeError, encoding: str) 
     )
 
 
-def _lines(path: Path, originals: Originals, profile: Profile) -> Iterator[tuple[int, bytes]]:
+def _lines(path: Path, blocks: Iterable[bytes], profile: Profile) -> Iterator[tuple[int, bytes]]:
     """Blocks of whole lines, each line ending in a line feed, with the first one's number."""
     rest, line = b"", 1
-    for data in _texts(path, originals, profile.encoding):
+    for data in _texts(path, blocks, profile.encoding):
         whole = rest + data
         end = whole.rfind(b"\n") + 1
         block, rest = whole[:end], whole[end:]
@@ -194,6 +199,8 @@ def _lines(path: Path, originals: Originals, profile: Profile) -> Iterator[tuple
             count = block.count(b"\n")
             yield line, _line_feeds(path, line, block, profile.line_end)
             line += count
+        elif not data:
+            yield line, b""
     if rest:
         raise camera.truncated(f"{path}, line {line}", rest)
 
@@ -215,13 +222,15 @@ def _line_feeds(path: Path, line: int, block: bytes, line_end: str) -> bytes:
 # -- CSV -----------------------------------------------------------------------------------
 
 
-def _csv(path: Path, originals: Originals, profile: Profile) -> Iterator[Raw]:
+def _csv(path: Path, blocks: Iterable[bytes], profile: Profile) -> Iterator[Raw]:
     sheet = profile.sheet
     before = sheet.skip
     names: list[str] | None = None
     width = 0
-    for first, data in _lines(path, originals, profile):
+    for first, data in _lines(path, blocks, profile):
         line, block = first, data
+        if not data:
+            yield first, _NO_ROWS, False
         while before and block:
             _, _, block = block.partition(b"\n")
             line, before = line + 1, before - 1
@@ -317,18 +326,21 @@ def _joined(columns: dict[str, list[pl.Series]]) -> pl.DataFrame:
 # -- JSON Lines ----------------------------------------------------------------------------
 
 
-def _json_lines(path: Path, originals: Originals, profile: Profile) -> Iterator[Raw]:
+def _json_lines(path: Path, blocks: Iterable[bytes], profile: Profile) -> Iterator[Raw]:
     from serialkeeper.outside.objects import read_objects
 
-    for line, block in _lines(path, originals, profile):
+    for line, block in _lines(path, blocks, profile):
+        if not block:
+            yield line, _NO_ROWS, False
+            continue
         columns, rehearsed = read_objects(path, line, block, profile)
         yield line, _frame(columns), rehearsed
 
 
-def _xml(path: Path, originals: Originals, profile: Profile) -> Iterator[Raw]:
+def _xml(path: Path, blocks: Iterable[bytes], profile: Profile) -> Iterator[Raw]:
     from serialkeeper.outside.trees import read_records
 
-    texts = _texts(path, originals, profile.encoding)
+    texts = _texts(path, blocks, profile.encoding)
     for first, columns, rehearsed in read_records(path, texts, profile):
         yield first, _frame(columns), rehearsed
 

@@ -46,7 +46,8 @@ def read_records(
 
     Args:
         path: the file, for refusals.
-        texts: its UTF-8 text in pieces.
+        texts: its UTF-8 text in pieces; an empty one says that nothing more is there for now, and
+            is answered with the readings that wait.
         profile: which element is a reading, and where each field stands.
 
     Yields:
@@ -57,11 +58,13 @@ def read_records(
     """
     reader = _Reader(path, profile)
     for piece in _pieces(path, texts):
-        reader.feed(piece)
-        if reader.waiting >= _AT_ONCE:
+        if piece:
+            reader.feed(piece)
+        if reader.waiting >= _AT_ONCE or not piece:
             yield reader.take()
     reader.finish()
-    yield reader.take()
+    if reader.waiting:
+        yield reader.take()
 
 
 def _pieces(path: Path, texts: Iterator[bytes]) -> Iterator[bytes]:
@@ -71,7 +74,7 @@ def _pieces(path: Path, texts: Iterator[bytes]) -> Iterator[bytes]:
         joined = tail + text
         check_plain(path, joined)
         tail = joined[-16:]
-        for start in range(0, len(text), _PIECE):
+        for start in range(0, len(text) or 1, _PIECE):
             yield text[start : start + _PIECE]
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
 from serialkeeper.rules.absence import prove
+from serialkeeper.rules.alarms import Alarm, find
 from serialkeeper.rules.alignment import Group
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, NOT_SEEN, ORDER, Readings, Verdicts
@@ -334,14 +335,14 @@ def _alarms(
     verdicts: Verdicts,
     proofs: dict[int, Presence],
     undecided: NDArray[np.bool_],
-) -> list[dict[str, object]]:
+) -> list[Alarm]:
     """Reasons to stop and look: new findings as in a first pass, and labels that should not be
     there, or should."""
     on = before.places.on(before.span)
     web = np.flatnonzero(on & undecided & (verdicts.touched | (finding != GOOD))).astype(np.int32)
     web = web[np.lexsort((before.places.lane[web], before.places.row[web]))]
     told = np.where(finding == CODE["found_again"], GOOD, finding).astype(np.uint8)
-    raised = findings.alarms(web, before.places.lane[web], told[web])
+    raised = find(web, before.places.lane[web], told[web])
     good = np.isin(before.states, (_COMMISSIONED, _VERIFIED)) & ~before.gone
     for kind, hit in (
         ("still_there", [one.position for one in proofs.values() if one.word == STILL_THERE]),
@@ -351,8 +352,8 @@ def _alarms(
         ),
     ):
         if hit:
-            raised.append(findings.Alarm(kind, 0, min(hit), max(hit), len(hit)))
-    return [alarm.as_dict() for alarm in raised]
+            raised.append(Alarm(kind, 0, min(hit), max(hit), len(hit)))
+    return raised
 
 
 def notes_on(judged: JudgedAgain, before: Before) -> list[dict[str, object]]:

@@ -71,21 +71,6 @@ SLICE = 1 << 20
 """Readings worked on at a time where a helper array would be long."""
 
 GOOD = 0
-AT_ONCE = (
-    "missed_plant",
-    "repeated",
-    "other_number",
-    "read_twice",
-    "foreign",
-    "wrong_product",
-    "wrong_lot",
-)
-"""Findings that alarm at the first label (common practice, no source)."""
-IN_A_ROW = 3
-"""Bad labels in a row in one lane that alarm (common practice, no source)."""
-WINDOW, WINDOW_BAD = 200, 4
-"""More than `WINDOW_BAD` bad among `WINDOW` successive labels alarm: 2 % in 200
-(common practice, no source)."""
 
 
 def check_acceptable(word: str, *, where: str) -> Accept:
@@ -284,66 +269,3 @@ def _last_index(positions: NDArray[np.int32], size: int) -> NDArray[np.int32]:
         some = positions[start : start + SLICE]
         last[some] = np.arange(start, start + len(some), dtype=np.int32)
     return last
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """A reason to stop and look, for people; this tool stops no machine.
-
-    Attributes:
-        kind: `in_a_row`, `share` or a finding's word.
-        lane: the lane, or 0 for all lanes.
-        first, last: positions of the first and last label concerned.
-        labels: how many labels are concerned.
-    """
-
-    kind: str
-    lane: int
-    first: int
-    last: int
-    labels: int
-
-    def as_dict(self) -> dict[str, object]:
-        """The alarm as plain data."""
-        return {
-            "kind": self.kind,
-            "lane": self.lane or None,
-            "first": self.first,
-            "last": self.last,
-            "labels": self.labels,
-        }
-
-
-def alarms(
-    places: NDArray[np.int32], lanes: NDArray[np.uint8], found: NDArray[np.uint8]
-) -> list[Alarm]:
-    """Alarms over the labels in web order; neighbouring ones of one cause are one.
-
-    Args:
-        places: positions in web order.
-        lanes: the lane of each.
-        found: `CODE` or `GOOD` of each.
-    """
-    raised: list[Alarm] = []
-    bad = found != GOOD
-    for word in AT_ONCE:
-        hit = places[found == CODE[word]]
-        if len(hit):
-            raised.append(Alarm(word, 0, int(hit[0]), int(hit[-1]), len(hit)))
-    for lane in np.unique(lanes[bad]):
-        mine = np.flatnonzero(lanes == lane).astype(np.int32)
-        run_bad = bad[mine]
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], run_bad.view(np.int8), [0]))))
-        for start, stop in edges.reshape(-1, 2):
-            if stop - start >= IN_A_ROW:
-                at = places[mine[start:stop]]
-                raised.append(Alarm("in_a_row", int(lane), int(at[0]), int(at[-1]), len(at)))
-    total = np.concatenate((np.zeros(1, np.int32), np.cumsum(bad, dtype=np.int32)))
-    if len(bad) >= WINDOW:
-        over = np.flatnonzero(total[WINDOW:] - total[:-WINDOW] > WINDOW_BAD)
-        for group in np.split(over, np.flatnonzero(np.diff(over) > WINDOW) + 1):
-            if len(group):
-                first, last = group[0], group[-1] + WINDOW - 1
-                count = int(total[last + 1] - total[first])
-                raised.append(Alarm("share", 0, int(places[first]), int(places[last]), count))
-    return raised

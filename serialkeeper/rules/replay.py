@@ -207,7 +207,61 @@ def _taken(entry: Entry, key: Row) -> list[Change]:
 
 
 def _take_finished(entry: Entry, key: Row) -> list[Change]:
-    return [Update("take", {**key, "id": entry.data["take"]}, {"state": "finished"})]
+    data = entry.data
+    made: list[Change] = [Update("take", {**key, "id": data["take"]}, {"state": "finished"})]
+    if data.get("follow"):
+        values = {"state": "finished", "take": data["take"]}
+        made.append(Update("follow", {**key, "id": data["follow"]}, values))
+    # Entries from before alarms were acknowledged only tell them.
+    return [*made, *_alarmed(entry, key, take=data["take"], follow=data.get("follow", 0))]
+
+
+def _alarmed(entry: Entry, key: Row, *, take: int, follow: int) -> list[Change]:
+    """Alarms that an entry raises, and those that it finds to have grown."""
+    made: list[Change] = []
+    for alarm in entry.data.get("raised", ()):
+        row = {name: value for name, value in alarm.items() if name != "kind"}
+        row |= {"word": alarm["kind"], "take": take, "follow": follow}
+        row |= {"name": entry.data["name"], "station": entry.station, "at": entry.at}
+        row |= {"state": "open", "person": "", "cause": "", "restart_check": ""}
+        row |= {"held_first": 0, "held_last": 0, "acknowledged": ""}
+        made.append(Insert("alarm", {**key, **row}))
+    for alarm in entry.data.get("grown", ()):
+        values = {name: value for name, value in alarm.items() if name != "id"}
+        made.append(Update("alarm", {**key, "id": alarm["id"]}, values))
+    return made
+
+
+def _follow_started(entry: Entry, key: Row) -> list[Change]:
+    row = {"size": 0, "sha256": "", "readings": 0, "state": "following", "take": 0}
+    return [
+        Insert("follow", {**key, **entry.data, **row, "station": entry.station, "at": entry.at})
+    ]
+
+
+def _followed(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    values = {name: data[name] for name in ("size", "sha256", "readings")}
+    made: list[Change] = [Update("follow", {**key, "id": data["follow"]}, values)]
+    return [*made, *_alarmed(entry, key, take=0, follow=data["follow"])]
+
+
+def _finish_asked(entry: Entry, key: Row) -> list[Change]:
+    return [Update("follow", {**key, "id": entry.data["follow"]}, {"state": "finishing"})]
+
+
+def _alarms_acknowledged(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    said = {"state": "acknowledged", "person": entry.person, "acknowledged": entry.at}
+    said |= {"cause": data["cause"], "restart_check": data["restart_check"]}
+    return [
+        Update("alarm", {**key, "id": id_}, {**said, "held_first": first, "held_last": last})
+        for id_, first, last in data["alarms"]
+    ]
+
+
+def _alarm_rules_set(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("alarm_rules", {**entry.data, "at": entry.at})]
 
 
 def _moved(entry: Entry, key: Row) -> list[Change]:
@@ -300,6 +354,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "person added": _person_added,
     "product added": _product_added,
     "profile kept": _profile_kept,
+    "alarm rules set": _alarm_rules_set,
     "prefixes reserved": _prefixes_reserved,
     "lot registered": _nothing,
     "lot closing noted": _nothing,
@@ -311,6 +366,10 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "take started": _take_started,
     "taken": _taken,
     "take finished": _take_finished,
+    "follow started": _follow_started,
+    "followed": _followed,
+    "finish asked": _finish_asked,
+    "alarms acknowledged": _alarms_acknowledged,
     "accepted": _moved,
     "voided": _moved,
     "decommissioned": _moved,
@@ -337,6 +396,7 @@ HOUSE_VERBS = frozenset(
         "person added",
         "product added",
         "profile kept",
+        "alarm rules set",
         "prefixes reserved",
         "lot registered",
         "lot closing noted",

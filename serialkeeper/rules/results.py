@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.fields import Lines, parse_grade, times, whole_numbers
 from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
 from serialkeeper.rules.jobs import MOST_LANES, Web
+from serialkeeper.rules.lookup import Lookup
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.positions import settle_positions
 from serialkeeper.rules.serials import SHORTEST
@@ -56,11 +58,12 @@ class Plan:
         grid: from row and lane to position.
         web: where the labels stand.
         free: bool by position: printed, and not inspected before this file.
-        again: whether the file is a further pass, on which labels inspected before are at home.
         this_year: for reading dates in codes.
         latest: milliseconds since 1970; no reading can be later.
+        again: whether the file is a further pass, on which labels inspected before are at home.
         occupant: int32 by position: the label that stands now where that label was printed; None
             on a web as it was printed.
+        lookup: positions by number, where it pays to have them ready for many small batches.
     """
 
     serials: pl.Series
@@ -72,10 +75,17 @@ class Plan:
     grid: Grid
     web: Web
     free: NDArray[np.bool_]
-    again: bool
     this_year: int
     latest: int
+    again: bool = False
     occupant: NDArray[np.int32] | None = None
+    lookup: Lookup | None = None
+
+    @cached_property
+    def lengths(self) -> tuple[int, ...]:
+        """The lengths that a number may have, too short ones left out."""
+        lengths = self.serials.str.len_chars().unique().to_list()
+        return tuple(sorted(length for length in lengths if length >= SHORTEST))
 
     def shape(self) -> tuple[str, str]:
         """The scanned text before and after the serial, as it stands in files."""
@@ -172,6 +182,17 @@ class Interpretation:
 
         Refuses `results_unplaced` and `results_clock` where the file gives no positions.
         """
+        readings, exact = self.shown()
+        self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
+        self._settle_places(readings, exact)
+        return readings
+
+    def shown(self) -> tuple[Readings, NDArray[np.int32]]:
+        """What every reading shows, each by itself: places are those that the file gives.
+
+        Returns:
+            The readings, and the number of each where it was read exactly as planned, else 0.
+        """
         columns = [_joined(column) for column in self._columns]
         evidence = np.where(columns[1] > 0, ord("r"), ord("p")).astype(np.uint8)
         place, number, finding, grade, time = columns
@@ -190,10 +211,16 @@ class Interpretation:
             word, self.detail[index] = judged[seen]
             readings.finding[index] = CODE[word]
         exact = readings.number.copy()
-        readings = replace(readings, also=self._count_other_spellings(readings))
-        self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
-        self._settle_places(readings, exact)
-        return readings
+        return replace(readings, also=self._count_other_spellings(readings)), exact
+
+    @property
+    def placed(self) -> bool:
+        """Whether the file gives positions."""
+        return self._placed
+
+    def lanes(self) -> NDArray[np.uint8]:
+        """The lane that the file names for each reading, where it gives no positions."""
+        return np.concatenate(self._lanes)
 
     def _settle_places(self, readings: Readings, exact: NDArray[np.int32]) -> None:
         """Give every reading its place, and count one label that was read twice but once."""
@@ -265,13 +292,7 @@ class Interpretation:
         """The positions of the numbers read; what is no number of the lot is looked at later."""
         shown = pl.concat(self._shown)
         self._shown.clear()
-        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
-        found = (
-            pl.DataFrame({"s": shown})
-            .join(plan, on="s", how="left", maintain_order="left")["position"]
-            .fill_null(0)
-            .to_numpy()
-        )
+        found = (self.plan.lookup or Lookup(self.plan.serials)).find(shown)
         readings.number[:] = found
         readings.evidence[found > 0] = ord("r")
         before, after = self.plan.shape()
@@ -287,11 +308,12 @@ class Interpretation:
         the first of a reading.
         """
         also: list[int] = []
-        lengths = [n for n in self.plan.serials.str.len_chars().unique() if n >= SHORTEST]
         strange = [index for index in self.seen if not readings.number[index]]
         for start in range(0, len(strange), TEXTS_AT_ONCE):
             some = strange[start : start + TEXTS_AT_ONCE]
-            named = {index: _could_be_numbers(self.seen[index], lengths) for index in some}
+            named = {
+                index: _could_be_numbers(self.seen[index], self.plan.lengths) for index in some
+            }
             places = self._positions_of(set().union(*named.values()))
             for index, words in named.items():
                 found = [places[word] for word in words if word in places]
@@ -306,10 +328,13 @@ class Interpretation:
 
     def _positions_of(self, serials: set[str]) -> dict[str, int]:
         """The positions of those serials that are planned."""
-        plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
-        wanted = pl.Series(sorted(serials), dtype=pl.String).implode()
-        found = plan.filter(pl.col("s").is_in(wanted))
-        return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
+        wanted = pl.Series(sorted(serials), dtype=pl.String)
+        if self.plan.lookup is None:
+            plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+            found = plan.filter(pl.col("s").is_in(wanted.implode()))
+            return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
+        places = self.plan.lookup.find(wanted).tolist()
+        return {text: place for text, place in zip(wanted, places, strict=True) if place}
 
     def _name_displaced(self, readings: Readings) -> None:
         """Give readings that show another planned label's code that label's number."""
@@ -416,7 +441,7 @@ class Interpretation:
         )
 
 
-def _could_be_numbers(seen: str, lengths: list[int]) -> list[str]:
+def _could_be_numbers(seen: str, lengths: tuple[int, ...]) -> list[str]:
     """Every stretch of a text as long as a number, without separators, as it is and in capitals."""
     plain = seen.replace(gs1.FILE_GS, "").replace(" ", "")
     return [

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
+from serialkeeper.rules.alarms import Alarm, Rules, find
 from serialkeeper.rules.alignment import Group
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
@@ -53,7 +54,7 @@ class Judged:
     target: NDArray[np.uint8]
     finding: NDArray[np.uint8]
     found: NDArray[np.bool_]
-    alarms: list[dict[str, object]]
+    alarms: list[Alarm]
     groups: dict[int, Group]
     together: dict[int, str]
     present: NDArray[np.bool_]
@@ -182,6 +183,7 @@ def decide(
     jobs: list[Shape],
     *,
     good: int,
+    rules: Rules,
     resumed: bool,
     where: str,
 ) -> Judged:
@@ -193,6 +195,7 @@ def decide(
         jobs: what was printed when the file was first looked at.
         good: the letter of a label that is called good: commissioned, or verified where
             the lot commissions at application.
+        rules: when to alarm.
         resumed: whether some of the file was written before an interruption.
         where: file and lot, for refusals.
 
@@ -222,9 +225,8 @@ def decide(
     target[bad & (states == _COMMISSIONED)] = _PULLED
     groups = _without_places(finding, notes, verdicts, standing, lanes)
     web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
-    alarms = findings.alarms(web, lanes[web], finding[web])
+    raised = find(web, lanes[web], finding[web], rules)
     found = verdicts.placed & standing.missing
-    raised = [alarm.as_dict() for alarm in alarms]
     together = {group: short_runs(group.positions) for group in set(groups.values())}
     named = {position: together[group] for position, group in groups.items()}
     return Judged(readings, verdicts, notes, target, finding, found, raised, groups, named, touched)

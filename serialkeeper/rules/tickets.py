@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from serialkeeper.rules.cautions import AID, GRADE
+
 CAUTIONS = (
-    "An aid, not a validated system: local rules and the people licensed to decide decide.",
-    "An in-line camera grade is not a verifier grade.",
+    AID,
+    GRADE,
     "This ticket releases a roll for the next step of the work; it is no release of the lot.",
     "Absence proven by order rests on a pass that missed no good label of the lane; it is weaker "
     "than absence proven by time, position or a label in the same place.",

@@ -27,6 +27,8 @@ from serialkeeper.store.challenges import (
     numbers_of,
     planted,
     proof_of,
+    runs_of,
+    sets_of,
 )
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -64,7 +66,7 @@ def make(
             labels = numbers_of(work, lot).labels(chosen, each, first)
             file.write(camera.table(pl.DataFrame([_printed(one, lot) for one in labels])))
             data = {
-                "id": len(work.challenges(key)) + 1,
+                "id": len(sets_of(work, lot)) + 1,
                 "kinds": " ".join(chosen),
                 "each": each,
                 "first": first,
@@ -127,14 +129,15 @@ def run(
         What `show` gives of a run, lot, challenge, already_run.
     """
     challenges.check_occasion(when)
-    sha256, size = camera.digest(path)
+    source = camera.Source(path)
+    sha256, size, _ = camera.digest(source)
     with record.read() as view:
         scene = _look(record, view, name, number, profile)
         there = _earlier(record, view, scene, path, sha256, when)
         if there:
             return _told(view, scene.lot, there, already=True)
     with camera.Originals() as originals:
-        texts, notes = _read(record, path, scene, originals, sha256)
+        texts, notes = _read(record, source, scene, originals, sha256)
         verdicts = findings.judge(notes.finish(), len(scene.labels))
         order = tuple(scene.lot.ai_order.split())
         words, letters = challenges.outcomes(scene.labels, verdicts.finding, texts, order)
@@ -148,7 +151,7 @@ def run(
             if described and not work.find_profile(described):
                 work.keep_profile(described, text)
             data: dict[str, Any] = {
-                "id": len(work.challenge_runs(scene.key)) + 1,
+                "id": len(runs_of(work, lot)) + 1,
                 "challenge": number,
                 "occasion": when,
                 "name": path.name,
@@ -163,7 +166,7 @@ def run(
             work.keep_original(scene.key, sha256, originals.pieces())
             work.write(lot.id, "challenge run", data, key=scene.key)
     with record.read() as view:
-        return _told(view, lot, view.challenge_runs(scene.key)[data["id"] - 1], already=False)
+        return _told(view, lot, runs_of(view, lot)[data["id"] - 1], already=False)
 
 
 def _look(record: Record, view: View, name: str, number: int, profile: str) -> _Scene:
@@ -188,7 +191,7 @@ def _look(record: Record, view: View, name: str, number: int, profile: str) -> _
 
 
 def _set(view: View, lot: Lot, number: int) -> Challenge:
-    sets = view.challenges(key_of(lot))
+    sets = sets_of(view, lot)
     found = next((row for row in sets if row.id == number), None)
     if found is None:
         raise Refused(
@@ -207,7 +210,7 @@ def _earlier(
     record: Record, view: View, scene: _Scene, path: Path, sha256: str, when: str
 ) -> ChallengeRun | None:
     """The run that rests on these very bytes. Refuses `results_claimed`, `results_name_taken`."""
-    for earlier in view.challenge_runs(scene.key):
+    for earlier in runs_of(view, scene.lot):
         same = earlier.sha256 == sha256
         if same and (earlier.challenge, earlier.occasion) == (scene.row.id, when):
             return earlier
@@ -235,29 +238,22 @@ def _earlier(
 
 
 def _read(
-    record: Record, path: Path, scene: _Scene, originals: camera.Originals, sha256: str
+    record: Record, source: camera.Source, scene: _Scene, originals: camera.Originals, sha256: str
 ) -> tuple[list[str], Interpretation]:
     """The texts read of the labels, and the readings interpreted, in the order of the set."""
-    name, text = scene.profile
+    path, (name, text) = source.path, scene.profile
     profile = profiles.parse(text, f"profile {name}") if name else None
     notes = Interpretation(scene.plan, str(path), unit=profile.unit if profile else "line")
     texts: list[str] = []
     readings = 0
-    for batch in devices.read(path, originals, profile):
-        if batch.rehearsed and not record.practice:
-            raise Refused(
-                "results_rehearsed",
-                "The file comes from a rehearsal.",
-                where=str(path),
-                expected="a reader's own file",
-                came="rows marked as rehearsed",
-                remedy="Use a practice record for rehearsals.",
-            )
-        rows = challenges.placed(batch.rows, readings)
-        readings += rows.height
-        if readings <= len(scene.labels):
-            notes.add(rows, batch.first_line)
-            texts += [gs1.to_file(seen) for seen in rows["seen"].to_list()]
+    with source.open() as file:
+        for batch in devices.read(path, camera.blocks(file, originals), profile):
+            devices.check_rehearsed(batch, path, welcome=record.practice)
+            rows = challenges.placed(batch.rows, readings)
+            readings += rows.height
+            if readings <= len(scene.labels):
+                notes.add(rows, batch.first_line)
+                texts += [gs1.to_file(seen) for seen in rows["seen"].to_list()]
     challenges.check_count(len(scene.labels), readings, str(path))
     if originals.finish() != sha256:
         raise Refused(
@@ -287,8 +283,7 @@ def list_challenges(record: Record, name: str) -> dict[str, Any]:
     knows = record.practice or record.role in challenges.PLANTERS
     with record.read() as view:
         lot = view.lot(name)
-        key = key_of(lot)
-        sets, runs = view.challenges(key), view.challenge_runs(key)
+        sets, runs = sets_of(view, lot), runs_of(view, lot)
         plants = planted(view, lot)
         proof = proof_of(view, lot)
         return {
@@ -321,7 +316,7 @@ def show(record: Record, name: str, number: int) -> dict[str, Any]:
         lot = view.lot(name)
         row = _set(view, lot, number)
         labels = numbers_of(view, lot).labels(row.kinds.split(), row.each, row.first)
-        runs = [run for run in view.challenge_runs(key_of(lot)) if run.challenge == number]
+        runs = [run for run in runs_of(view, lot) if run.challenge == number]
         return {
             "lot": lot.number,
             "gtin": lot.gtin,
@@ -410,7 +405,7 @@ def _doubt(
     view: View, lot: Lot, station: str, kinds: set[str], *, run: int = 0, take: int = 0
 ) -> dict[str, Any]:
     """What was missed in a run or in a take, and the takes that are in doubt by it."""
-    sets = {row.id: row.kinds.split() for row in view.challenges(key_of(lot))}
+    sets = {row.id: row.kinds.split() for row in sets_of(view, lot)}
     entries = view.entries(lot.id)
     takes = in_doubt(entries, sets, run=run, take=take, station=station, kinds=kinds)
     return {"run": run or None, "take": take or None, "kinds": sorted(kinds), "takes": takes}

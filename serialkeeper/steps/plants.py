@@ -16,7 +16,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot, check_role, check_take
-from serialkeeper.store.challenges import numbers_of
+from serialkeeper.store.challenges import numbers_of, plant_places
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -88,8 +88,7 @@ def _plantable(view: View, lot: Lot) -> NDArray[np.bool_]:
     states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
     free: NDArray[np.bool_] = states == ord(State.ISSUED)
     free[[found.position for found in view.findings(key)]] = False
-    free[[plant.position for plant in view.plants(key)]] = False
-    return free
+    return free & ~plant_places(view, lot)
 
 
 def _bad_labels(view: View, lot: Lot, kind: str, positions: Sequence[int]) -> list[dict[str, Any]]:

@@ -19,6 +19,7 @@ from serialkeeper.rules.challenges import KINDS
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
+from serialkeeper.store.challenges import plants_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import key_of
 
@@ -186,7 +187,7 @@ def _web(
         positions = shape.positions().astype(np.int64)
         first, last = int(positions.min()), int(positions.max())
         states = np.frombuffer(view.states(key, first, last), np.uint8)
-        plants = view.plants(key)
+        plants = plants_of(view, lot)
         serials = pl.concat(
             [
                 pl.Series(view.serials(key, start, min(BLOCK, last - start + 1)))

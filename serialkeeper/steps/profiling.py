@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from serialkeeper.rules.fields import COLUMNS
 from serialkeeper.rules.spelling import to_toml
 from serialkeeper.store.record import Record
 
+_AT_ONCE = 4 << 20
 _SHOWN = 10
 """Readings that are shown as they were understood."""
 
@@ -55,7 +57,7 @@ def profile(
                 remedy="Give a results file of the device.",
             )
         return {"profiles": _all(record)}
-    camera.digest(sample)  # refuses a file that is not there
+    camera.opened(sample).close()  # refuses a file that is not there
     text, unsure, missing = _text(record, sample, profile)
     result = {
         "profile": profile,
@@ -114,8 +116,8 @@ def _understood(sample: Path, profile: profiles.Profile) -> dict[str, Any]:
     readings = read = 0
     verdicts: Counter[str] = Counter()
     grades: Counter[str] = Counter()
-    with camera.Originals() as originals:
-        for batch in devices.read(sample, originals, profile):
+    with camera.opened(sample) as file:
+        for batch in devices.read(sample, iter(partial(file.read, _AT_ONCE), b""), profile):
             rows = batch.rows
             readings += rows.height
             read += int((rows["seen"] != "").sum())

@@ -80,7 +80,8 @@ def close(
     A lot whose ledgers do not agree closes only with an explanation, an investigation's
     reference and a second person.
 
-    Refuses `lot_open_points`, `lot_unbalanced`, `lot_state`, `second_person_needed`.
+    Refuses `lot_open_points`, `lot_unbalanced`, `alarms_open`, `lot_state`,
+    `second_person_needed`.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -106,6 +107,7 @@ def close(
             if not (explanation.strip() and investigation.strip()):
                 raise _unbalanced(where, found)
             moves.check_second(record.person, second, practice=record.practice)
+        _check_alarms(work, lot)
         data = {
             "balance": result,
             "explanation": explanation,
@@ -116,6 +118,21 @@ def close(
         head = work.head(lot.id)
         work.write(HOUSE, "lot closing noted", {"lot_id": lot.id, "head": head})
     return {**result, "state": "closed", "head": head}
+
+
+def _check_alarms(view: View, lot: Lot) -> None:
+    """Refuses `alarms_open`: somebody has to say of each alarm what it was."""
+    standing = view.open_alarms(key_of(lot))
+    if standing:
+        raise Refused(
+            "alarms_open",
+            "The lot has alarms that nobody has acknowledged.",
+            where=lot.full_name,
+            expected="every alarm acknowledged with its cause and a restart check",
+            came=f"{len(standing)} open: {', '.join(str(one.id) for one in standing[:20])}",
+            remedy=f"Look at them (alarm list {lot.number}), then: alarm acknowledge "
+            f"{lot.number} ID --cause TEXT --restart-check TEXT",
+        )
 
 
 def _unbalanced(where: str, found: Balance) -> Refused:

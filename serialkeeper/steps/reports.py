@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 from typing import Any
 
-import numpy as np
-
 from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1
 from serialkeeper.rules.chain import BLOCK, Entry, block_of
@@ -15,11 +13,12 @@ from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
-from serialkeeper.store.challenges import planted_at
+from serialkeeper.store.challenges import planted
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.verify import verify
 from serialkeeper.store.view import Found, View, key_of
+from serialkeeper.store.webs import evidence_of
 
 
 def list_labels(
@@ -58,7 +57,7 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
             letters = view.states(key, start, last)
             serials = view.serials(key, start, len(letters)) if letters else []
             found = {row.position: row for row in view.findings(key, first=start, last=last)}
-            evidence = _evidence(view, key, start, len(letters))
+            evidence = evidence_of(view, key, start, len(letters)).tobytes().decode()
             for offset, serial in enumerate(serials):
                 position = start + offset
                 letter = chr(letters[offset])
@@ -86,17 +85,6 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
                 }
 
 
-def _evidence(view: View, key: LotKey, start: int, size: int) -> str:
-    """The evidence letters of a block: of the last take that concerned each label."""
-    letters = np.full(size, ord("."), dtype=np.uint8)
-    for part in view.parts(key, block_of(start), kind="states"):
-        states = unpack_states(part.first, part.count, part.data)
-        span = slice(part.first - start, part.first - start + part.count)
-        told = states.evidence != ord(".")
-        letters[span][told] = states.evidence[told]
-    return letters.tobytes().decode()
-
-
 def show_label(
     record: Record, name: str, *, position: int | None = None, serial: str = ""
 ) -> dict[str, Any]:
@@ -115,7 +103,7 @@ def show_label(
         key = key_of(lot)
         life = list(_life(view, lot, key, label.position))
         found = view.findings(key, first=label.position, last=label.position)
-        bad = planted_at(view, lot, label.position)
+        bad = planted(view, lot, position=label.position)
         on_rolls = _on_rolls(view, key, label.position)
     return {
         "gtin": lot.gtin,
@@ -127,7 +115,7 @@ def show_label(
         "state": State(label.state).word,
         "findings": [_describe_finding(row) for row in found],
         # Nothing is told of a planted label before a reader has met it.
-        "planted": bad.row.challenge_kind if bad and bad.outcome else None,
+        "planted": next((one.row.challenge_kind for one in bad if one.outcome), None),
         "life": life,
         **on_rolls,
     }

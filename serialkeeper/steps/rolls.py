@@ -10,9 +10,10 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1, rolls
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.rolls import Fate, Places
+from serialkeeper.store.line_tables import Roll
 from serialkeeper.store.plans import fates_of, in_short, places_of, span_of, survey_of
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.tables import Lot, Roll
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 _ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")

@@ -21,9 +21,18 @@ from serialkeeper.rules.moves import OPEN_LOT, check_file, check_lot, check_pass
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Plan
 from serialkeeper.rules.rolls import check_open
-from serialkeeper.store.plans import fates_of, places_of, plan_of, span_of, summary_of
+from serialkeeper.store.challenges import plant_places
+from serialkeeper.store.line_tables import Take
+from serialkeeper.store.plans import (
+    fates_of,
+    places_of,
+    plan_of,
+    raise_alarms,
+    span_of,
+    summary_of,
+)
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.tables import Lot, Take
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 
@@ -60,7 +69,8 @@ def take(record: Record, name: str, path: Path, *, roll: int, profile: str = "")
         rejected, found again, did not see, proved absent, saw though they should be gone, or
         could not prove.
     """
-    sha256, size = camera.digest(path)
+    source = camera.Source(path)
+    sha256, size, _ = camera.digest(source)
     while True:
         with record.read() as view:
             lot = view.lot(name)
@@ -72,7 +82,7 @@ def take(record: Record, name: str, path: Path, *, roll: int, profile: str = "")
             scene = _look(record, view, lot, path, sha256, roll, profile)
         with camera.Originals() as originals:
             notes, readings = devices.interpret(
-                path,
+                source,
                 scene.plan,
                 originals,
                 sha256=sha256,
@@ -135,8 +145,7 @@ def _look(
         gone[position], taken_off[position] = fate.gone, fate.removed > 0
         if fate.findings:
             open_words[position] = fate.findings
-    bad = np.zeros(len(states), dtype=np.bool_)
-    bad[[plant.position for plant in view.plants(key)]] = True
+    bad = plant_places(view, lot)
     before = Before(number, span, roll.wound, places, states, open_words, gone, taken_off, bad)
     job = view.job(key, roll.job)
     plan = plan_of(
@@ -176,10 +185,12 @@ def _write(
         work.keep_original(key, facts["sha256"], originals.pieces())
         work.write(lot.id, "take started", {"id": number, **facts}, key=key)
         _write_blocks(work, scene, number, judged)
+        rules = work.alarm_rules_at(facts["station"])
+        _, told = raise_alarms(work, key, judged.alarms, rules, name=facts["name"])
         data = {
             "take": number,
             "plausible": judged.verdicts.plausible,
-            "alarms": judged.alarms,
+            **told,
             "notes": notes_on(judged, scene.before),
             "again": judged.result,
         }

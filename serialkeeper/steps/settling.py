@@ -17,6 +17,7 @@ from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.rolls import GOOD
+from serialkeeper.store.challenges import planted
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -64,7 +65,7 @@ def accept(
         where = f"lot {lot.number}, position {position}"
         _check_free(work, lot, position, where)
         state = _state(work, lot, position)
-        challenges.check_accept(work.planted_at(key, position) is not None, where=where)
+        challenges.check_accept(bool(planted(work, lot, position=position)), where=where)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
         unseen = {row.word for row in found} <= set(findings.NOT_SEEN)

@@ -14,9 +14,10 @@ from serialkeeper.rules import moves, rolls, tickets
 from serialkeeper.rules.chain import parse
 from serialkeeper.rules.moves import OPEN_LOT
 from serialkeeper.rules.rolls import Fate
+from serialkeeper.store.line_tables import Roll
 from serialkeeper.store.plans import in_short, survey_of
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Lot, Roll
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 

@@ -7,7 +7,7 @@ from typing import ClassVar
 from sqlalchemy import UniqueConstraint
 from sqlmodel import SQLModel
 
-from serialkeeper.store.columns import OPTIONS, key, text, whole
+from serialkeeper.store.columns import OPTIONS, key_column, text_column, whole_column
 
 
 class Challenge(SQLModel, table=True):
@@ -17,15 +17,15 @@ class Challenge(SQLModel, table=True):
     kind: ClassVar[str] = "replayed"
     __tablename__ = "challenge"
     __table_args__ = OPTIONS
-    product_id: int = key()
-    lot_id: int = key()
-    id: int = key()
-    kinds: str = text()
-    each: int = whole()
-    first: int = whole()
-    name: str = text()
-    sha256: str = text()
-    at: str = text()
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    id: int = key_column()
+    kinds: str = text_column()
+    each: int = whole_column()
+    first: int = whole_column()
+    name: str = text_column()
+    sha256: str = text_column()
+    at: str = text_column()
 
 
 class ChallengeRun(SQLModel, table=True):
@@ -35,19 +35,19 @@ class ChallengeRun(SQLModel, table=True):
     kind: ClassVar[str] = "replayed"
     __tablename__ = "challenge_run"
     __table_args__ = (UniqueConstraint("product_id", "lot_id", "sha256"), OPTIONS)
-    product_id: int = key()
-    lot_id: int = key()
-    id: int = key()
-    challenge: int = whole()
-    occasion: str = text()
-    name: str = text()
-    station: str = text()
-    profile: str = text()
-    sha256: str = text()
-    size: int = whole()
-    findings: str = text()
-    outcomes: str = text()
-    at: str = text()
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    id: int = key_column()
+    challenge: int = whole_column()
+    occasion: str = text_column()
+    name: str = text_column()
+    station: str = text_column()
+    profile: str = text_column()
+    sha256: str = text_column()
+    size: int = whole_column()
+    findings: str = text_column()
+    outcomes: str = text_column()
+    at: str = text_column()
 
 
 class Plant(SQLModel, table=True):
@@ -57,10 +57,10 @@ class Plant(SQLModel, table=True):
     kind: ClassVar[str] = "replayed"
     __tablename__ = "plant"
     __table_args__ = OPTIONS
-    product_id: int = key()
-    lot_id: int = key()
-    position: int = key()
-    challenge_kind: str = text()
-    serial: str = text()
-    person: str = text()
-    at: str = text()
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    position: int = key_column()
+    challenge_kind: str = text_column()
+    serial: str = text_column()
+    person: str = text_column()
+    at: str = text_column()

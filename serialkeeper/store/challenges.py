@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from serialkeeper.rules import challenges, gs1, readers
 from serialkeeper.rules.challenges import Numbers
 from serialkeeper.rules.findings import NOT_SEEN
 from serialkeeper.rules.readers import Trial
-from serialkeeper.store.challenge_tables import Plant
+from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import Found, View, key_of
 
@@ -32,6 +35,28 @@ class Planted:
     station: str
 
 
+def sets_of(view: View, lot: Lot) -> list[Challenge]:
+    """A lot's sets of labels that are bad on purpose."""
+    return view.of_lot(Challenge, key_of(lot))
+
+
+def runs_of(view: View, lot: Lot) -> list[ChallengeRun]:
+    """Every time that one of these sets was shown to a reader."""
+    return view.of_lot(ChallengeRun, key_of(lot))
+
+
+def plants_of(view: View, lot: Lot) -> list[Plant]:
+    """A lot's labels on the web that were made bad on purpose, by position."""
+    return view.of_lot(Plant, key_of(lot))
+
+
+def plant_places(view: View, lot: Lot) -> NDArray[np.bool_]:
+    """Bool by position: whether the label there was made bad on purpose."""
+    found = np.zeros(lot.labels + 1, dtype=np.bool_)
+    found[[plant.position for plant in plants_of(view, lot)]] = True
+    return found
+
+
 def numbers_of(view: View, lot: Lot) -> Numbers:
     """The challenge numbers of a lot."""
     code = gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number)
@@ -40,24 +65,15 @@ def numbers_of(view: View, lot: Lot) -> Numbers:
 
 def next_number(view: View, lot: Lot) -> int:
     """The index of the first number of the lot's next challenge set."""
-    sets = view.challenges(key_of(lot))
+    sets = sets_of(view, lot)
     return 1 + sum(len(challenges.kinds_of(row.kinds.split(), row.each)) for row in sets)
 
 
-def planted(view: View, lot: Lot) -> list[Planted]:
-    """Every planted label of a lot, by position."""
-    key = key_of(lot)
-    stations = {take.id: take.station for take in view.takes(key)}
-    return [_planted(view, lot, row, stations) for row in view.plants(key)]
-
-
-def planted_at(view: View, lot: Lot, position: int) -> Planted | None:
-    """The label at this place, if it was made bad on purpose."""
-    key = key_of(lot)
-    row = view.planted_at(key, position)
-    if row is None:
-        return None
-    return _planted(view, lot, row, {take.id: take.station for take in view.takes(key)})
+def planted(view: View, lot: Lot, *, position: int | None = None) -> list[Planted]:
+    """Every planted label of a lot, by position; or the one at this position, if there is one."""
+    stations = {take.id: take.station for take in view.takes(key_of(lot))}
+    rows = [row for row in plants_of(view, lot) if position in (None, row.position)]
+    return [_planted(view, lot, row, stations) for row in rows]
 
 
 def _planted(view: View, lot: Lot, row: Plant, stations: dict[int, str]) -> Planted:
@@ -81,13 +97,10 @@ def _planted(view: View, lot: Lot, row: Plant, stations: dict[int, str]) -> Plan
 
 def measured(view: View, lot: Lot) -> list[dict[str, Any]]:
     """How the lot's readers did with each kind, as `rules.readers.measured` tells it."""
-    key = key_of(lot)
-    kinds = {
-        row.id: challenges.kinds_of(row.kinds.split(), row.each) for row in view.challenges(key)
-    }
+    kinds = {row.id: challenges.kinds_of(row.kinds.split(), row.each) for row in sets_of(view, lot)}
     trials = [
         Trial(run.station, kind, letter, planted=False)
-        for run in view.challenge_runs(key)
+        for run in runs_of(view, lot)
         for kind, letter in zip(kinds[run.challenge], run.outcomes, strict=True)
     ]
     trials += [
@@ -103,5 +116,5 @@ def proof_of(view: View, lot: Lot) -> dict[str, Any]:
     Returns:
         runs: by occasion, as `rules.readers.occasions` tells it; reader: as `measured`.
     """
-    runs = [(run.id, run.occasion, run.outcomes) for run in view.challenge_runs(key_of(lot))]
+    runs = [(run.id, run.occasion, run.outcomes) for run in runs_of(view, lot)]
     return {"runs": readers.occasions(runs), "reader": measured(view, lot)}

@@ -12,21 +12,21 @@ OPTIONS = {"sqlite_strict": True, "sqlite_with_rowid": False}
 ROWID = {"sqlite_strict": True}
 
 
-def key(kind: Any = Integer) -> Any:
-    """A column of the primary key; its values are given by our code."""
+def key_column(kind: Any = Integer) -> Any:
+    """A part of the primary key."""
     return Field(primary_key=True, sa_type=kind, sa_column_kwargs={"autoincrement": False})
 
 
-def text() -> Any:
-    """A text."""
+def text_column() -> Any:
+    """A text; keys sort by their bytes."""
     return Field(sa_type=TEXT)
 
 
-def whole() -> Any:
+def whole_column() -> Any:
     """A whole number."""
     return Field(sa_type=Integer)
 
 
-def octets() -> Any:
+def blob_column() -> Any:
     """Bytes."""
     return Field(sa_type=LargeBinary)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -10,14 +11,18 @@ import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.alarms import Alarm, Rules, fold, not_raised_yet
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.findings import ORDER
 from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import State
+from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
-from serialkeeper.store.tables import Lot, Roll, Take
-from serialkeeper.store.view import View, key_of
+from serialkeeper.store.line_tables import Roll, Take
+from serialkeeper.store.record import Work
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, alarm_of, key_of
 
 
 def plan_of(
@@ -172,8 +177,40 @@ def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, 
         "ambiguous": counts.get("not_told_apart", 0),
         "held_though_plausible": finished["plausible"],
         "alarms": finished["alarms"],
+        "alarms_open": view.count_open_alarms(key),
         "notes": finished.get("notes", []),
         "already_taken": already,
         "profile": done.profile,
         **({"roll": done.roll, "again": finished["again"]} if done.roll else {}),
     }
+
+
+def raise_alarms(
+    work: Work,
+    key: LotKey,
+    alarms: Sequence[Alarm],
+    rules: Rules,
+    *,
+    name: str,
+    follow: int = 0,
+) -> tuple[list[int], dict[str, Any]]:
+    """What the last entry of a take tells of its alarms, and the ids of those that are new.
+
+    Args:
+        alarms: all of the file.
+        rules: by which they were found.
+        name: the file's name.
+        follow: the following that raised some of them already, 0 for none.
+    """
+    there = work.alarms(key)
+    followed = [alarm_of(row) for row in there if follow and row.follow == follow]
+    new = not_raised_yet(alarms, followed, rules.window)
+    folded = fold(new, work.open_alarms(key), len(there) + 1, rules.window)
+    told = {
+        "name": name,
+        "follow": follow,
+        "alarms": [alarm.as_dict() for alarm in alarms],
+        "rules": rules.as_dict(),
+        **folded.as_data(),
+    }
+    return [one.id for one in folded.raised], told

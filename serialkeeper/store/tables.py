@@ -14,17 +14,39 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from sqlalchemy import CheckConstraint, Connection, MetaData, Table, UniqueConstraint, event
-from sqlmodel import Field, SQLModel
+from sqlalchemy import (
+    CheckConstraint,
+    Connection,
+    MetaData,
+    Table,
+    UniqueConstraint,
+    event,
+)
+from sqlmodel import SQLModel
 
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
-from serialkeeper.store.columns import OPTIONS as _OPTIONS
-from serialkeeper.store.columns import ROWID as _ROWID
-from serialkeeper.store.columns import TEXT as _TEXT
-from serialkeeper.store.columns import key as _key
-from serialkeeper.store.columns import octets as _bytes
-from serialkeeper.store.columns import text as _text
-from serialkeeper.store.columns import whole as _whole
+from serialkeeper.store.columns import (
+    OPTIONS,
+    ROWID,
+    TEXT,
+    blob_column,
+    key_column,
+    text_column,
+    whole_column,
+)
+from serialkeeper.store.line_tables import (
+    AlarmRow,
+    AlarmRules,
+    FindingRow,
+    FollowRow,
+    KeptProfile,
+    Mark,
+    Proof,
+    Removal,
+    Replacement,
+    Roll,
+    Take,
+)
 
 
 class Setting(SQLModel, table=True):
@@ -32,9 +54,9 @@ class Setting(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "setting"
-    __table_args__ = _OPTIONS
-    name: str = _key(_TEXT)
-    value: str = _text()
+    __table_args__ = OPTIONS
+    name: str = key_column(TEXT)
+    value: str = text_column()
 
 
 class Person(SQLModel, table=True):
@@ -42,12 +64,12 @@ class Person(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "person"
-    __table_args__ = (UniqueConstraint("name"), _ROWID)
-    id: int = _key()
-    name: str = _text()
-    role: str = _text()
-    account: str = _text()
-    added: str = _text()
+    __table_args__ = (UniqueConstraint("name"), ROWID)
+    id: int = key_column()
+    name: str = text_column()
+    role: str = text_column()
+    account: str = text_column()
+    added: str = text_column()
 
 
 class Product(SQLModel, table=True):
@@ -55,30 +77,17 @@ class Product(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "product"
-    __table_args__ = (UniqueConstraint("gtin"), _ROWID)
-    id: int = _key()
-    gtin: str = _text()
-    name: str = _text()
-    prefix_length: int = _whole()
-    ai_order: str = _text()
-    serial_length: int = _whole()
-    minimum_grade: int = _whole()
-    prefix_start: int = _whole()
-    prefix_step: int = _whole()
-    prefixes_used: int = _whole()
-
-
-class KeptProfile(SQLModel, table=True):
-    """A camera profile: its TOML text under a name. Never edited; a change is a new name."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "profile"
-    __table_args__ = (UniqueConstraint("name"), _ROWID)
-    id: int = _key()
-    name: str = _text()
-    text: str = _text()
-    sha256: str = _text()
-    at: str = _text()
+    __table_args__ = (UniqueConstraint("gtin"), ROWID)
+    id: int = key_column()
+    gtin: str = text_column()
+    name: str = text_column()
+    prefix_length: int = whole_column()
+    ai_order: str = text_column()
+    serial_length: int = whole_column()
+    minimum_grade: int = whole_column()
+    prefix_start: int = whole_column()
+    prefix_step: int = whole_column()
+    prefixes_used: int = whole_column()
 
 
 class Lot(SQLModel, table=True):
@@ -86,22 +95,22 @@ class Lot(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "lot"
-    __table_args__ = (UniqueConstraint("product_id", "number"), _OPTIONS)
-    product_id: int = _key()
-    id: int = _key()
-    number: str = _text()
-    expiry: str = _text()
-    target: int = _whole()
-    state: str = _text()
-    labels: int = _whole()
-    commission_at: str = _text()
-    market: str = _text()
-    artwork: str = _text()
-    gtin: str = _text()
-    prefix_length: int = _whole()
-    ai_order: str = _text()
-    minimum_grade: int = _whole()
-    group_limit: int = _whole()
+    __table_args__ = (UniqueConstraint("product_id", "number"), OPTIONS)
+    product_id: int = key_column()
+    id: int = key_column()
+    number: str = text_column()
+    expiry: str = text_column()
+    target: int = whole_column()
+    state: str = text_column()
+    labels: int = whole_column()
+    commission_at: str = text_column()
+    market: str = text_column()
+    artwork: str = text_column()
+    gtin: str = text_column()
+    prefix_length: int = whole_column()
+    ai_order: str = text_column()
+    minimum_grade: int = whole_column()
+    group_limit: int = whole_column()
 
     @property
     def full_name(self) -> str:
@@ -114,16 +123,16 @@ class Allocation(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "allocation"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    source: str = _text()
-    first: int = _whole()
-    count: int = _whole()
-    done: int = _whole()
-    prefix_first: int = _whole()
-    prefix_count: int = _whole()
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    id: int = key_column()
+    source: str = text_column()
+    first: int = whole_column()
+    count: int = whole_column()
+    done: int = whole_column()
+    prefix_first: int = whole_column()
+    prefix_count: int = whole_column()
 
 
 class Label(SQLModel, table=True):
@@ -134,13 +143,13 @@ class Label(SQLModel, table=True):
     __table_args__ = (
         UniqueConstraint("serial", "product_id"),  # the text first: cheaper to fill
         CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
-        _OPTIONS,
+        OPTIONS,
     )
-    product_id: int = _key()
-    lot_id: int = _key()
-    position: int = _key()
-    serial: str = _text()
-    state: str = _text()
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    position: int = key_column()
+    serial: str = text_column()
+    state: str = text_column()
 
 
 class Job(SQLModel, table=True):
@@ -148,149 +157,20 @@ class Job(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "job"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    first: int = _whole()
-    last: int = _whole()
-    count: int = _whole()
-    lanes: int = _whole()
-    rows: int = _whole()
-    by: str = _text()
-    ranges: str = _text()
-    name: str = _text()
-    sha256: str = _text()
-    size: int = _whole()
-
-
-class Take(SQLModel, table=True):
-    """One results file, read against the first `jobs` print jobs; `through` is the last block
-    whose labels are written, plus one; `profile` is the camera profile, empty for our own file;
-    `roll` is the roll that was read again, 0 for a first pass."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "take"
-    __table_args__ = (UniqueConstraint("product_id", "lot_id", "sha256"), _OPTIONS)
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    name: str = _text()
-    station: str = _text()
-    sha256: str = _text()
-    size: int = _whole()
-    jobs: int = _whole()
-    readings: int = _whole()
-    state: str = _text()
-    through: int = _whole()
-    at: str = _text()
-    profile: str = _text()
-    roll: int = _whole()
-
-
-class FindingRow(SQLModel, table=True):
-    """What a take found wrong with one label."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "finding"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    position: int = _key()
-    take: int = _key()
-    word: str = _text()
-    seen: str = _text()
-    detail: str = _text()
-    state: str = _text()
-    together: str = Field(sa_type=_TEXT, sa_column_kwargs={"server_default": ""})
-
-
-class Roll(SQLModel, table=True):
-    """A range of web rows of one print job on one core: all lanes (`lane` 0) before slitting,
-    one lane after. `wound` says which end comes off first, `parent` what it was slit from."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "roll"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    parent: int = _whole()
-    job: int = _whole()
-    lane: int = _whole()
-    first_row: int = _whole()
-    last_row: int = _whole()
-    wound: str = _text()
-    state: str = _text()
-
-
-class Mark(SQLModel, table=True):
-    """What somebody noted on a roll: a splice, blank labels, or a count at the rewinder beside
-    what the record expected of it."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "mark"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    roll: int = _whole()
-    word: str = _text()
-    row: int = _whole()
-    labels: int = _whole()
-    expected: int = _whole()
-    reason: str = _text()
-    by: str = _text()
-    at: str = _text()
-
-
-class Removal(SQLModel, table=True):
-    """A label that was taken off its roll, and the neighbour that was scanned before the cut."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "removal"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    position: int = _key()
-    seq: int = _key()
-    roll: int = _whole()
-    neighbour: int = _whole()
-    by: str = _text()
-    at: str = _text()
-
-
-class Replacement(SQLModel, table=True):
-    """A good label that was put where a bad one stood; each keeps its own position."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "replacement"
-    __table_args__ = (UniqueConstraint("product_id", "lot_id", "spare"), _OPTIONS)
-    product_id: int = _key()
-    lot_id: int = _key()
-    bad: int = _key()
-    spare: int = _whole()
-    roll: int = _whole()
-    seq: int = _whole()
-    reason: str = _text()
-    by: str = _text()
-    at: str = _text()
-
-
-class Proof(SQLModel, table=True):
-    """What reading a roll again said of a label that should not be on it, or was not seen."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "proof"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    position: int = _key()
-    take: int = _key()
-    seq: int = _whole()
-    word: str = _text()
-    evidence: str = _text()
-    detail: str = _text()
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    id: int = key_column()
+    first: int = whole_column()
+    last: int = whole_column()
+    count: int = whole_column()
+    lanes: int = whole_column()
+    rows: int = whole_column()
+    by: str = text_column()
+    ranges: str = text_column()
+    name: str = text_column()
+    sha256: str = text_column()
+    size: int = whole_column()
 
 
 class Departure(SQLModel, table=True):
@@ -298,14 +178,14 @@ class Departure(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "departure"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    seq: int = _key()
-    first: int = _key()
-    last: int = _whole()
-    state: str = _text()
-    reason: str = _text()
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    seq: int = key_column()
+    first: int = key_column()
+    last: int = whole_column()
+    state: str = text_column()
+    reason: str = text_column()
 
 
 class Tally(SQLModel, table=True):
@@ -313,15 +193,15 @@ class Tally(SQLModel, table=True):
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "tally"
-    __table_args__ = _OPTIONS
-    product_id: int = _key()
-    lot_id: int = _key()
-    id: int = _key()
-    term: str = _text()
-    value: int = _whole()
-    witness: str = _text()
-    reason: str = _text()
-    at: str = _text()
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    id: int = key_column()
+    term: str = text_column()
+    value: int = whole_column()
+    witness: str = text_column()
+    reason: str = text_column()
+    at: str = text_column()
 
 
 class Chain(SQLModel, table=True):
@@ -329,10 +209,10 @@ class Chain(SQLModel, table=True):
 
     kind: ClassVar[str] = "working"
     __tablename__ = "chain"
-    __table_args__ = _ROWID
-    id: int = _key()
-    count: int = _whole()
-    head: bytes = _bytes()
+    __table_args__ = ROWID
+    id: int = key_column()
+    count: int = whole_column()
+    head: bytes = blob_column()
 
 
 class EntryRow(SQLModel, table=True):
@@ -340,11 +220,11 @@ class EntryRow(SQLModel, table=True):
 
     kind: ClassVar[str] = "journal"
     __tablename__ = "entry"
-    __table_args__ = _OPTIONS
-    chain: int = _key()
-    seq: int = _key()
-    body: bytes = _bytes()
-    hash: bytes = _bytes()
+    __table_args__ = OPTIONS
+    chain: int = key_column()
+    seq: int = key_column()
+    body: bytes = blob_column()
+    hash: bytes = blob_column()
 
 
 class PartRow(SQLModel, table=True):
@@ -352,15 +232,15 @@ class PartRow(SQLModel, table=True):
 
     kind: ClassVar[str] = "journal"
     __tablename__ = "part"
-    __table_args__ = _ROWID
-    product_id: int = _key()
-    lot_id: int = _key()
-    block: int = _key()
-    seq: int = _key()
-    part_kind: str = _key(_TEXT)
-    first: int = _whole()
-    count: int = _whole()
-    data: bytes = _bytes()
+    __table_args__ = ROWID
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    block: int = key_column()
+    seq: int = key_column()
+    part_kind: str = key_column(TEXT)
+    first: int = whole_column()
+    count: int = whole_column()
+    data: bytes = blob_column()
 
 
 class Original(SQLModel, table=True):
@@ -368,12 +248,12 @@ class Original(SQLModel, table=True):
 
     kind: ClassVar[str] = "sealed"
     __tablename__ = "original"
-    __table_args__ = _ROWID
-    product_id: int = _key()
-    lot_id: int = _key()
-    sha256: str = _key(_TEXT)
-    piece: int = _key()
-    data: bytes = _bytes()
+    __table_args__ = ROWID
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    sha256: str = key_column(TEXT)
+    piece: int = key_column()
+    data: bytes = blob_column()
 
 
 MODELS: tuple[type[SQLModel], ...] = (
@@ -386,6 +266,9 @@ MODELS: tuple[type[SQLModel], ...] = (
     Label,
     Job,
     Take,
+    FollowRow,
+    AlarmRow,
+    AlarmRules,
     FindingRow,
     Roll,
     Mark,

@@ -12,33 +12,38 @@ from sqlalchemy import Connection, Select, Table, bindparam, func, select
 from sqlmodel import SQLModel
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
 from serialkeeper.rules.chain import BLOCK, Entry, PartRef, block_of, parse
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store import bulk
-from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
+from serialkeeper.store.line_tables import (
+    AlarmRow,
+    AlarmRules,
+    FindingRow,
+    FollowRow,
+    KeptProfile,
+    Mark,
+    Proof,
+    Removal,
+    Replacement,
+    Roll,
+    Take,
+)
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
     Departure,
     EntryRow,
-    FindingRow,
     Job,
-    KeptProfile,
     Label,
     Lot,
-    Mark,
     Original,
     PartRow,
     Person,
     Product,
-    Proof,
-    Removal,
-    Replacement,
-    Roll,
     Setting,
-    Take,
     Tally,
     table_of,
 )
@@ -233,25 +238,42 @@ class View:
         """What further passes said of labels, by position and take."""
         return self._all(Proof, **key.row())
 
+    def follows(self, key: LotKey) -> list[FollowRow]:
+        """A lot's results files that were read while they grew."""
+        return self._all(FollowRow, **key.row())
+
+    def alarms(self, key: LotKey) -> list[AlarmRow]:
+        """A lot's alarms, in order of id."""
+        return self._all(AlarmRow, **key.row())
+
+    def open_alarms(self, key: LotKey) -> list[Open]:
+        """A lot's alarms that nobody has acknowledged, in order of id."""
+        return [
+            Open(row.id, alarm_of(row)) for row in self._all(AlarmRow, **key.row(), state="open")
+        ]
+
+    def count_open_alarms(self, key: LotKey) -> int:
+        """How many alarms of a lot nobody has acknowledged."""
+        c = table_of(AlarmRow).c
+        mine = (c.product_id == key.product_id, c.lot_id == key.lot_id, c.state == "open")
+        return int(self.connection.execute(select(func.count()).where(*mine)).scalar_one())
+
+    def alarm_rules(self) -> list[AlarmRules]:
+        """All alarm rules that were ever set, in order of entry."""
+        return self._all(AlarmRules)
+
+    def alarm_rules_at(self, station: str) -> Rules:
+        """When labels alarm at a station."""
+        rows = self._all(AlarmRules, station=station)
+        return Rules(rows[-1].in_a_row, rows[-1].share, rows[-1].window) if rows else DEFAULT
+
     def tallies(self, key: LotKey) -> list[Tally]:
         """A lot's counts."""
         return self._all(Tally, **key.row())
 
-    def challenges(self, key: LotKey) -> list[Challenge]:
-        """A lot's sets of labels that are bad on purpose."""
-        return self._all(Challenge, **key.row())
-
-    def challenge_runs(self, key: LotKey) -> list[ChallengeRun]:
-        """Every time that one of these sets was shown to a reader."""
-        return self._all(ChallengeRun, **key.row())
-
-    def plants(self, key: LotKey) -> list[Plant]:
-        """A lot's labels that were made bad on purpose, by position."""
-        return self._all(Plant, **key.row())
-
-    def planted_at(self, key: LotKey, position: int) -> Plant | None:
-        """The label at this place, if it was made bad on purpose."""
-        return self._one(Plant, **key.row(), position=position)
+    def of_lot(self, model: type[Model], key: LotKey) -> list[Model]:
+        """A lot's rows of any small table, in order of its key."""
+        return self._all(model, **key.row())
 
     def count_departures(self, key: LotKey) -> dict[tuple[str, str], int]:
         """Labels that were voided or decommissioned, by state letter and reason."""
@@ -439,6 +461,11 @@ def _by(model: type[SQLModel], names: tuple[str, ...]) -> Select[Any]:
     table = table_of(model)
     wanted = (table.c[name] == bindparam(name) for name in names)
     return select(table).where(*wanted).order_by(*table.primary_key.columns)
+
+
+def alarm_of(row: AlarmRow) -> Alarm:
+    """The alarm that a row keeps."""
+    return Alarm(row.word, row.lane, row.first, row.last, row.labels)
 
 
 def key_of(lot: Lot) -> LotKey:

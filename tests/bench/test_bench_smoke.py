@@ -78,3 +78,19 @@ def test_a_tenth_of_the_webs_ends_as_the_truth_says() -> None:
     assert done.returncode == 0, done.stdout + done.stderr
     rows = [line for line in done.stdout.splitlines() if line.startswith(("positions", "times"))]
     assert len(rows) == 9, done.stdout
+
+
+def test_following_is_measured(tmp_path: Path) -> None:
+    """Writer and follower run as two processes; every label and alarm gets its delay."""
+    out = tmp_path / "figures.json"
+    program = PROGRAM.with_name("follow.py")
+    words = ["--labels", "3000", "--rate", "3000", "--json", str(out)]
+    done = subprocess.run(
+        [sys.executable, str(program), *words], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    figures = json.loads(out.read_text())
+    assert figures["labels"] > 2900 and figures["rate"] > 100
+    assert 0 < figures["delay_p50"] <= figures["delay_p99"] <= figures["delay_most"]
+    assert figures["alarms"] > 0 and figures["core_share"] > 0
+    assert "delay, 99 of 100" in done.stdout

@@ -16,7 +16,8 @@ from forms import FORMS
 import serialkeeper as sk
 from serialkeeper.cli.door import run
 from serialkeeper.rules.serials import ALPHABET
-from serialkeeper.steps import inspection
+from serialkeeper.steps.inspection import taking
+from serialkeeper.store.challenge_tables import ChallengeRun
 from serialkeeper.store.view import key_of
 
 Row = dict[str, Any]
@@ -122,7 +123,7 @@ def test_a_reader_that_catches_every_label_passes(bench: Bench) -> None:
     assert again["results"] == sk.challenge.show(bench.record, bench.lot, 1)["runs"][0]["results"]
     with bench.record.read() as view:
         key = key_of(view.lot(bench.lot))
-        kept = b"".join(view.original(key, view.challenge_runs(key)[0].sha256))
+        kept = b"".join(view.original(key, view.of_lot(ChallengeRun, key)[0].sha256))
     assert kept == path.read_bytes()
 
 
@@ -456,7 +457,7 @@ def test_a_label_planted_while_its_file_is_read_is_not_called_good(
     """The take looks at the lot again when somebody planted meanwhile; once it has begun to write,
     planting is refused."""
     rows = as_seen(bench.printed(8))
-    real, times = inspection._judge, iter(range(9))
+    real, times = taking._judge, iter(range(9))
 
     def judge(*what: Any) -> Any:
         made = real(*what)
@@ -464,8 +465,8 @@ def test_a_label_planted_while_its_file_is_read_is_not_called_good(
             plant(bench, positions=[2])
         return made
 
-    monkeypatch.setattr(inspection, "_judge", judge)
-    start = inspection._start
+    monkeypatch.setattr(taking, "_judge", judge)
+    start = taking._start
 
     def begun(*what: Any) -> Any:
         made = start(*what)
@@ -473,7 +474,7 @@ def test_a_label_planted_while_its_file_is_read_is_not_called_good(
             refused("take_unfinished", lambda: plant(bench, positions=[3]))
         return made
 
-    monkeypatch.setattr(inspection, "_start", begun)
+    monkeypatch.setattr(taking, "_start", begun)
     sk.inspect.take(bench.record, bench.lot, bench.results(rows))
     assert bench.findings() == {2: "missed_plant"} and next(times) == 2
 

@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
-from serialkeeper.steps import inspection, numbering, printing, reports
+from serialkeeper.steps import numbering, printing, reports
+from serialkeeper.steps.inspection import taking as inspection
 from serialkeeper.store.record import Record, Work
 
 LABELS = 95

@@ -147,7 +147,7 @@ def test_an_interrupted_take_goes_on_with_its_own_profile(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A file begun by one profile is not finished by another."""
-    from serialkeeper.steps import inspection
+    from serialkeeper.steps.inspection import taking as inspection
 
     path = bench.folder / "r.jsonl"
     FORMS["example-json-lines"](path, a_run(bench))
@@ -490,21 +490,20 @@ def test_a_lane_of_its_own(bench: Bench) -> None:
 
 def test_a_large_file_is_read_block_by_block(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """Rows are the same however the blocks fall, for every form."""
-    from serialkeeper.outside import camera, devices, trees
+    from serialkeeper.outside import devices, trees
 
     rows = as_seen(bench.printed(200))
     for name, write in FORMS.items():
         path = bench.folder / f"{name}.txt"
         write(path, rows)
         profile = parse(shipped()[name])
-        with camera.Originals() as originals:
-            whole = [r for b in devices.read(path, originals, profile) for r in b.rows.rows()]
+        data = path.read_bytes()
+        whole = [r for b in devices.read(path, [data], profile) for r in b.rows.rows()]
         for size in (97, 1021):
-            with monkeypatch.context() as patch, camera.Originals() as originals:
-                patch.setattr(devices, "_BLOCK", size)
+            cut = [data[start : start + size] for start in range(0, len(data), size)]
+            with monkeypatch.context() as patch:
                 patch.setattr(trees, "_AT_ONCE", 3)
-                batches = list(devices.read(path, originals, profile))
-                originals.finish()
+                batches = list(devices.read(path, cut, profile))
             assert [row for batch in batches for row in batch.rows.rows()] == whole
             assert len(batches) > 10
             offset = 1 if name == "example-csv" else 0
@@ -616,7 +615,7 @@ def test_a_record_from_before_profiles_is_brought_up(tmp_path: Path) -> None:
     with engine.connect() as connection:
         there = [dict(found) for found in connection.execute(text("SELECT * FROM take")).mappings()]
     engine.dispose()
-    assert there == [{**row, "profile": ""}]
+    assert there == [{**row, "profile": "", "roll": 0}]
     entry = Entry(
         chain=2,
         seq=1,

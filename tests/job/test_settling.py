@@ -172,6 +172,12 @@ def settle_all(bench: Bench) -> None:
     sk.label.void(bench.record, bench.lot, "5,7,9,11", reason="waste")
 
 
+def acknowledged(bench: Bench) -> None:
+    """A person says of every alarm what it was."""
+    ids = [row["id"] for row in sk.alarm.list(bench.record, bench.lot)]
+    sk.alarm.acknowledge(bench.record, bench.lot, ids, cause="spoiled", restart_check="20 read")
+
+
 def counted(bench: Bench, **terms: int) -> None:
     for term, value in terms.items():
         sk.lot.count(bench.record, bench.lot, term, value, witness="Second Person")
@@ -187,6 +193,10 @@ def test_a_lot_closes_when_both_ledgers_agree(bench: Bench) -> None:
     heads = bench.heads()
     assert sk.lot.reconcile(bench.record, bench.lot)["balanced"]
     assert bench.heads() == heads, "reconciling again writes nothing"
+    with pytest.raises(sk.Refused) as refused:
+        sk.lot.close(bench.record, bench.lot)
+    assert refused.value.word == "alarms_open"
+    acknowledged(bench)
     sk.lot.close(bench.record, bench.lot)
     for call in (
         lambda: sk.serials.allocate(bench.record, bench.lot, 1),
@@ -247,6 +257,7 @@ def test_a_number_not_found_is_never_hidden_among_the_destroyed(bench: Bench) ->
     line = next(line for line in found["lines"] if line["name"] == "unaccounted")
     assert (line["labels"], line["numbers"]) == (1, 1)
     assert not found["balanced"] and found["accounted_percent"] == "95.00"
+    acknowledged(bench)
     closed = sk.lot.close(
         bench.record,
         bench.lot,

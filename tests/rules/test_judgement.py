@@ -1,4 +1,4 @@
-"""The judgement of readings, against a slow judge in plain Python, and the alarms."""
+"""The judgement of readings, against a slow judge in plain Python."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings, gs1
-from serialkeeper.rules.findings import CODE, GOOD, NEVER, WORDS, Alarm, Readings
+from serialkeeper.rules.alarms import find
+from serialkeeper.rules.findings import CODE, GOOD, NEVER, WORDS, Readings
 from serialkeeper.rules.parts import NO_GRADE, NO_TIME
 
 QUALITY = tuple(CODE[word] for word in ("text_mismatch", "low_grade", "failed_by_camera"))
@@ -205,7 +206,7 @@ def test_strange_labels_in_a_shifted_web_raise_their_alarm() -> None:
     readings += [Reading(p, 0, CODE["wrong_product"]) for p in (11, 12, 13)]
     readings += [Reading(p, p - 3, GOOD) for p in range(14, 31)]
     found = findings.judge(arrays(readings), 30).finding[1:]
-    raised = findings.alarms(np.arange(1, 31, dtype=np.int32), np.ones(30, dtype=np.uint8), found)
+    raised = find(np.arange(1, 31, dtype=np.int32), np.ones(30, dtype=np.uint8), found)
     assert "wrong_product" in {alarm.kind for alarm in raised}
 
 
@@ -297,76 +298,5 @@ def test_what_may_be_accepted_needs_evidence() -> None:
         "text_mismatch",
         "low_grade",
         "failed_by_camera",
+        "found_again",
     }
-
-
-def alarms(found: list[int], lanes: int = 1, first: int = 1) -> list[Alarm]:
-    """Alarms over successive labels, dealt to the lanes in turn."""
-    places = np.arange(first, first + len(found), dtype=np.int32)
-    lane = (np.arange(len(found)) % lanes + 1).astype(np.uint8)
-    return findings.alarms(places, lane, np.array(found, dtype=np.uint8))
-
-
-BAD = CODE["unreadable"]
-FOREIGN = CODE["foreign"]
-
-
-@pytest.mark.parametrize(
-    ("found", "lanes", "expected"),
-    [
-        ([], 1, []),
-        ([GOOD] * 1_000, 3, []),
-        ([GOOD, BAD, BAD, GOOD], 1, []),
-        ([GOOD, BAD, BAD, BAD, GOOD], 1, [Alarm("in_a_row", 1, 2, 4, 3)]),
-        ([BAD, BAD, BAD], 1, [Alarm("in_a_row", 1, 1, 3, 3)]),
-        ([BAD, BAD, BAD], 3, []),
-        ([BAD, GOOD, BAD, GOOD, BAD, GOOD], 2, [Alarm("in_a_row", 1, 1, 5, 3)]),
-        (
-            [BAD] * 4 + [GOOD] + [BAD] * 3,
-            1,
-            [Alarm("in_a_row", 1, 1, 4, 4), Alarm("in_a_row", 1, 6, 8, 3)],
-        ),
-        ([GOOD, FOREIGN, GOOD], 1, [Alarm("foreign", 0, 2, 2, 1)]),
-        ([FOREIGN, GOOD, GOOD, FOREIGN], 1, [Alarm("foreign", 0, 1, 4, 2)]),
-        (([BAD] + [GOOD] * 39) * 5, 1, [Alarm("share", 0, 1, 200, 5)]),
-        (([BAD] + [GOOD] * 49) * 4, 1, []),
-        (([BAD] + [GOOD] * 49) * 20, 1, []),
-        (([BAD] + [GOOD] * 39) * 4 + [BAD], 1, []),
-    ],
-)
-def test_alarm_table(found: list[int], lanes: int, expected: list[Alarm]) -> None:
-    """Three bad in a row in a lane, over 2 % in 200, or one grave finding make an alarm
-    (common practice, no source)."""
-    assert alarms(found, lanes) == expected
-
-
-@pytest.mark.parametrize("word", findings.AT_ONCE)
-def test_grave_findings_alarm_at_once(word: str) -> None:
-    """The first label of a mix-up or a doubled number alarms (common practice, no source)."""
-    raised = alarms([GOOD, GOOD, CODE[word], GOOD], first=101)
-    assert raised == [Alarm(word, 0, 103, 103, 1)]
-    assert raised[0].as_dict() == {
-        "kind": word,
-        "lane": None,
-        "first": 103,
-        "last": 103,
-        "labels": 1,
-    }
-
-
-@given(st.lists(st.integers(0, 99).map(lambda n: BAD if n < 3 else GOOD), min_size=0, max_size=900))
-@settings(deadline=None, max_examples=100)
-def test_every_crowded_window_is_in_a_share_alarm(found: list[int]) -> None:
-    """Each run of 200 labels with more than 4 bad lies in an alarm; without one there is none."""
-    crowded = [
-        start
-        for start in range(len(found) - 199)
-        if sum(code != GOOD for code in found[start : start + 200]) > 4
-    ]
-    share = [alarm for alarm in alarms(found, lanes=4) if alarm.kind == "share"]
-    assert bool(crowded) == bool(share)
-    for start in crowded:
-        assert any(a.first <= start + 1 and start + 200 <= a.last for a in share)
-    for alarm in share:
-        bad = sum(code != GOOD for code in found[alarm.first - 1 : alarm.last])
-        assert bad == alarm.labels > 4

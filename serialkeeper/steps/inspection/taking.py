@@ -1,4 +1,4 @@
-"""Inspection: what the camera saw becomes what happened to every label.
+"""A results file at rest is taken in.
 
 A take reads the whole file first, so that a bad file changes nothing and every repetition
 in it is known before anything is called good. Then it writes a few blocks of positions per
@@ -7,7 +7,9 @@ transaction. An interrupted take goes on where it stopped when the same file com
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +18,9 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
+from serialkeeper.outside.growing import changed
 from serialkeeper.rules import profiles
+from serialkeeper.rules.alarms import Rules
 from serialkeeper.rules.chain import BLOCK, HOUSE, Part
 from serialkeeper.rules.findings import ELSEWHERE, NOT_SEEN, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
@@ -34,9 +38,11 @@ from serialkeeper.rules.parts import UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
-from serialkeeper.store.plans import plan_of, summary_of
+from serialkeeper.store.challenges import plant_places
+from serialkeeper.store.line_tables import FollowRow, Take
+from serialkeeper.store.plans import plan_of, raise_alarms, summary_of
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.tables import Lot, Take
+from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 BLOCKS_AT_ONCE = 5
@@ -53,6 +59,8 @@ class _Scene:
         free: bool by position: not inspected before this file, also where an interrupted take of
             it has written already.
         profile: the camera profile's name and text, both empty for our own file.
+        rules: when labels alarm at this station.
+        follow: the id of the unfinished following of this very file, 0 for none.
     """
 
     lot: Lot
@@ -62,6 +70,8 @@ class _Scene:
     standing: Standing
     free: NDArray[np.bool_]
     profile: tuple[str, str]
+    rules: Rules
+    follow: int
 
 
 def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[str, Any]:
@@ -81,17 +91,47 @@ def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[st
 
     Returns:
         lot, readings, states, findings, open_findings, ambiguous, held_though_plausible,
-        alarms, notes, already_taken, profile.
+        alarms, alarms_open, notes, already_taken, profile.
     """
-    sha256, size = camera.digest(path)
+    return take_in(record, name, camera.Source(path), profile=profile)[0]
+
+
+def take_in(
+    record: Record,
+    name: str,
+    source: camera.Source,
+    *,
+    profile: str,
+    followed: FollowRow | None = None,
+) -> tuple[dict[str, Any], list[int]]:
+    """What `take` does, of a file that may be open already.
+
+    Args:
+        record, name, profile: as for `take`.
+        source: the file.
+        followed: how far it was followed, if it was; its first bytes have to be the same.
+
+    Refuses what `take` refuses, and `results_changed`.
+
+    Returns:
+        What `take` gives, and the ids of the alarms that were raised.
+    """
+    path = source.path
     with record.read() as view:
-        scene = _look(record, view, name, path, sha256, profile)
+        begun = [one for one in view.follows(key_of(view.lot(name))) if one.state != "finished"]
+    sha256, size, starts = camera.digest(source, (one.size for one in begun))
+    follow = next((one for one in begun if one.size and starts.get(one.size) == one.sha256), None)
+    if followed and followed.size and starts.get(followed.size) != followed.sha256:
+        raise changed(path, f"the first {followed.size:,} bytes as they were read", "other bytes")
+    look = partial(_look, record, name=name, path=path, sha256=sha256, profile=profile)
+    with record.read() as view:
+        scene = look(view, follow=follow)
         if scene.old and scene.old.state == "finished":
-            return summary_of(view, scene.lot, scene.old, already=True)
-        plan, shapes = _plan(record, view, scene)
+            return summary_of(view, scene.lot, scene.old, already=True), []
+        plan, shapes = plan_for(record, view, scene.lot, scene.old, scene.free)
     with camera.Originals() as originals:
         notes, readings = devices.interpret(
-            path,
+            source,
             plan,
             originals,
             sha256=sha256,
@@ -111,19 +151,28 @@ def take(record: Record, name: str, path: Path, *, profile: str = "") -> dict[st
         while (started := scene.old or _start(record, scene, path, originals, facts)) is None:
             # Somebody was faster: look at the lot again.
             with record.read() as view:
-                scene = _look(record, view, name, path, sha256, profile)
+                scene = look(view, follow=follow)
             judged = _judge(scene, notes, readings, shapes, path)
     return _write(record, scene, started, judged)
 
 
-def _look(record: Record, view: View, name: str, path: Path, sha256: str, profile: str) -> _Scene:
+def _look(
+    record: Record,
+    view: View,
+    *,
+    name: str,
+    path: Path,
+    sha256: str,
+    profile: str,
+    follow: FollowRow | None,
+) -> _Scene:
     """The lot as it is, and the earlier take of the same bytes. Refuses what forbids a take."""
     lot = view.lot(name)
     key = key_of(lot)
     takes = view.takes(key)
     old = next((take for take in takes if take.sha256 == sha256), None)
     if old is None:
-        _check_other_takes(record, lot, takes, path, sha256)
+        check_other_takes(record, lot, takes, "" if follow else path.name, sha256)
     if old:
         check_pass(str(path), old.id, old.roll, 0)
     if old is None or old.state != "finished":
@@ -134,8 +183,10 @@ def _look(record: Record, view: View, name: str, path: Path, sha256: str, profil
     free = (standing.states == ord(State.ISSUED)) | standing.elsewhere
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
-    described = _profile(view, old, profile)
-    return _Scene(lot, key, old, view.chain(lot.id).count, standing, free, described)
+    described = profile_of(view, old, profile)
+    length, rules = view.chain(lot.id).count, view.alarm_rules_at(record.station)
+    followed = follow.id if follow else 0
+    return _Scene(lot, key, old, length, standing, free, described, rules, followed)
 
 
 def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
@@ -151,7 +202,7 @@ def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
     return moved
 
 
-def _profile(view: View, old: Take | None, name: str) -> tuple[str, str]:
+def profile_of(view: View, old: Take | None, name: str) -> tuple[str, str]:
     """Name and text of the camera profile; an interrupted take goes on with its own."""
     name = "" if name == profiles.DEFAULT else name
     if old and old.state != "finished" and old.profile != name:
@@ -179,24 +230,24 @@ def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
             continue  # what an interrupted take itself found is found again
         (missing if found.word in NOT_SEEN else barred)[found.position] = True
         elsewhere[found.position] |= found.word in ELSEWHERE
-    planted = np.zeros(len(states), dtype=np.bool_)
-    planted[[plant.position for plant in view.plants(key)]] = True
-    return Standing(states, missing & ~barred, barred, elsewhere, planted)
+    return Standing(states, missing & ~barred, barred, elsewhere, plant_places(view, lot))
 
 
-def _check_other_takes(
-    record: Record, lot: Lot, takes: list[Take], path: Path, sha256: str
-) -> None:
+def check_other_takes(record: Record, lot: Lot, takes: list[Take], name: str, sha256: str) -> None:
+    """Refuses `results_name_taken`, `take_unfinished`; a followed file's name may come again."""
     for earlier in takes:
-        if (earlier.station, earlier.name) == (record.station, path.name):
-            check_file(str(path), sha256, earlier.id, earlier.sha256)
+        if (earlier.station, earlier.name) == (record.station, name):
+            check_file(name, sha256, earlier.id, earlier.sha256)
         check_take(lot.number, earlier.id, earlier.name, earlier.state)
 
 
-def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]:
-    lot, key = scene.lot, scene.key
+def plan_for(
+    record: Record, view: View, lot: Lot, old: Take | None, free: NDArray[np.bool_]
+) -> tuple[Plan, list[Shape]]:
+    """What the lot's labels should say, and its print jobs. Refuses `nothing_printed`."""
+    key = key_of(lot)
     # What was printed after an interrupted take began has no part in it.
-    jobs = view.jobs(key)[: scene.old.jobs if scene.old else None]
+    jobs = view.jobs(key)[: old.jobs if old else None]
     shapes = [shape_of(job.ranges, job.lanes, job.by) for job in jobs]
     if not shapes:
         raise Refused(
@@ -215,8 +266,7 @@ def _plan(record: Record, view: View, scene: _Scene) -> tuple[Plan, list[Shape]]
         return shapes[0].places(row, lane)
 
     web = Web.of(shapes, lot.labels)
-    plan = plan_of(view, lot, record.now(), grid=grid, web=web, free=scene.free)
-    return plan, shapes
+    return plan_of(view, lot, record.now(), grid=grid, web=web, free=free), shapes
 
 
 def _judge(
@@ -228,6 +278,7 @@ def _judge(
         scene.standing,
         shapes,
         good=ord(target_of("commission", commission_at=scene.lot.commission_at)),
+        rules=scene.rules,
         resumed=scene.old is not None,
         where=f"{path}, lot {scene.lot.number}",
     )
@@ -249,7 +300,7 @@ def _start(
             work.keep_profile(profile, text)
         data = {
             "id": len(work.takes(scene.key)) + 1,
-            "name": path.name,
+            "name": _free_name(record, path.name, work.takes(scene.key)),
             "station": record.station,
             "profile": profile,
             **facts,
@@ -259,30 +310,52 @@ def _start(
         return work.takes(scene.key)[-1]
 
 
-def _write(record: Record, scene: _Scene, started: Take, judged: Judged) -> dict[str, Any]:
-    """Write block after block, then finish; gives the summary."""
+def _free_name(record: Record, name: str, takes: list[Take]) -> str:
+    """The file's name; a number is added where a followed file of that name was taken in before,
+    and the camera went on under the same name."""
+    used = {take.name for take in takes if take.station == record.station}
+    return next(
+        free
+        for n in itertools.count(1)
+        if (free := name if n == 1 else f"{name} ({n})") not in used
+    )
+
+
+def _write(
+    record: Record, scene: _Scene, started: Take, judged: Judged
+) -> tuple[dict[str, Any], list[int]]:
+    """Write block after block, then finish; gives the summary and the alarms raised."""
     lot, key = scene.lot, scene.key
     # While only this take adds to the chain, the states are those that were looked at.
     undisturbed = scene.length + 1 if scene.old is None else -1
-    finished = False
+    finished, raised = False, list[int]()
     while not finished:
         with record.work(lot.id) as work:
             current = next(take for take in work.takes(key) if take.id == started.id)
             finished = current.state == "finished"
             known = scene.standing.states if work.length(lot.id) == undisturbed else None
             if not finished and not _write_blocks(work, scene, current, judged, known):
-                data = {
-                    "take": current.id,
-                    "plausible": judged.verdicts.plausible,
-                    "alarms": judged.alarms,
-                    "notes": judged.notes.notes,
-                }
-                work.write(lot.id, "take finished", data, key=key)
+                raised = _finish(work, scene, current, judged)
                 finished = True
             if known is not None:
                 undisturbed = work.length(lot.id)
     with record.read() as view:
-        return summary_of(view, lot, started, already=False)
+        return summary_of(view, lot, started, already=False), raised
+
+
+def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[int]:
+    """The last entry of a take; gives the ids of the alarms that it raises."""
+    raised, told = raise_alarms(
+        work, scene.key, judged.alarms, scene.rules, name=current.name, follow=scene.follow
+    )
+    data = {
+        "take": current.id,
+        "plausible": judged.verdicts.plausible,
+        "notes": judged.notes.notes,
+        **told,
+    }
+    work.write(scene.lot.id, "take finished", data, key=scene.key)
+    return raised
 
 
 def _write_blocks(

@@ -1,0 +1,150 @@
+"""`alarm`: reasons to stop and look, and what people said of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal, InvalidOperation
+from typing import Annotated, Any
+
+import typer
+
+from serialkeeper.cli.answer import FINDINGS, answer, call
+from serialkeeper.cli.lot import LotName
+from serialkeeper.errors import WrongUsage
+from serialkeeper.steps import alarms
+
+app = typer.Typer(help="Reasons to stop and look. This tool stops no machine.")
+
+_WORDS = {
+    "in_a_row": "bad labels in a row",
+    "share": "too many bad labels in a short stretch",
+    "missed_plant": "a label made bad on purpose was called good",
+    "still_there": "labels that should be gone are still there",
+    "good_gone": "good labels are not on the roll",
+}
+
+
+def alarm_text(alarm: dict[str, Any]) -> str:
+    """An alarm for people."""
+    what = _WORDS.get(alarm["kind"], alarm["kind"])
+    lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
+    count, first, last = alarm["labels"], alarm["first"], alarm["last"]
+    where = f"position {first}" if first == last else f"positions {first} to {last}"
+    if not first:
+        where = "place not known yet"
+    return f"{what}{lane}: {count:,} label{'' if count == 1 else 's'}, {where}"
+
+
+@app.command("list")
+def list_(name: LotName) -> None:
+    """List a lot's alarms. Exit code 5 while one is open."""
+    rows = alarms.list_alarms(call.record(), name)
+    answer(rows, _lines(rows))
+    if any(row["state"] == "open" for row in rows):
+        raise typer.Exit(FINDINGS)
+
+
+def _lines(rows: list[dict[str, Any]]) -> Iterator[str]:
+    for row in rows:
+        yield f"{row['id']:>5}  {row['state']:12}  {alarm_text(row)}"
+        yield f"       raised {row['raised']} at {row['station']} by {row['file']}" + (
+            " while it was followed" if row["followed"] else ""
+        )
+        if row["state"] != "open":
+            held = "held back {} to {}".format(*row["held"])
+            yield f"       {row['person']}, {row['acknowledged']}: {row['cause']}; {held}"
+            yield f"       restart check: {row['restart_check']}"
+    if not rows:
+        yield "No alarm was raised for this lot."
+
+
+@app.command()
+def acknowledge(
+    name: LotName,
+    ids: Annotated[list[int], typer.Argument(metavar="ID...", help="Which alarms (alarm list).")],
+    cause: Annotated[str, typer.Option(metavar="TEXT", help="What it was.")],
+    restart_check: Annotated[
+        str,
+        typer.Option(metavar="TEXT", help="How it was seen that the line runs well again."),
+    ],
+    held: Annotated[
+        str,
+        typer.Option(
+            metavar="FIRST-LAST", help="Positions held back; without, each alarm's own stretch."
+        ),
+    ] = "",
+) -> None:
+    """Say of alarms what it was and how the restart was checked.
+
+    Example: alarm acknowledge LOT24A 1 2 --cause "ribbon creased" --restart-check "20 labels read"
+    """
+    rows = alarms.acknowledge(
+        call.record(), name, ids, cause=cause, restart_check=restart_check, held=_span(held)
+    )
+    answer(rows, _lines(rows))
+
+
+def _span(text: str) -> tuple[int, int] | None:
+    """First and last position from FIRST-LAST."""
+    if not text:
+        return None
+    first, _, last = text.partition("-")
+    if not (first.isascii() and first.isdigit() and (last or first).isdigit()):
+        raise WrongUsage(
+            "usage",
+            "The stretch held is not understood.",
+            where="--held",
+            expected="FIRST-LAST such as 101-180",
+            came=text,
+            remedy="Correct it.",
+        )
+    return int(first), int(last or first)
+
+
+@app.command()
+def rules(
+    station: Annotated[str, typer.Option(help="Whose rules to set; without, this station's.")] = "",
+    in_a_row: Annotated[
+        int | None, typer.Option(metavar="N", help="So many bad in a row in one lane alarm.")
+    ] = None,
+    share: Annotated[
+        str, typer.Option(metavar="P", help="More bad than P per cent in a window alarm.")
+    ] = "",
+    window: Annotated[int | None, typer.Option(metavar="N", help="Labels in the window.")] = None,
+) -> None:
+    """Show the alarm rules; with an option, set a station's.
+
+    A repeated, foreign, wrong-product or wrong-lot label alarms at once, whatever the rules.
+    Example: alarm rules --in-a-row 3 --share 2 --window 200
+    """
+    rows = alarms.rules(
+        call.record(), station=station, in_a_row=in_a_row, share=_tenths(share), window=window
+    )
+    answer(
+        rows,
+        [
+            f"{row['station'] or 'every other station':24} {row['in_a_row']} in a row in one lane; "
+            f"more than {row['share'] / 10:g} % in {row['window']}"
+            for row in rows
+        ],
+    )
+
+
+def _tenths(text: str) -> int | None:
+    """Per cent as whole tenths."""
+    if not text:
+        return None
+    try:
+        tenths = Decimal(text) * 10
+        if tenths == tenths.to_integral_value():
+            return int(tenths)
+    except (InvalidOperation, OverflowError):
+        pass
+    raise WrongUsage(
+        "usage",
+        "A share is per cent with at most one decimal.",
+        where="--share",
+        expected="a number such as 2 or 0.5",
+        came=text,
+        remedy="Correct it.",
+    )

@@ -1,0 +1,6 @@
+"""Inspection: what the camera saw becomes what happened to every label."""
+
+from serialkeeper.steps.inspection.following import Onlooker, Progress, finish, follow
+from serialkeeper.steps.inspection.taking import take
+
+__all__ = ["Onlooker", "Progress", "finish", "follow", "take"]

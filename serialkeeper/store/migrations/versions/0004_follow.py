@@ -1,0 +1,65 @@
+"""Files that are followed while they grow, alarms with what was said of them, alarm rules."""
+
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0004"
+down_revision = "0003"
+branch_labels = None
+depends_on = None
+
+TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+WHOLE = sa.Integer()
+LOT: dict[str, Any] = {"product_id": WHOLE, "lot_id": WHOLE, "id": WHOLE}
+
+FOLLOW = {
+    "name": TEXT,
+    "station": TEXT,
+    "profile": TEXT,
+    "size": WHOLE,
+    "sha256": TEXT,
+    "readings": WHOLE,
+    "state": TEXT,
+    "take": WHOLE,
+    "at": TEXT,
+}
+ALARM = {
+    "name": TEXT,
+    "station": TEXT,
+    "take": WHOLE,
+    "follow": WHOLE,
+    "word": TEXT,
+    "lane": WHOLE,
+    "first": WHOLE,
+    "last": WHOLE,
+    "labels": WHOLE,
+    "at": TEXT,
+    "state": TEXT,
+    "person": TEXT,
+    "cause": TEXT,
+    "restart_check": TEXT,
+    "held_first": WHOLE,
+    "held_last": WHOLE,
+    "acknowledged": TEXT,
+}
+RULES = {"station": TEXT, "in_a_row": WHOLE, "share": WHOLE, "window": WHOLE, "at": TEXT}
+
+
+def table(name: str, key: dict[str, Any], columns: dict[str, Any], *, rowid: bool) -> None:
+    op.create_table(
+        name,
+        *(
+            sa.Column(column, kind, primary_key=column in key, nullable=False, autoincrement=False)
+            for column, kind in {**key, **columns}.items()
+        ),
+        sqlite_strict=True,
+        sqlite_with_rowid=rowid,
+    )
+
+
+def upgrade() -> None:
+    table("follow", LOT, FOLLOW, rowid=False)
+    table("alarm", LOT, ALARM, rowid=False)
+    table("alarm_rules", {"id": WHOLE}, RULES, rowid=True)
