@@ -61,7 +61,12 @@ def _lines(rows: list[dict[str, Any]]) -> Iterator[str]:
 @app.command()
 def acknowledge(
     name: LotName,
-    ids: Annotated[list[int], typer.Argument(metavar="ID...", help="Which alarms (alarm list).")],
+    ids: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID...", help="Alarms (alarm list), or A-B: the open ones of these."
+        ),
+    ],
     cause: Annotated[str, typer.Option(metavar="TEXT", help="What it was.")],
     restart_check: Annotated[
         str,
@@ -76,25 +81,37 @@ def acknowledge(
 ) -> None:
     """Say of alarms what it was and how the restart was checked.
 
-    Example: alarm acknowledge LOT24A 1 2 --cause "ribbon creased" --restart-check "20 labels read"
+    Example: alarm acknowledge LOT24A 1 3-9 --cause "ribbon creased" --restart-check "20 read"
     """
+    record = call.record()
+    raised = alarms.list_alarms(record, name)
+    there = [int(row["id"]) for row in raised if row["state"] == "open"]
+    chosen = [one for word in ids for one in _chosen(word, there)]
     rows = alarms.acknowledge(
-        call.record(), name, ids, cause=cause, restart_check=restart_check, held=_span(held)
+        record, name, chosen, cause=cause, restart_check=restart_check, held=_span(held)
     )
     answer(rows, _lines(rows))
 
 
+def _chosen(word: str, there: list[int]) -> list[int]:
+    """The alarms that a word names: an id, or the open ones of a stretch."""
+    first, last = _stretch(word, where="ID", expected="an id such as 3, or A-B such as 3-9")
+    return [one for one in there if first <= one <= last] if "-" in word else [first]
+
+
 def _span(text: str) -> tuple[int, int] | None:
     """First and last position from FIRST-LAST."""
-    if not text:
-        return None
+    return _stretch(text, where="--held", expected="FIRST-LAST such as 101-180") if text else None
+
+
+def _stretch(text: str, *, where: str, expected: str) -> tuple[int, int]:
     first, _, last = text.partition("-")
-    if not (first.isascii() and first.isdigit() and (last or first).isdigit()):
+    if not all(number.isascii() and number.isdigit() for number in (first, last or first)):
         raise WrongUsage(
             "usage",
-            "The stretch held is not understood.",
-            where="--held",
-            expected="FIRST-LAST such as 101-180",
+            "A number or a stretch of numbers is not understood.",
+            where=where,
+            expected=expected,
             came=text,
             remedy="Correct it.",
         )
