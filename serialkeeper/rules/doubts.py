@@ -66,7 +66,7 @@ _SIGN_OF: Mapping[str, str] = {
     **dict.fromkeys(("text_mismatch", "low_grade", "failed_by_camera"), "Q"),
     "not_seen": "N",
     "not_told_apart": "A",
-    "found_again": "R",
+    **dict.fromkeys(("found_again", "missed_plant"), "R"),
 }
 
 PULL, LOOK, GONE, DECIDE = ACTS = ("pull", "look for it", "make sure it is gone", "decide")

@@ -35,10 +35,11 @@ class PowerCut(BaseException):
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, two at a time, so that small lots have many chunks."""
     from serialkeeper.rules import taking
-    from serialkeeper.store import verify, view
+    from serialkeeper.store import journal, plans, verify
 
     monkeypatch.setattr(chain, "BLOCK", 10)
-    for module in (numbering, inspection, printing, reports, taking, verify, view):
+    rooms = (numbering, inspection, printing, reports, taking, verify, journal, plans)
+    for module in rooms:
         monkeypatch.setattr(module, "BLOCK", 10)
     monkeypatch.setattr(numbering, "BLOCKS_AT_ONCE", 2)
     monkeypatch.setattr(inspection, "BLOCKS_AT_ONCE", 2)
