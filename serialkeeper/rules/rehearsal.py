@@ -8,7 +8,7 @@ refuses them. `rules.rehearsed_run` lets the web with these faults run past a ca
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +73,9 @@ KINDS: Mapping[str, str] = {
 `double`: one label triggers the camera twice; `double_unread`: the second time nothing is read;
 `displaced`: a label stands in the place of another one far away.
 """
+
+SLICE = 50_000
+"""Labels or readings written at a time."""
 
 BLOCK_MOVES = 40
 """Rows by which a block is spliced in too late, or too early near the end."""
@@ -308,10 +311,10 @@ def block_target(first: int, rows: int) -> int:
     return after if after < rows else max(first - BLOCK_MOVES, 0)
 
 
-def truth(web: Web, planted: Planted) -> pl.DataFrame:
-    """What every label should end as: position, serial, outcome, fault."""
+def truth(web: Web, planted: Planted) -> Iterator[pl.DataFrame]:
+    """What every label should end as: position, serial, outcome, fault; some labels at a time."""
     step = web.steps()
-    outcome = np.zeros(len(step), dtype=np.int64)
+    outcome = np.zeros(len(step), dtype=np.uint8)
     names = ("", *KINDS)
     for fault, index in planted.labels.items():
         places = np.concatenate((index, index + 1)) if fault in PAIRED else index
@@ -323,13 +326,15 @@ def truth(web: Web, planted: Planted) -> pl.DataFrame:
             if fault == "dropout":
                 places = places[web.lane[places] == planted.lane_of(first, web.lanes)]
             outcome[places] = names.index(fault)
-    states = ("commissioned", *KINDS.values())
-    chosen = pl.Series(outcome)
-    return pl.DataFrame(
-        {
-            "position": web.position,
-            "serial": web.serials,
-            "outcome": pl.Series(states).gather(chosen),
-            "fault": pl.Series(names).gather(chosen),
-        }
-    )
+    states = pl.Series(("commissioned", *KINDS.values()))
+    for start in range(0, len(step), SLICE):
+        some = slice(start, start + SLICE)
+        chosen = pl.Series(outcome[some].astype(np.int64))
+        yield pl.DataFrame(
+            {
+                "position": web.position[some],
+                "serial": web.serials[some],
+                "outcome": states.gather(chosen),
+                "fault": pl.Series(names).gather(chosen),
+            }
+        )

@@ -22,9 +22,6 @@ from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import key_of
 
-SLICE = 50_000
-"""Readings written at a time."""
-
 BETWEEN_ROLLS = 600_000
 """Milliseconds from the end of a roll to the start of the next one."""
 
@@ -77,7 +74,8 @@ def rehearse(
     ]
     ended = round(record.now().timestamp() * 1000)
     with Delivery(truth) as beside:
-        beside.write(camera.table(rehearsal.truth(web, planted)))
+        for piece, told in enumerate(rehearsal.truth(web, planted)):
+            beside.write(camera.table(told, header=not piece))
         beside.sync()
         writer = rehearsed_rows.Writer(web, planted, tuple(tells))
         files = _write(writer, runs, out, ended, web.lanes if lane_files else 0)
@@ -115,8 +113,8 @@ def _deliver(
 ) -> dict[str, Any]:
     """Write one results file, some readings at a time."""
     with Delivery(path) as file:
-        for first in range(0, max(len(readings.item), 1), SLICE):
-            some = readings.some(slice(first, first + SLICE))
+        for first in range(0, max(len(readings.item), 1), rehearsal.SLICE):
+            some = readings.some(slice(first, first + rehearsal.SLICE))
             file.write(camera.rehearsed(writer.rows(some, start), header=not first))
         sha256 = file.sync()
         file.deliver()
