@@ -17,6 +17,8 @@ from serialkeeper.rules.anchors import find_anchors
 from serialkeeper.rules.findings import CODE, Readings
 from serialkeeper.rules.jobs import Web
 
+MANY = 0.05
+"""Share of the readings; where more numbers stand elsewhere than reported, the counter is wrong."""
 STRETCH = 8
 """Numbers in a row at one distance from their positions that show a slip (common practice, no
 source)."""
@@ -37,9 +39,26 @@ def settle_positions(
     """
     notes: list[dict[str, object]] = []
     off = (exact > 0) & (exact != readings.place)
-    if off.sum() >= STRETCH:
+    if _may_be_counted_wrong(off, exact, readings.place):
         notes = _correct(readings.place, exact, web, readings.evidence)
     return _read_again(readings, exact, web), notes
+
+
+def _may_be_counted_wrong(
+    off: NDArray[np.bool_], exact: NDArray[np.int32], place: NDArray[np.int32]
+) -> bool:
+    """Whether the counter, and not single labels, may be wrong: many numbers elsewhere than
+    reported, or a long run of them. Spares the work where a few labels changed places."""
+    count = int(off.sum())
+    if count < STRETCH or count > MANY * len(off):
+        return count >= STRETCH
+    known = exact > 0
+    flags, places = off[known], place[known]
+    if (places[1:] < places[:-1]).any():
+        flags = flags[np.argsort(places, kind="stable")]
+    hit = np.flatnonzero(flags)
+    # Where hits are close together, `STRETCH` of them span as many readings.
+    return bool((hit[STRETCH - 1 :] - hit[: -(STRETCH - 1)] == STRETCH - 1).any())
 
 
 def _read_again(readings: Readings, exact: NDArray[np.int32], web: Web) -> NDArray[np.bool_]:

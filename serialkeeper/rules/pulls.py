@@ -15,11 +15,8 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.doubts import Doubt, Stretch, metres
+from serialkeeper.rules.rolls import NEAR
 from serialkeeper.rules.strips import ending_of
-
-NEAR = 5
-"""Labels in a lane within which a scanned neighbour may always stand (common practice, no
-source); farther away it may stand only where no good label is nearer."""
 
 COLUMNS = (
     "order",

@@ -72,13 +72,12 @@ def rehearse(
         run(web, planted, physical, roll, rng)
         for roll in rolls_of(len(physical), rolls, back=back, mirrored=mirrored)
     ]
-    ended = round(record.now().timestamp() * 1000)
     with Delivery(truth) as beside:
         for piece, told in enumerate(rehearsal.truth(web, planted)):
             beside.write(camera.table(told, header=not piece))
         beside.sync()
         writer = rehearsed_rows.Writer(web, planted, tuple(tells))
-        files = _write(writer, runs, out, ended, web.lanes if lane_files else 0)
+        files = _write(writer, runs, out, record, web.lanes if lane_files else 0)
         beside.deliver()
     return {
         "lot": web.code.lot,
@@ -92,12 +91,12 @@ def rehearse(
 
 
 def _write(
-    writer: rehearsed_rows.Writer, runs: list[Readings], out: Path, ended: int, lane_files: int
+    writer: rehearsed_rows.Writer, runs: list[Readings], out: Path, record: Record, lane_files: int
 ) -> list[dict[str, Any]]:
     """One file per roll, or one per roll and lane; the last run ended just now."""
     files = []
     lasted = np.array([readings.time.max(initial=0) + BETWEEN_ROLLS for readings in runs])
-    starts = ended - np.cumsum(lasted[::-1])[::-1]
+    starts = round(record.now().timestamp() * 1000) - np.cumsum(lasted[::-1])[::-1]
     for which, (start, readings) in enumerate(zip(starts.tolist(), runs, strict=True), 1):
         path = _beside(out, "roll", which) if len(runs) > 1 else out
         if not lane_files:

@@ -15,6 +15,7 @@ from serialkeeper.store.plans import fates_of, in_short, places_of, span_of, sur
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
+from serialkeeper.store.webs import scanned
 
 _ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
@@ -220,7 +221,7 @@ def removed(
             where = f"lot {lot.number}, position {one}"
             _check_on(there, one, roll, lot)
             rolls.check_removal(fates.get(one, Fate(one)), where)
-        neighbour = _scanned(work, lot, scan, record.now().year)
+        neighbour = scanned(work, lot, scan, record.now().year)
         off = neighbour in cut or fates.get(neighbour, Fate(neighbour)).gone
         where = f"lot {lot.number}, roll {number}"
         if off or not there[neighbour]:
@@ -259,20 +260,6 @@ def _elsewhere(where: str, scan: str, expected: str) -> Refused:
         came=gs1.to_file(gs1.from_file(scan)) or "no scan",
         remedy="Do not cut here: scan the label above or below the one to be taken off.",
     )
-
-
-def _scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
-    """The position of the label whose code this is. Refuses `scan_elsewhere`."""
-    text = gs1.from_file(scan)
-    serial, gtin, number = text, lot.gtin, lot.number
-    if text.startswith(("(", "]")):
-        reader = gs1.parse_bracketed if text.startswith("(") else gs1.parse_scanned
-        code = reader(text, this_year=this_year)
-        serial, gtin, number = code.serial, code.gtin, code.lot or ""
-    label = view.label(lot.product_id, serial)
-    if label is None or (gtin, number, label.lot_id) != (lot.gtin, lot.number, lot.id):
-        raise _elsewhere(f"lot {lot.number}", scan, "the code of a label of this lot")
-    return label.position
 
 
 def replace(record: Record, name: str, bad: int, spare: int, *, reason: str) -> dict[str, Any]:
