@@ -19,6 +19,7 @@ _WORDS = {
     "in_a_row": "bad labels in a row",
     "share": "too many bad labels in a short stretch",
     "missed_plant": "a label made bad on purpose was called good",
+    "extra_code": "codes were read that belong to no label's place",
     "still_there": "labels that should be gone are still there",
     "good_gone": "good labels are not on the roll",
 }

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
 from serialkeeper.rules.absence import prove
-from serialkeeper.rules.alarms import Alarm, find
+from serialkeeper.rules.alarms import Alarm, extra_codes, find
 from serialkeeper.rules.alignment import Group
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, NOT_SEEN, ORDER, Readings, Verdicts
@@ -182,7 +182,7 @@ def decide_again(
         target=target,
         finding=finding,
         found=settled,
-        alarms=_alarms(finding, before, verdicts, proofs, undecided),
+        alarms=_alarms(finding, before, verdicts, proofs, undecided) + extra_codes(readings),
         groups=groups,
         together={position: together[group] for position, group in groups.items()},
         present=read,

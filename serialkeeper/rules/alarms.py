@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.findings import CODE, GOOD, ORDER
+from serialkeeper.rules.findings import CODE, GOOD, ORDER, Readings
 
 AT_ONCE = (
     "missed_plant",
@@ -121,6 +121,15 @@ class Alarm:
             last=max(self.last, other.last),
             labels=self.labels + other.labels,
         )
+
+
+def extra_codes(readings: Readings) -> list[Alarm]:
+    """One alarm for codes that were read where no label of the plan stands: strange labels may
+    be on the web."""
+    strange = (readings.place == 0) & (readings.number == 0)
+    strange &= ~np.isin(readings.finding, (GOOD, CODE["unreadable"]))
+    count = int(strange.sum())
+    return [Alarm("extra_code", 0, 0, 0, count)] if count else []
 
 
 def find(

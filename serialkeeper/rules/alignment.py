@@ -187,7 +187,7 @@ class _Filler:
         own = steps[order] == step[again]
         again, order = again[own], order[own]
         apart = np.abs(self.time[again] - self.time[self.at[order]])
-        close = apart < 0.5 * self.tempo.pitch_at(order)
+        close = self.tempo.one_label(order, apart)
         self.used[again[close]] = True
         self.made.same[stream.index[again[close]]] = True
         self.made.place[stream.index[again[close]]] = self.seen.number[stream.index[again[close]]]

@@ -39,9 +39,11 @@ def settle_positions(
     """
     notes: list[dict[str, object]] = []
     off = (exact > 0) & (exact != readings.place)
+    told = readings.place
     if _may_be_counted_wrong(off, exact, readings.place):
+        told = readings.place.copy()
         notes = _correct(readings.place, exact, web, readings.evidence)
-    return _read_again(readings, exact, web), notes
+    return _read_again(readings, exact, web, told), notes
 
 
 def _may_be_counted_wrong(
@@ -61,8 +63,11 @@ def _may_be_counted_wrong(
     return bool((hit[STRETCH - 1 :] - hit[: -(STRETCH - 1)] == STRETCH - 1).any())
 
 
-def _read_again(readings: Readings, exact: NDArray[np.int32], web: Web) -> NDArray[np.bool_]:
-    """Further readings of a label at its own place, unless time says that the web had moved on."""
+def _read_again(
+    readings: Readings, exact: NDArray[np.int32], web: Web, told: NDArray[np.int32]
+) -> NDArray[np.bool_]:
+    """Further readings of a label at its own place, unless time says that the web had moved on;
+    without times only where the camera itself told one place."""
     same = np.zeros(len(exact), dtype=np.bool_)
     home = np.flatnonzero((exact > 0) & (exact == readings.place))
     last = np.zeros(len(web.row), dtype=np.int32)
@@ -75,7 +80,8 @@ def _read_again(readings: Readings, exact: NDArray[np.int32], web: Web) -> NDArr
     for number in np.unique(exact[repeated]).tolist():
         index = home[exact[home] == number]
         times = readings.time[index]
-        together = (times == 0).all() or (
+        one_place = (told[index] == told[index[0]]).all()
+        together = ((times == 0).all() and one_place) or (
             (times > 0).all() and usual > 0 and int(times.max() - times.min()) < usual / 2
         )
         if together:
@@ -104,11 +110,11 @@ def _blank_beside(
 def _row_time(
     time: NDArray[np.int64], exact: NDArray[np.int32], home: NDArray[np.int64], web: Web
 ) -> float:
-    """Milliseconds from row to row, 0 where unknown."""
+    """Least milliseconds from one row to the next, 0 where unknown or too coarse to tell."""
     some = home[time[home] > 0]
     rows = np.abs(np.diff(web.row[exact[some]].astype(np.int64)))
     apart = np.abs(np.diff(time[some]))[rows == 1]
-    return float(np.median(apart)) if len(apart) else 0.0
+    return float(apart.min()) if len(apart) else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
-from serialkeeper.rules.alarms import Alarm, Rules, find
+from serialkeeper.rules.alarms import Alarm, Rules, extra_codes, find
 from serialkeeper.rules.alignment import Group
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
@@ -215,7 +215,8 @@ def decide(
     seen_before = touched & (finding == GOOD) & standing.barred & (states == _ISSUED)
     finding[seen_before] = CODE["read_twice"]
     moved = (finding == CODE["out_of_place"]) & np.isin(states, (_COMMISSIONED, _VERIFIED))
-    finding[moved] = CODE["read_twice"]  # another file saw it in its place
+    moved |= verdicts.placed & standing.elsewhere & (finding == GOOD)
+    finding[moved] = CODE["read_twice"]  # once in its place, once elsewhere, in two files
     name_the_gone(finding, touched, states)
     finding[touched & (finding == GOOD) & standing.planted] = CODE["missed_plant"]
     target = np.full(len(states), UNCHANGED, dtype=np.uint8)
@@ -225,7 +226,7 @@ def decide(
     target[bad & (states == _COMMISSIONED)] = _PULLED
     groups = _without_places(finding, notes, verdicts, standing, lanes)
     web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
-    raised = find(web, lanes[web], finding[web], rules)
+    raised = find(web, lanes[web], finding[web], rules) + extra_codes(readings)
     found = verdicts.placed & standing.missing
     together = {group: short_runs(group.positions) for group in set(groups.values())}
     named = {position: together[group] for position, group in groups.items()}

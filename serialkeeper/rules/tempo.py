@@ -18,6 +18,10 @@ FARTHEST = 20
 """Pitches beyond the last anchor up to which its speed is taken to hold."""
 TOGETHER = 8
 """Labels in a row at most that are taken to stand in the places of others by their times."""
+CLOSE = 0.35
+"""Part of the way to the next anchor within which a second reading is of the same label."""
+TIES = 0.001
+"""Share of neighbours with equal times from which times are too coarse."""
 _NEIGHBOURS = 3
 
 
@@ -29,11 +33,16 @@ class Tempo:
         pitch: milliseconds per unit.
         each: labels per unit: a whole row where its lanes are read at once, else one.
         around: float64 per anchor: milliseconds per unit around it, at most the usual.
+        nearest: float64 per anchor: the lesser milliseconds per unit to the anchors beside it, 0
+            where there is none on a side.
+        grain: milliseconds that the times are whole multiples of.
     """
 
     pitch: float
     each: int
     around: NDArray[np.float64]
+    nearest: NDArray[np.float64]
+    grain: int
 
     @classmethod
     def of(
@@ -70,15 +79,25 @@ class Tempo:
             elif abs(label - row / lanes) > TOLERANCE * row / lanes:
                 return None
         local = _local(time, step // lanes, row) / (1 if each > 1 else lanes)
-        return cls(row if each > 1 or lanes == 1 else row / lanes, each, local)
+        if each == 1 and float((np.diff(time) == 0).mean()) > TIES:
+            return None  # too coarse to part neighbours
+        pitch = row if each > 1 or lanes == 1 else row / lanes
+        grain = int(np.gcd.reduce(np.diff(every)))
+        return cls(pitch, each, local, _nearest(time, step // each), grain)
 
     def unit(self, step: NDArray[np.int64]) -> NDArray[np.int64]:
         """The unit of each step."""
         return step // self.each
 
-    def pitch_at(self, anchor: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Milliseconds per unit around these anchors, never more than usual."""
-        return self.around[anchor]
+    def one_label(self, anchor: NDArray[np.int64], apart: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether a reading so many milliseconds from an anchor is surely of the same label.
+
+        A label that carries the same number once more pushes the next one a whole pitch away, so
+        it stands half-way to the next anchor, or farther.
+        """
+        most = np.minimum(0.5 * self.around[anchor], CLOSE * self.nearest[anchor])
+        close: NDArray[np.bool_] = apart + self.grain < most
+        return close
 
     def out_of_time(self, time: NDArray[np.int64], step: NDArray[np.int64]) -> NDArray[np.int64]:
         """Indices of the anchors that came early, or late, by whole units between neighbours
@@ -132,6 +151,14 @@ def _settled(exact: NDArray[np.float64]) -> NDArray[np.int64] | None:
     if (np.abs(exact - unit) > TOLERANCE).any():
         return None
     return unit.astype(np.int64)
+
+
+def _nearest(time: NDArray[np.int64], unit: NDArray[np.int64]) -> NDArray[np.float64]:
+    """The lesser milliseconds per unit to the anchors on both sides, 0 at the ends."""
+    across = np.maximum(np.diff(unit), 1)
+    apart = np.diff(time) / across
+    ends = np.zeros(1)
+    return np.minimum(np.concatenate((ends, apart)), np.concatenate((apart, ends)))
 
 
 def _local(time: NDArray[np.int64], row: NDArray[np.int64], usual: float) -> NDArray[np.float64]:

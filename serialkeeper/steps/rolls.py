@@ -224,8 +224,9 @@ def removed(
         neighbour = scanned(work, lot, scan, record.now().year)
         off = neighbour in cut or fates.get(neighbour, Fate(neighbour)).gone
         where = f"lot {lot.number}, roll {number}"
-        if off or not there[neighbour]:
-            raise _elsewhere(where, scan, "a label that is on the roll and stays there")
+        doubtful = neighbour in fates  # what is not simply good vouches for no place
+        if off or doubtful or not there[neighbour]:
+            raise _elsewhere(where, scan, "a good label that is on the roll and stays there")
         rolls.check_neighbour(neighbour, cut, places, where)
         data = {
             "roll": number,

@@ -184,12 +184,12 @@ def test_times_tell_what_the_count_cannot(bench: Bench) -> None:
 
 
 def test_a_number_read_twice_is_one_label_only_where_time_proves_it(bench: Bench) -> None:
-    """A second reading half a label later is the same label; a whole label later it is another
+    """A second reading shortly after is the same label; most of a label later it is another
     that carries the same number."""
     rows = as_seen(bench.printed(80, lanes=1))
     for row in rows:
         row["position"] = row["row"] = ""
-    rows.insert(5, dict(rows[4], at=rows[4]["at"].replace(".000", ".200")))
+    rows.insert(5, dict(rows[4], at=rows[4]["at"].replace(".000", ".100")))
     rows.insert(41, dict(rows[40], at=rows[40]["at"].replace(".000", ".800")))
     sk.inspect.take(bench.record, bench.lot, bench.results(rows))
     assert bench.findings() == {40: "read_twice"}
@@ -352,3 +352,59 @@ def test_a_fault_goes_where_it_is_wanted(bench: Bench) -> None:
                 bench.record, bench.lot, out=out, truth=truth, seed=1, faults=[wrong]
             )
         assert refused.value.word == "bad_value"
+
+
+def printed_twice(rows: list[Row], index: int) -> list[Row]:
+    """The rows with one label that was printed once more, right behind itself."""
+    return [*rows[: index + 1], *rows[index:]]
+
+
+@pytest.mark.parametrize(
+    ("tells", "row_times", "grain"),
+    [
+        ("position", [1_000] * 200, 0),
+        ("position,at", [1_000] * 120 + [400] * 80, 1),
+        ("at", [800] * 200, 1_000),
+        ("at", [1_000] * 150 + [400] * 50, 1),
+    ],
+    ids=["counter without times", "counter, twice as fast", "whole seconds", "fast at the end"],
+)
+@pytest.mark.parametrize("index", [100, 155, 185])
+def test_a_label_that_was_printed_twice_is_never_good(
+    bench: Bench, tells: str, row_times: list[int], grain: int, index: int
+) -> None:
+    """A counter that ran on, times that are too coarse, or a web that runs faster there: the
+    number that stands on two labels is held."""
+    rows = printed_twice(as_seen(bench.printed(200, lanes=1)), index)
+    moment = 0
+    made = []
+    for number, (row, apart) in enumerate(zip(rows, [*row_times, row_times[-1]], strict=True), 1):
+        told: Row = {"seen": row["seen"]}
+        if "position" in tells:
+            told["position"] = number
+        if grain:
+            at = START + timedelta(milliseconds=moment // grain * grain)
+            told["at"] = at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        moment += apart
+        made.append(told)
+    sk.inspect.take(bench.record, bench.lot, bench.results(made))
+    assert bench.states()[index] == "rejected"
+
+
+def test_a_code_between_labels_is_an_alarm(bench: Bench) -> None:
+    """A label of another lot stands between two good ones: no place is its own, so it alarms."""
+    rows = [{"seen": row["seen"]} for row in as_seen(bench.printed(100, lanes=1))]
+    other = rows[50]["seen"].replace("LOT24A", "LOT24B")
+    rows.insert(50, {"seen": other.replace(bench.labels()[50]["serial"], "ZY3456789ABC")})
+    taken = sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert "extra_code" in {alarm["kind"] for alarm in taken["alarms"]}
+
+
+def test_a_label_that_was_taken_off_is_not_made_good_by_a_file(bench: Bench) -> None:
+    """Not seen, cut off, and then a late file with its number: it is held."""
+    rows = [{"seen": row["seen"]} for row in as_seen(bench.printed(100, lanes=1))]
+    sk.inspect.take(bench.record, bench.lot, bench.results([*rows[:13], *rows[14:]]))
+    sk.roll.add(bench.record, bench.lot, rows="1-100")
+    sk.roll.removed(bench.record, bench.lot, 1, position=[14], scan=rows[12]["seen"])
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows[13:14]))
+    assert bench.states()[13] == "rejected"

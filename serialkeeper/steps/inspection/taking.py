@@ -229,6 +229,8 @@ def _standing(view: View, lot: Lot, key: LotKey, old: Take | None) -> Standing:
             continue  # what an interrupted take itself found is found again
         (missing if found.word in NOT_SEEN else barred)[found.position] = True
         elsewhere[found.position] |= found.word in ELSEWHERE
+    # What was taken off its roll is not on the web any more; it is not made good by a file.
+    barred[[removal.position for removal in view.removals(key)]] = True
     planted = np.zeros(len(states), dtype=np.bool_)
     planted[[plant.position for plant in view.plants(key)]] = True
     return Standing(states, missing & ~barred, barred, elsewhere, planted)
