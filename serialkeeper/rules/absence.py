@@ -126,21 +126,21 @@ class _Lane:
             return "", f"{names} were not read one after the other"
         pitch = self._pitch(one)
         if pitch:
-            apart = abs(int(self.readings.time[a] - self.readings.time[b])) / pitch
-            if apart > ROOM:
+            apart = abs(int(self.readings.time[a] - self.readings.time[b])) + self.grain
+            if apart > ROOM * pitch:
                 return "", f"there is room for a label between {names}"
             return "time", f"{names} came one label apart"
-        if self.told is not None:
-            rows = self.places.row[np.minimum(self.told[[a, b]], len(self.places.row) - 1)]
-            if abs(int(rows[0]) - int(rows[1])) != 1:
-                return "", f"the camera counted a place between {names}"
-            return "position", f"the camera counted {names} one after the other"
         if self.missed:
             return (
                 "",
                 f"the pass missed {self.missed} good labels of the lane, so that order "
                 "proves nothing",
             )
+        if self.told is not None:
+            rows = self.places.row[np.minimum(self.told[[a, b]], len(self.places.row) - 1)]
+            if abs(int(rows[0]) - int(rows[1])) != 1:
+                return "", f"the camera counted a place between {names}"
+            return "position", f"the camera counted {names} one after the other"
         count = len(self.anchors)
         return (
             "order",
@@ -152,6 +152,7 @@ class _Lane:
         """The times from label to label where two neighbours were read."""
         self.pairs = np.zeros(0, dtype=np.int64)
         self.apart = np.zeros(0, dtype=np.int64)
+        self.grain = 0
         time = self.readings.time[self.home[self.anchors]]
         if len(time) <= FEWEST or (time == 0).any():
             return
@@ -163,6 +164,7 @@ class _Lane:
             return
         if np.percentile(np.abs(apart - usual), 75) <= UNEVEN * usual:
             self.pairs, self.apart = self.anchors[next_to], apart
+            self.grain = int(np.gcd.reduce(np.diff(time)))  # what the times are multiples of
 
     def _pitch(self, one: int) -> float:
         """Milliseconds per label around a gap, by the slower count of labels; 0 for unknown."""

@@ -635,3 +635,18 @@ def test_an_edit_of_what_rolls_rest_on_is_found(bench: Bench, web: list[Row], ed
     with pytest.raises(sk.Damaged) as damaged:
         sk.record.verify(record)
     assert damaged.value.word == "table_differs"
+
+
+def test_a_counter_proves_nothing_where_the_pass_missed_good_labels(bench: Bench) -> None:
+    """A counter that counts readings shows neighbours of a missed label as one after the other:
+    in a pass that missed a good label it proves no absence."""
+    rows = as_seen(bench.printed(100, lanes=1))
+    first_pass(
+        bench,
+        [dict(row, seen="" if number == 49 else row["seen"]) for number, row in enumerate(rows)],
+    )
+    sk.roll.add(bench.record, bench.lot)
+    sk.label.void(bench.record, bench.lot, "50", reason="waste")
+    seen = [row["seen"] for row in without(rows, 50, 70)]
+    read = [{"position": number, "seen": text} for number, text in enumerate(seen, 1)]
+    assert again(bench, read, 1)["again"]["absent"] == 0
