@@ -84,20 +84,21 @@ def acknowledge(
 
     Example: alarm acknowledge LOT24A 1 3-9 --cause "ribbon creased" --restart-check "20 read"
     """
-    record = call.record()
-    raised = alarms.list_alarms(record, name)
-    there = [int(row["id"]) for row in raised if row["state"] == "open"]
-    chosen = [one for word in ids for one in _chosen(word, there)]
     rows = alarms.acknowledge(
-        record, name, chosen, cause=cause, restart_check=restart_check, held=_span(held)
+        call.record(),
+        name,
+        [_chosen(word) for word in ids],
+        cause=cause,
+        restart_check=restart_check,
+        held=_span(held),
     )
     answer(rows, _lines(rows))
 
 
-def _chosen(word: str, there: list[int]) -> list[int]:
-    """The alarms that a word names: an id, or the open ones of a stretch."""
+def _chosen(word: str) -> int | range:
+    """An alarm's id, or a stretch of ids."""
     first, last = _stretch(word, where="ID", expected="an id such as 3, or A-B such as 3-9")
-    return [one for one in there if first <= one <= last] if "-" in word else [first]
+    return range(first, last + 1) if "-" in word else first
 
 
 def _span(text: str) -> tuple[int, int] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -53,7 +53,7 @@ def describe(row: AlarmRow) -> dict[str, Any]:
 def acknowledge(
     record: Record,
     name: str,
-    ids: Sequence[int],
+    ids: Sequence[int | range],
     *,
     cause: str,
     restart_check: str,
@@ -62,7 +62,7 @@ def acknowledge(
     """Say of open alarms what it was, what was held back, and how the restart was checked.
 
     Args:
-        ids: which alarms of the lot.
+        ids: which alarms of the lot; of a range, those that are open.
         cause: what it was.
         restart_check: how it was seen that the line runs well again.
         held: first and last position that were held back; None for each alarm's own stretch.
@@ -76,7 +76,7 @@ def acknowledge(
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         check_acknowledged(cause, restart_check, *(held or (0, 0)), lot.labels)
         there = {row.id: row for row in work.alarms(key) if row.state == "open"}
-        wanted = sorted(set(ids))
+        wanted = _wanted(ids, there)
         unknown = [one for one in wanted if one not in there]
         if unknown or not wanted:
             raise Refused(
@@ -95,6 +95,13 @@ def acknowledge(
         }
         work.write(lot.id, "alarms acknowledged", data, reason=cause, key=key)
         return [describe(row) for row in work.alarms(key) if row.id in spans]
+
+
+def _wanted(ids: Sequence[int | range], there: Iterable[int]) -> list[int]:
+    """The alarms that are named, and the open ones of every range, in order."""
+    named = {one for one in ids if isinstance(one, int)}
+    ranges = [one for one in ids if isinstance(one, range)]
+    return sorted(named | {one for one in there if any(one in some for some in ranges)})
 
 
 def rules(
