@@ -154,6 +154,8 @@ def _correct(
     good = _in_order(stretches, target, back=turn.back)
     notes = _turned(turn)
     fixed = np.zeros(len(place), dtype=np.int32)
+    read = np.zeros(len(web.row), dtype=np.bool_)
+    read[exact] = True
     block = np.zeros(len(place), dtype=np.bool_)
     for start, stop in set(stretches) - set(good):
         block[known[start:stop]] = True
@@ -183,7 +185,8 @@ def _correct(
         if number and first == bounds[number][0]:
             between = order[bounds[number - 1][1] + 1 : first]
             shifts = (int(distance[good[number - 1][0]]), shift)
-            _fill_slip(fixed, between[~block[between]], along, shifts, position_at, exact)
+            read[fixed] = True
+            _fill_slip(fixed, between[~block[between]], along, shifts, position_at, read)
     fixed[~there] = place[~there]
     place[:] = fixed
     evidence[(exact > 0) & (exact == place)] = ord("r")
@@ -218,17 +221,16 @@ def _fill_slip(
     along: NDArray[np.int64],
     shifts: tuple[int, int],
     position_at: NDArray[np.int32],
-    exact: NDArray[np.int32],
+    read: NDArray[np.bool_],
 ) -> None:
     """Places where the count slipped: a label that was not read elsewhere, by either count."""
-    read = set(exact.tolist()) | set(fixed.tolist())
     for reading in between.tolist():
         for shift in shifts:
             step = int(along[reading]) + shift
             position = int(position_at[step]) if 0 <= step < len(position_at) else 0
-            if position and position not in read:
+            if position and not read[position]:
                 fixed[reading] = position
-                read.add(position)
+                read[position] = True
                 break
 
 

@@ -89,10 +89,10 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
     def of(position: int) -> Fate:
         return known.setdefault(position, Fate(position))
 
-    letters = view.states(key, 1, lot.labels).decode()
-    for position, letter in enumerate(letters, 1):
-        if letter not in "cv":
-            of(position).state = State(letter)
+    letters = view.states(key, 1, lot.labels)
+    good = np.isin(np.frombuffer(letters, np.uint8), [ord(State.COMMISSIONED), ord(State.VERIFIED)])
+    for position in (np.flatnonzero(~good) + 1).tolist():
+        of(position)
     for found in view.findings(key, state="open"):
         of(found.position).findings += (found.word,)
     for gone in view.departures(key):
@@ -108,7 +108,7 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
         elif proof.word in ("still_there", "there"):
             fate.seen = max(fate.seen, proof.seq)
     for position, fate in known.items():
-        fate.state = State(letters[position - 1])
+        fate.state = State(chr(letters[position - 1]))
     return known
 
 
