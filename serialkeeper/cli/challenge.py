@@ -60,7 +60,7 @@ def run(
         str, typer.Option(metavar="NAME", help="The camera profile; none for our own file.")
     ] = "",
 ) -> None:
-    """Say what the reader caught of a set. Exit code 5 if it is not proven by it."""
+    """Say what the reader caught of a set. Exit code 5 unless every label was caught."""
     result = challenges.run(call.record(), name, number, path, when=when, profile=profile)
     answer(result, _run_lines(result))
     if not result["passed"]:

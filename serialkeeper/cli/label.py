@@ -108,7 +108,7 @@ def accept(
     ] = None,
     grade: Annotated[str, typer.Option(help="Its result, such as 2.5/08/660.")] = "",
 ) -> None:
-    """Accept a rejected label, as far as its finding allows."""
+    """Accept a doubtful label, as far as its finding allows."""
     record = call.record()
     result = settling.accept(
         record,

@@ -287,8 +287,10 @@ class _Filler:
         if camera and camera != lanes[0]:
             kinds.append("lane_elsewhere")
         for kind in kinds:
-            note: dict[str, object] = {"kind": kind, "lanes": list(lanes), "camera": camera}
-            if kind != "reversed" or note not in self.made.notes:
+            note: dict[str, object] = {"kind": kind}
+            if kind != "reversed":  # the whole web runs one way
+                note |= {"lanes": list(lanes), "camera": camera}
+            if note not in self.made.notes:
                 self.made.notes.append(note)
 
     # -- between two anchors ---------------------------------------------------------------

@@ -5,6 +5,7 @@ Row and lane count one job's own labels, both from 1; lane 1 is left in running 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -18,6 +19,8 @@ ORDERS = ("rows", "lanes")
 """Position order on the web: row by row (the default), or lane by lane."""
 
 MOST_LANES = 64
+
+_ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +122,22 @@ def shape_of(ranges: str, lanes: int, by: str) -> Shape:
     """A kept job's place on the web; `ranges` as its row holds them: `first-last ...`."""
     pieces = (piece.split("-") for piece in ranges.split())
     return Shape(tuple((int(first), int(last)) for first, last in pieces), lanes, by)
+
+
+def parse_rows(text: str) -> tuple[int, int] | None:
+    """First and last row from `A-B`, None from nothing. Refuses `bad_value`."""
+    if not text:
+        return None
+    found = _ROWS.fullmatch(text)
+    if not found:
+        raise Refused(
+            "bad_value",
+            "The rows are not understood.",
+            expected="A-B such as 1-500",
+            came=text,
+            remedy="Give --rows A-B.",
+        )
+    return int(found[1]), int(found[2])
 
 
 def write_ranges(ranges: list[list[int]]) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1, rolls
+from serialkeeper.rules.jobs import parse_rows
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.rolls import Fate, Places
 from serialkeeper.store.line_tables import Roll
@@ -16,8 +16,6 @@ from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 from serialkeeper.store.webs import scanned
-
-_ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
 
 def add(
@@ -46,7 +44,7 @@ def add(
             for roll in there
             if roll.job == chosen.id and not roll.parent
         }
-        first, last = _parse_rows(rows) or rolls.free_rows(taken.values(), chosen.rows)
+        first, last = parse_rows(rows) or rolls.free_rows(taken.values(), chosen.rows)
         rolls.check_rows(first, last, chosen.rows, taken)
         data: dict[str, Any] = {
             "id": len(there) + 1,
@@ -313,21 +311,6 @@ def all_rolls(record: Record, name: str) -> list[dict[str, Any]]:
     with record.read() as view:
         lot = view.lot(name)
         return [in_short(view, lot, roll) for roll in view.rolls(key_of(lot))]
-
-
-def _parse_rows(rows: str) -> tuple[int, int] | None:
-    if not rows:
-        return None
-    found = _ROWS.fullmatch(rows)
-    if not found:
-        raise Refused(
-            "bad_value",
-            "The rows are not understood.",
-            expected="A-B such as 1-500",
-            came=rows,
-            remedy="Give --rows A-B.",
-        )
-    return int(found[1]), int(found[2])
 
 
 def _open_lot(work: Work, lot: Lot) -> Lot:

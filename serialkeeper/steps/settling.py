@@ -39,7 +39,7 @@ def accept(
     calibrated: date | None = None,
     grade: str = "",
 ) -> dict[str, Any]:
-    """Accept a rejected label, as far as its finding allows.
+    """Accept a doubtful label, as far as its finding allows.
 
     Args:
         position: the label's place.

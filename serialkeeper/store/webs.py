@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -13,15 +12,13 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.chain import BLOCK, block_of
 from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts, printed
-from serialkeeper.rules.jobs import shape_of
+from serialkeeper.rules.jobs import parse_rows, shape_of
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import REVERSED
 from serialkeeper.store.plans import fates_of, places_of
 from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, key_of
-
-_ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,10 +205,7 @@ def _job(view: View, lot: Lot, number: int) -> Job:
 
 
 def _rows(rows: str, job: Job) -> tuple[int, int]:
-    if not rows:
-        return 1, job.rows
-    found = _ROWS.fullmatch(rows)
-    first, last = (int(found[1]), int(found[2])) if found else (0, 0)
+    first, last = parse_rows(rows) or (1, job.rows)
     if not 1 <= first <= last <= job.rows:
         raise Refused(
             "bad_value",
