@@ -89,6 +89,10 @@ WORDS: dict[str, str] = {
     "roll_not_inspected": "No label of the roll was inspected yet.",
     "roll_open_points": "Labels of the roll still have no fate.",
     "scan_elsewhere": "The scanned label does not stand beside the cut.",
+    # scans
+    "scan_symbology": "The symbol is of a kind that does not carry this.",
+    "scan_doubtful": "The scanned text can be understood in more than one way.",
+    "scan_garbled": "The scanned text was changed on its way from the symbol.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",

@@ -59,6 +59,7 @@ __all__ = [
     "reader_text",
     "scanned",
     "to_file",
+    "walk",
     "write_bracketed",
     "write_date",
     "write_elements",
@@ -225,7 +226,7 @@ def read_elements(text: ElementString) -> Elements:
     found = (
         list(zip(("01", "21", "17", "10"), usual.groups(), strict=True))
         if usual
-        else list(_walk(text))
+        else list(walk(text))
     )
     if not found:
         raise _unreadable(text, "it is empty")
@@ -237,7 +238,11 @@ def read_elements(text: ElementString) -> Elements:
     return tuple(found)
 
 
-def _walk(text: str) -> Iterator[tuple[str, str]]:
+def walk(text: str) -> Iterator[tuple[str, str]]:
+    """Element by element, as far as the text goes; forms are not looked at.
+
+    Refuses `bad_value` where no identifier begins, after what could be read before it.
+    """
     place = 0
     while place < len(text):
         one = identifiers.at(text, place)
