@@ -41,6 +41,7 @@ from serialkeeper.steps import (
     reconciliation,
     reports,
     rolls,
+    scans,
     second_pass,
     settling,
     tickets,
@@ -110,6 +111,9 @@ def init(
         chance=clock.chance(seed),
         account=clock.account(),
     )
+
+
+scan = scans.scan
 
 
 class person:
@@ -267,5 +271,6 @@ __all__ = [
     "product",
     "record",
     "roll",
+    "scan",
     "serials",
 ]

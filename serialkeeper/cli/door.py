@@ -24,6 +24,7 @@ from serialkeeper.cli import (
     product,
     record,
     roll,
+    scan,
     serials,
 )
 from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
@@ -40,6 +41,7 @@ app = typer.Typer(
 )
 app.command("demo")(demo.demo)
 app.command("init")(init.init)
+app.command("scan")(scan.scan)
 for name, group in {
     "person": person.app,
     "product": product.app,

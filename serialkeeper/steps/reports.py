@@ -103,7 +103,7 @@ def show_label(
         life = list(life_of(view, lot, label.position))
         found = view.findings(key, first=label.position, last=label.position)
         bad = planted_at(view, lot, label.position)
-        on_rolls = on_rolls(view, key, label.position)
+        places = on_rolls(view, key, label.position)
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -116,7 +116,7 @@ def show_label(
         # Nothing is told of a planted label before a reader has met it.
         "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
-        **on_rolls,
+        **places,
     }
 
 
