@@ -24,10 +24,10 @@ from serialkeeper.rules.identifiers import Elements
 Form = Literal[
     "element string",
     "bracketed",
-    "digital link",
-    "epc urn",
-    "gtin",
-    "sscc",
+    "Digital Link",
+    "EPC URN",
+    "GTIN",
+    "SSCC",
     "number",
     "unknown",
 ]
@@ -49,6 +49,9 @@ CARRIERS = {
 
 LED_BY_FNC1 = ("]d2", "]Q3", "]C1", "]e0", "]J1")
 """Those of symbols that hold element strings."""
+
+KEYS_ONLY = {"]E0": 13, "]E4": 8}
+"""Symbols that hold a GTIN of that many digits and nothing else."""
 
 SPELLINGS = ("{GS}", "␝", "\\x1d", "\\x1D", "\\u001d", "\\u001D", "^]", "^", "<GS>")
 """Ways to write the separator with signs that can be typed; the first that occurs is taken."""
@@ -91,6 +94,11 @@ class Reading:
     def well_formed(self) -> bool:
         """Whether nothing is wrong with the text itself."""
         return not self.faults
+
+    @property
+    def is_code(self) -> bool:
+        """Whether it is more than a key or a number: something that a symbol or file holds."""
+        return self.form in ("element string", "bracketed", "Digital Link", "EPC URN")
 
 
 @dataclass(slots=True)
@@ -143,11 +151,14 @@ def _body(whole: str, symbology: str, body: str, found: _Found, this_year: int) 
         found.faults.append(
             _fault("bad_value", "There is no text.", "", "a code", "nothing", "Scan again.")
         )
+    elif symbology in KEYS_ONLY:
+        form = "GTIN"
+        elements = _tried(lambda: _only_key(body, symbology), found)
     elif digital_link.is_link(body):
-        form, separator = "digital link", ""
+        form, separator = "Digital Link", ""
         elements = _tried(lambda: digital_link.read(body), found)
     elif body[:4].lower() == "urn:":
-        form, separator = "epc urn", ""
+        form, separator = "EPC URN", ""
         said = _try_epc(body, found)
         if said:
             elements, prefix_length = said.elements, said.prefix_length
@@ -187,6 +198,19 @@ def _separator_of(body: str) -> str:
     return next((spelling for spelling in SPELLINGS if spelling in body), "")
 
 
+def as_evidence(text: str) -> str:
+    """A text with its separators as bytes, line ends left out, where that is beyond doubt.
+
+    The byte 29, `{GS}` and its picture cannot come out of a symbol in another way. Words such as
+    `<GS>` and carets can: a misprinted symbol may hold them as text, so they stay as they are,
+    and a missing symbology identifier stays missing.
+
+    >>> as_evidence("]d2010952123454321321A7{GS}1728063010L1").count(GS)
+    1
+    """
+    return text.strip("\r\n\t ").replace("{GS}", GS).replace("␝", GS)
+
+
 def without_separators(text: str) -> str:
     """The text without any separator, however it is spelt, and without symbology identifier."""
     body = re.sub(r"^\][A-Za-z][0-9]", "", text.strip("\r\n\t "))
@@ -200,7 +224,14 @@ def _is_elements(plain: str, symbology: str) -> bool:
         return True
     if re.match(r"0[012][0-9]{14}", plain):
         return True
-    return len(plain) > LONGEST_NUMBER and identifiers.at(plain) is not None
+    return len(plain) > LONGEST_NUMBER and _reads(plain)
+
+
+def _reads(plain: str) -> bool:
+    try:
+        return bool(gs1.read_elements(gs1.ElementString(plain)))
+    except Refused:
+        return False
 
 
 def _elements(plain: str, found: _Found) -> Elements:
@@ -232,15 +263,28 @@ def _collect(plain: str, parts: list[tuple[str, str]]) -> Iterator[tuple[str, st
         yield pair
 
 
+def _only_key(body: str, symbology: str) -> Elements:
+    if len(body) != KEYS_ONLY[symbology]:
+        raise _fault(
+            "bad_gtin",
+            f"This symbol holds {KEYS_ONLY[symbology]} digits.",
+            "after the symbology identifier",
+            f"{KEYS_ONLY[symbology]} digits",
+            body,
+            "Scan again; the reader may cut off the check digit, or add signs of its own.",
+        )
+    return (("01", keys.parse_gtin(body)),)
+
+
 def _alone(body: str, found: _Found) -> tuple[Form, Elements, str]:
     """A key or a number without any identifier."""
     digits = body.isascii() and body.isdigit()
     if digits and len(body) in (8, 12, 13, 14, 18):
         right = keys.check_digit(body[:-1]) == body[-1] and body.strip("0")
         if right and len(body) == 18:
-            return "sscc", (("00", body),), ""
+            return "SSCC", (("00", body),), ""
         if right:
-            return "gtin", (("01", body.zfill(14)),), ""
+            return "GTIN", (("01", body.zfill(14)),), ""
         found.notes.append(
             f"{len(body)} digits whose last is no check digit: no "
             f"{'SSCC' if len(body) == 18 else 'GTIN'}, so it is read as a number"

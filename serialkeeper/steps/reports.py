@@ -6,7 +6,7 @@ from collections.abc import Generator
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1
+from serialkeeper.rules import epc, gs1, scans
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
@@ -122,13 +122,15 @@ def show_label(
 
 def _find(view: View, name: str, position: int | None, serial: str, this_year: int) -> Label:
     label: Label | None
-    if name.startswith("urn:"):
-        gtin, number, _ = epc.parse_sgtin(name)
-        label = view.label(view.product(gtin).id, number)
-    elif name.startswith(("(", "]")):
-        reader = gs1.parse_bracketed if name.startswith("(") else gs1.parse_scanned
-        code = reader(gs1.from_file(name), this_year=this_year)
-        label = view.label(view.product(code.gtin).id, code.serial)
+    alone = position is None and not serial
+    reading = scans.read(name, this_year=this_year)
+    if alone and reading.is_code:
+        for wrong in reading.faults:
+            raise wrong
+        code = dict(reading.elements)
+        if "01" not in code:
+            raise _unknown(name, name)
+        label = view.label(view.product(code["01"]).id, code.get("21", ""))
     elif position is not None:
         label = view.label_at(key_of(view.lot(name)), position)
     elif len(name) == 14 and name.isdigit():
@@ -138,15 +140,19 @@ def _find(view: View, name: str, position: int | None, serial: str, this_year: i
         label = view.label(lot.product_id, serial)
         label = label if label and label.lot_id == lot.id else None
     if label is None:
-        raise Refused(
-            "label_unknown",
-            "The record knows no such label.",
-            where=name,
-            expected="a position of the lot, or a number of the product",
-            came=str(position if position is not None else serial or name),
-            remedy="Look the label up: label list.",
-        )
+        raise _unknown(name, str(position if position is not None else serial or name))
     return label
+
+
+def _unknown(where: str, came: str) -> Refused:
+    return Refused(
+        "label_unknown",
+        "The record knows no such label.",
+        where=where,
+        expected="a position of the lot, or a number of the product",
+        came=came,
+        remedy="Look the label up: label list.",
+    )
 
 
 def verify_record(record: Record) -> dict[str, Any]:

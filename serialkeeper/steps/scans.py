@@ -92,7 +92,12 @@ def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:
     year = now.year
     reading = scans.read(text, this_year=year)
     knows = _Known.of(view, reading.elements, reading.number, year) if view else None
-    faults = list(reading.faults)
+    faults, doubts = list(reading.faults), list(reading.doubts)
+    if view and reading.form in ("GTIN", "SSCC"):
+        also = _Known.of(view, (), reading.text, year)
+        if also.label:
+            knows = also
+            doubts.append(_digits_of_a_number(reading))
     strange = knows is not None and knows.strange
     likely = _likely(view, reading, year) if faults or strange else []
     if likely and not faults:
@@ -112,7 +117,7 @@ def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:
         "number": reading.number or None,
         "prefix_length": reading.prefix_length,
         "faults": [fault.as_dict() for fault in faults],
-        "doubts": [doubt.as_dict() for doubt in reading.doubts],
+        "doubts": [doubt.as_dict() for doubt in doubts],
         "notes": list(reading.notes),
         "likely": likely,
         "known": knows.told if knows else None,
@@ -142,6 +147,16 @@ def _changed(reading: Reading, likely: list[dict[str, Any]]) -> Refused:
         came=gs1.to_file(reading.text),
         remedy="Set the reader right and scan again; a mended text is no evidence. Most likely: "
         + "; ".join(likely[0]["how"]),
+    )
+
+
+def _digits_of_a_number(reading: Reading) -> Refused:
+    return Refused(
+        "scan_doubtful",
+        f"These digits make a {reading.form}, and a label of the record has them as its number.",
+        expected="the label's whole code",
+        came=reading.text,
+        remedy="Scan the symbol instead of typing digits.",
     )
 
 
