@@ -30,7 +30,7 @@ WORDS: dict[str, str] = {
     "evidence_needed": "The finding allows this only with evidence that was not given.",
     # products, lots, numbers
     "bad_gtin": "The GTIN is not valid.",
-    "bad_key": "An SSCC or GLN is not valid.",
+    "bad_key": "An SSCC, a GLN or another GS1 key is not valid.",
     "bad_value": "A value does not follow the rules for its kind.",
     "product_exists": "The product is already in the record.",
     "product_unknown": "The record knows no such product.",

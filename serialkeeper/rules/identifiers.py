@@ -290,6 +290,8 @@ def check_meaning(ai: str, value: str, *, this_year: int) -> str | date:
             return keys.parse_gln(value)
         if one.holds == "date":
             return dates.read_date(value, this_year=this_year)
+        if one.holds == "part":
+            return keys.check_prefix_leads(value)
     except Refused as refusal:
         refusal.where = f"({ai}) {one.title}"
         raise

@@ -124,6 +124,22 @@ def _parse(kind: str, text: str, length: int, beside: str) -> str:
     return text
 
 
+def check_prefix_leads(text: str) -> str:
+    """The text itself, if a company prefix may lead it: four digits at least. Refuses `bad_key`.
+
+    Source: GS1 Barcode Syntax Dictionary, `gcppos1`.
+    """
+    if not re.match(r"[0-9]{4}", text):
+        raise Refused(
+            "bad_key",
+            "The key does not begin with a company prefix.",
+            expected="at least four digits first",
+            came=text,
+            remedy="Compare the key with the company's own list.",
+        )
+    return text
+
+
 @dataclass(frozen=True, slots=True)
 class Prefix:
     """What the published table of prefixes says of a key.
