@@ -46,6 +46,8 @@ _SIGNS = {
     SET_39: "GS1 character set 39: upper-case letters, digits and #-/",
 }
 
+_MAY_HOLD: dict[Holds, frozenset[str]] = {"text": SET_82, "part": SET_39}
+
 JOINED = (
     "A lost separator may have joined two elements: scan again, with the reader set to send "
     "GS (ASCII 29)."
@@ -89,7 +91,7 @@ class Identifier:
     @property
     def signs(self) -> frozenset[str]:
         """The characters that a value may have."""
-        return {"text": SET_82, "part": SET_39}.get(self.holds, DIGITS)
+        return _MAY_HOLD.get(self.holds, DIGITS)
 
 
 _ITEM = "01|02|03|8006|8026"
@@ -239,7 +241,9 @@ def check_text(kind: str, text: str, *, longest: int = 20) -> str:
 
 def check_form(ai: str, value: str) -> None:
     """Refuses `bad_value` for a value of the wrong length or with signs that it may not have."""
-    one = _expect(ai)
+    one = TABLE.get(ai) or _expect(ai)
+    if not one.form and one.least <= len(value) <= one.longest and one.signs.issuperset(value):
+        return
     name = f"({ai}) {one.title}"
     if not one.least <= len(value) <= one.longest:
         lengths = str(one.longest) if one.least == one.longest else f"{one.least} to {one.longest}"

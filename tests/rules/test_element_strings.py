@@ -18,7 +18,7 @@ from serialkeeper.rules.identifiers import TABLE
 def test_random_element_strings_agree_with_biip_zint_and_zxing() -> None:
     """12,000 strings, half of them spoilt in one place: no difference in any verdict or value.
 
-    The program `tests/bench/element_strings.py` holds 100,000 (about 40 s).
+    The program `tests/bench/element_strings.py` holds 100,000 (about a minute).
     """
     counted = element_strings.compare(12_000, seed=20)
     assert counted["well formed"] == 6_000
