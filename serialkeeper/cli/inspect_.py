@@ -106,6 +106,7 @@ def note_text(note: dict[str, Any]) -> str:
         "read_again": f"{span} were read again behind position {note.get('after')}",
         "wound_other_way": f"roll {note.get('roll')} came off from the other end than the record "
         "says (roll turn)",
+        "part_of_roll": f"only {note.get('labels')} of the roll's places were looked at",
         "surplus": f"{note.get('labels')} readings belong to no label of the roll: blanks, double "
         "triggers, or labels that were spliced in",
         "strange_code": f"a strange code was read among {span}; its place is not known",

@@ -356,7 +356,8 @@ def _lines(result: dict[str, Any]) -> Iterator[str]:
     for one in result["passes"]:
         yield f"  read again ({one['file']}): {tally(one['result'])}"
     for one in result["missing"]:
-        yield f"  missing: position {one['position']}: {one['missing']}"
+        place = f"position {one['position']}: " if one["position"] else ""
+        yield f"  still to do: {place}{one['missing']}"
     if result["ticket"]:
         yield f"  released {result['ticket']['at']} by {result['ticket']['by']}"
     yield CAUTION
