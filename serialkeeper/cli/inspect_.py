@@ -319,6 +319,9 @@ def rehearse(
     lane_files: Annotated[
         bool, typer.Option("--lane-files", help="A camera and a file for each lane.")
     ] = False,
+    roll: Annotated[
+        int, typer.Option(min=0, help="A roll that is read again; without it a first pass.")
+    ] = 0,
 ) -> None:
     """Write what a camera might have written, with known faults. Practice records only."""
     result = practice.rehearse(
@@ -333,6 +336,7 @@ def rehearse(
         back=back or (),
         mirrored=mirrored,
         lane_files=lane_files,
+        roll=roll,
     )
     answer(
         result,

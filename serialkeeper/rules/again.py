@@ -162,10 +162,7 @@ def decide_again(
     name_the_gone(finding, read, states)
     confirmed = good_before & verdicts.placed & (finding == GOOD) & members
     found_again = _found_again(notes, before, verdicts, finding) & members
-    missed = found_again & before.planted
-    finding[missed], target[missed] = CODE["missed_plant"], _REJECTED
-    found_again &= ~missed
-    finding[found_again & ~before.open("found_again")] = CODE["found_again"]
+    _name_found(finding, target, found_again, before)
     groups = _not_seen(finding, notes, before, verdicts, members & undecided & ~before.gone)
     settled = before.missing() & (confirmed | (finding != GOOD))
     proofs = _proofs(readings, notes, before, verdicts, read, members, replaced)
@@ -176,7 +173,7 @@ def decide_again(
         "rejected": int((target == _REJECTED).sum()),
         "found_again": int(found_again.sum()),
         "not_seen": int((finding == CODE["not_seen"]).sum()),
-        **{word: sum(one.word == word for one in proofs.values()) for word in WORDS},
+        **_proven(proofs),
         **_beyond(readings, notes.placed, read & ~members & ~replaced, before.gone),
         "placed": int((verdicts.placed & members).sum()),
         "standing": int((members & ~before.gone).sum()),
@@ -198,11 +195,13 @@ def decide_again(
     )
 
 
+def _proven(proofs: Mapping[int, Presence]) -> dict[str, int]:
+    """How often each word was said of labels that should be gone."""
+    return {word: sum(one.word == word for one in proofs.values()) for word in WORDS}
+
+
 def _beyond(
-    readings: Readings,
-    placed: bool,
-    others: NDArray[np.bool_],
-    gone: NDArray[np.bool_],
+    readings: Readings, placed: bool, others: NDArray[np.bool_], gone: NDArray[np.bool_]
 ) -> dict[str, int]:
     """How much was read that is of no label of the roll.
 
@@ -297,6 +296,19 @@ def _found_again(
         found[notes.aligned.doubtful] = False
     found[[place for place, words in before.findings.items() if set(words) - set(NOT_SEEN)]] = False
     return found
+
+
+def _name_found(
+    finding: NDArray[np.uint8],
+    target: NDArray[np.uint8],
+    found_again: NDArray[np.bool_],
+    before: Before,
+) -> None:
+    """Name the labels found again; one made bad on purpose is none of them, and was missed."""
+    missed = found_again & before.planted
+    finding[missed], target[missed] = CODE["missed_plant"], _REJECTED
+    found_again &= ~missed
+    finding[found_again & ~before.open("found_again")] = CODE["found_again"]
 
 
 def _not_seen(

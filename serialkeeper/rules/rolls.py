@@ -27,9 +27,6 @@ OPEN, SLIT, RELEASED = "open", "slit", "released"
 MARKS = ("splice", "blank")
 """What people mark on a roll."""
 
-NEAR = 5
-"""Labels in a lane within which the scanned neighbour has to stand (common practice, no source)."""
-
 WHOLE = 90
 """Per cent of a roll's labels from which a further pass counts as one over the whole roll
 (common practice, no source)."""
@@ -273,7 +270,7 @@ class Survey:
             listed.append(
                 (
                     None,
-                    f"when it was read again, {self.strangers} readings were of none of its labels: "
+                    f"read again, {self.strangers} readings were of none of its labels: "
                     "find them, take them off or mark the blanks, and read the whole roll again",
                 )
             )
@@ -367,25 +364,6 @@ def check_removal(fate: Fate, where: str) -> None:
             "is still on the roll",
             came=came,
             remedy=remedy,
-        )
-
-
-def check_neighbour(neighbour: int, cut: Iterable[int], places: Places, where: str) -> None:
-    """Refuses `scan_elsewhere` if the scanned label does not stand beside every cut."""
-    job, row, lane = places.cell(neighbour)
-    for position in cut:
-        other = places.cell(position)
-        same = (job, lane) == (other[0], other[2])
-        if position != neighbour and same and abs(other[1] - row) <= NEAR:
-            continue
-        raise Refused(
-            "scan_elsewhere",
-            "The scanned label does not stand beside the cut.",
-            where=f"{where}, position {position} (row {other[1]}, lane {other[2]})",
-            expected=f"a neighbour in lane {other[2]}, at most {NEAR} labels away",
-            came=f"position {neighbour} (row {row}, lane {lane})",
-            remedy="Do not cut here: scan the label above or below the one to be taken off; give "
-            "labels that lie apart one by one.",
         )
 
 

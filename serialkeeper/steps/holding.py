@@ -30,10 +30,10 @@ from serialkeeper.rules.hold import (
 from serialkeeper.rules.jobs import read_runs, shape_of, short_runs
 from serialkeeper.rules.sightings import KEPT, find_sightings
 from serialkeeper.store.line_tables import Take
+from serialkeeper.store.plans import fates_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
-from serialkeeper.store.plans import fates_of
 from serialkeeper.store.webs import Part, evidence_of, serials_at, stretch_of
 
 NOT_FOUND = "not found"

@@ -17,7 +17,6 @@ from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import State
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
 from serialkeeper.store.line_tables import Roll, Take

@@ -293,9 +293,7 @@ def _in_words(row: tuple[str, str]) -> str:
     return f"{row[0]}, {State(row[1]).word}"
 
 
-def _finding_rows(
-    key: replay.LotKey, take: int, seq: int, data: bytes
-) -> list[dict[str, Any]]:
+def _finding_rows(key: replay.LotKey, take: int, seq: int, data: bytes) -> list[dict[str, Any]]:
     """The rows that a `findings` part stands for."""
     return [
         {
