@@ -61,8 +61,7 @@ def rehearse(
         faults: `FAULT=SHARE`, `FAULT@POSITION`, `mixed=SHARE`; none for `rehearsal.FAULTS`.
         job: the print job; None for the newest.
         tells: what the camera tells besides the code, some of `positions`, `lanes`, `times`.
-        rolls: rolls of equal length into which the web is cut; each has a file of its own.
-        back: numbers of the rolls that run backwards, from 1.
+        rolls, back: how many rolls of equal length, a file each; which of them run backwards.
         mirrored: whether the camera counts the lanes from right to left.
         lane_files: whether each lane has a camera and a file of its own.
         roll: the roll that is read again; 0 for the first pass of a job.
@@ -77,8 +76,7 @@ def rehearse(
     web = scene.web
     rng = np.random.default_rng(seed)
     planted = rehearsal.plant(web, rng, shares, [*scene.bad, *places])
-    ways = rolls, scene.back if roll else back, mirrored
-    runs = _runs(web, planted, rng, ways)
+    runs = _runs(web, planted, rng, (rolls, scene.back if roll else back, mirrored))
     with Delivery(truth) as beside:
         for piece, told in enumerate(rehearsal.truth(web, planted)):
             beside.write(camera.table(told, header=not piece))
