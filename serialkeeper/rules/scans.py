@@ -393,7 +393,9 @@ def says(ai: str, value: str, *, this_year: int) -> str:
             said += ", the last of the month: the label names no day"
         return said
     if one.holds == "gtin":
-        return f"{keys.gtin_form(value)}, check digit right"
+        length = keys.likely_prefix(value).length
+        prefix = f"; company prefix likely {length} digits" if length else ""
+        return f"{keys.gtin_form(value)}, check digit right{prefix}"
     if one.holds in ("sscc", "gln"):
         return "check digit right"
     return ""

@@ -91,7 +91,11 @@ def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:
     """One code: what it is, what is wrong, what it may have been, what is known of it."""
     year = now.year
     reading = scans.read(text, this_year=year)
-    knows = _Known.of(view, reading.elements, reading.number, year) if view else None
+    knows = (
+        _Known.of(view, reading.elements, reading.number, year, reading.prefix_length)
+        if view
+        else None
+    )
     faults, doubts = list(reading.faults), list(reading.doubts)
     if view and reading.form in ("GTIN", "SSCC"):
         also = _Known.of(view, (), reading.text, year)
@@ -214,8 +218,10 @@ class _Known:
     strange: bool
 
     @classmethod
-    def of(cls, view: View, elements: Elements, number: str, year: int) -> _Known:
-        """Ask the record. `year` is for the century of dates."""
+    def of(
+        cls, view: View, elements: Elements, number: str, year: int, prefix: int | None = None
+    ) -> _Known:
+        """Ask the record. `year` is for the century of dates, `prefix` a URN's own length."""
         there = dict(elements)
         told: dict[str, Any] = {"product": None, "lot": None, "label": None, "pack": None}
         if number:
@@ -228,6 +234,9 @@ class _Known:
         if product is None:
             return cls(None, told, [f"The record knows no product {there['01']}."], True)
         told["product"] = {"gtin": product.gtin, "name": product.name}
+        if prefix not in (None, product.prefix_length):
+            said = f"The URN's company prefix has {prefix} digits, the product's has "
+            return cls(None, told, [f"{said}{product.prefix_length}."], True)
         lot = view.find_lot(product.id, there["10"]) if "10" in there else None
         if lot:
             told["lot"] = _lot(lot)

@@ -85,7 +85,7 @@ def test_parts_say_what_they_mean(web: Bench) -> None:
     parts = {part["ai"]: part for part in scan(web, row(web, 1)["scanned"])["parts"]}
     assert parts["17"]["says"] == "2028-06-30"
     assert parts["17"]["title"] == "USE BY or EXPIRY"
-    assert parts["01"]["says"] == "GTIN-13, check digit right"
+    assert parts["01"]["says"] == "GTIN-13, check digit right; company prefix likely 7 digits"
     assert scan(web, f"01{GTIN}17280200")["parts"][1]["says"].startswith("2028-02-29, the last")
 
 
@@ -122,6 +122,10 @@ def test_voided_and_never_printed_numbers_are_not_good(web: Bench) -> None:
         ("(01)09521234567882(21)A7", "The record knows no product 09521234567882."),
         (f"(01){GTIN}(21)NOBODY", "The product has no number NOBODY in the record."),
         (f"(01){GTIN}(10)LOT99", "The product has no lot LOT99 in the record."),
+        (
+            "urn:epc:id:sgtin:95212345.04321.A7",
+            "The URN's company prefix has 8 digits, the product's has 7.",
+        ),
         ("NOBODY", "The record knows no label and no lot NOBODY."),
     ],
 )
