@@ -29,6 +29,7 @@ from serialkeeper.steps import (
     handoff,
     holding,
     images,
+    importing,
     inspection,
     lots,
     numbering,
@@ -155,6 +156,7 @@ class serials:
     """Numbers."""
 
     allocate = staticmethod(numbering.allocate)
+    import_ = staticmethod(importing.import_numbers)
     odds = staticmethod(numbering.odds)
 
 

@@ -221,6 +221,8 @@ class Work(View):
             match change:
                 case replay.AddLabels(part):
                     bulk.add_labels(self.connection, key, part.first, data[part])
+                case replay.AddExtras(part):
+                    bulk.add_extras(self.connection, key, part.first, data[part])
                 case replay.SetStates(part):
                     states = unpack_states(part.first, part.count, data[part])
                     bulk.set_states(self.connection, key, states)
