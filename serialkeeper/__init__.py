@@ -41,6 +41,7 @@ from serialkeeper.steps import (
     profiling,
     reconciliation,
     reports,
+    returning,
     rolls,
     second_pass,
     settling,
@@ -157,6 +158,7 @@ class serials:
 
     allocate = staticmethod(numbering.allocate)
     import_ = staticmethod(importing.import_numbers)
+    return_ = staticmethod(returning.return_numbers)
     odds = staticmethod(numbering.odds)
 
 

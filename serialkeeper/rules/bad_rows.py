@@ -52,8 +52,8 @@ def damaged_by_spreadsheet(text: str) -> bool:
 
 
 SPREADSHEET = (
-    "A spreadsheet wrote the number in powers of ten and its digits are lost: export the file again "
-    "from where it came from, and import such columns as text"
+    "a spreadsheet wrote the number in powers of ten and its digits are lost: export the file "
+    "again from where it came from, and let the spreadsheet read such columns as text"
 )
 """What to do about it."""
 

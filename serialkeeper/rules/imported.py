@@ -18,6 +18,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby
 from urllib.parse import unquote
 
 import polars as pl
@@ -203,7 +204,9 @@ def read_lines(
         extras = [pl.lit(ai) + pl.col(ai) for ai in form.extras]
         frame = got.select(
             pl.col("21").alias("serial"),
-            (pl.concat_str(extras, separator=gs1.FILE_GS) if extras else pl.lit("")).alias("extras"),
+            (pl.concat_str(extras, separator=gs1.FILE_GS) if extras else pl.lit("")).alias(
+                "extras"
+            ),
         )
         wrong = got["21"].is_null()
         for ai, value in facts.fixed().items():
@@ -236,9 +239,7 @@ def _explain(line: str, number: int, form: Form, facts: Facts) -> BadRow:
     row = BadRow(number, form.column, form.in_words(), gs1.to_file(line), "")
     found = {"21": line}
     if form.kind != "serial":
-        found = (_link if form.kind == "link" else _elements)(
-            line.removeprefix(gs1.DATAMATRIX_ID)
-        )
+        found = (_link if form.kind == "link" else _elements)(line.removeprefix(gs1.DATAMATRIX_ID))
     if not line:
         return replace(row, came="an empty line", remedy="take the line out")
     if damaged_by_spreadsheet(line):
@@ -274,18 +275,18 @@ def _advice(line: str, form: Form) -> str:
 
 
 @dataclass(frozen=True)
-class Shape:
-    """How the codes of an import are printed.
+class Printed:
+    """How numbers and their extras stand in printed codes.
 
     Attributes:
         code: the lot's facts; its serial says nothing.
-        order: with `+` for the extras.
-        ais: the extras' identifiers.
+        order: the elements, with `+` for the extras if there are any.
+        extras: the extras' identifiers.
     """
 
     code: gs1.LabelCode
     order: tuple[str, ...]
-    ais: tuple[str, ...]
+    extras: tuple[str, ...] = ()
 
     def scanned(self, serial: pl.Expr, extras: pl.Expr) -> pl.Expr:
         """What a reader sends, separators as `{GS}`.
@@ -293,28 +294,42 @@ class Shape:
         Args:
             serial, extras: columns.
         """
-        values = {**self.code.values(), "21": ""}
-        pieces = [pl.lit(gs1.DATAMATRIX_ID)]
+        values = self.code.values()
+        pieces: list[pl.Expr | str] = [gs1.DATAMATRIX_ID]
         for ai in self.order:
-            pieces.append(extras if ai == EXTRAS else pl.lit(ai + values[ai]))
-            pieces += [serial] if ai == "21" else []
+            if ai == EXTRAS:
+                pieces.append(extras)
+            else:
+                pieces += [ai, serial if ai == "21" else values[ai]]
             last = ai == self.order[-1]
-            pieces += [] if last or ai in gs1.PREDEFINED else [pl.lit(gs1.FILE_GS)]
-        return pl.concat_str(pieces)
+            pieces.append("" if last or ai in gs1.PREDEFINED else gs1.FILE_GS)
+        return _joined(pieces)
 
     def bracketed(self, serial: pl.Expr, extras: pl.Expr) -> pl.Expr:
         r"""The code for people and symbol makers; a bracket in a value is written `\(`."""
-        values = {**self.code.values(), "21": ""}
-        pieces: list[pl.Expr] = []
+        values = self.code.values()
+        pieces: list[pl.Expr | str] = []
         for ai in self.order:
             if ai == EXTRAS:
                 each = extras.str.split(gs1.FILE_GS)
-                for number, one in enumerate(self.ais):
-                    pieces += [pl.lit(f"({one})"), _escaped(each.list.get(number).str.slice(len(one)))]
-            else:
-                pieces += [pl.lit(f"({ai})"), _escaped(pl.lit(values[ai]))]
-                pieces += [_escaped(serial)] if ai == "21" else []
-        return pl.concat_str(pieces)
+                for number, one in enumerate(self.extras):
+                    value = each.list.get(number).str.slice(len(one))
+                    pieces += [f"({one})", _escaped(value)]
+                continue
+            plain = values[ai].replace("(", "\\(")
+            pieces += [f"({ai})", _escaped(serial) if ai == "21" else plain]
+        return _joined(pieces)
+
+
+def _joined(pieces: list[pl.Expr | str]) -> pl.Expr:
+    """One text from pieces, constant ones put together first."""
+    joined: list[pl.Expr] = []
+    for constant, some in groupby(pieces, lambda piece: isinstance(piece, str)):
+        if constant:
+            joined.append(pl.lit("".join(str(piece) for piece in some)))
+        else:
+            joined += [piece for piece in some if isinstance(piece, pl.Expr)]
+    return pl.concat_str(joined)
 
 
 def _escaped(value: pl.Expr) -> pl.Expr:

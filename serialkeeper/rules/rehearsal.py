@@ -94,6 +94,7 @@ class Web:
         position, row, lane: places.
         lanes: lanes of the job.
         serials: numbers.
+        codes: their whole codes where some carry extras, else None.
         code: the lot's frozen facts; its serial says nothing.
         order: element order.
     """
@@ -105,6 +106,7 @@ class Web:
     serials: pl.Series
     code: gs1.LabelCode
     order: tuple[str, ...]
+    codes: pl.Series | None = None
 
     def steps(self) -> NDArray[np.int64]:
         """The row of each label, counted from 0 without the rows that have none."""

@@ -197,9 +197,7 @@ def _numbers_imported(entry: Entry, key: Row) -> list[Change]:
 def _allocated(entry: Entry, key: Row) -> list[Change]:
     data = entry.data
     return [
-        *(
-            AddExtras(part) if part.kind == "extras" else AddLabels(part) for part in entry.parts
-        ),
+        *(AddExtras(part) if part.kind == "extras" else AddLabels(part) for part in entry.parts),
         Update("allocation", {**key, "id": data["allocation"]}, {"done": data["done"]}),
     ]
 

@@ -267,7 +267,9 @@ def _find_look_alikes(view: View, lot: Lot, look: _Look) -> None:
     alike = int(len(serials) - serials.str.to_uppercase().n_unique()) if len(small) else 0
     others = small.str.to_uppercase()
     if imports:
-        others = pl.concat([others, serials.filter(serials.str.contains("[A-Z]")).str.to_lowercase()])
+        others = pl.concat(
+            [others, serials.filter(serials.str.contains("[A-Z]")).str.to_lowercase()]
+        )
     for start in range(0, len(others), BLOCK):
         alike += len(view.taken(lot.product_id, others[start : start + BLOCK].to_list()))
     if alike:
@@ -289,15 +291,14 @@ def _write(
     """Give the numbers their positions. Refuses `import_rows` if the file is another one now."""
     numbers = Numbers(path)
     parts: list[Part] = []
-    done = blocks = 0
-    for frame in _blocks(numbers, look.form, facts, data["first"]):
+    done = 0
+    for block, frame in enumerate(_blocks(numbers, look.form, facts, data["first"]), 1):
         first = data["first"] + done
         parts.append(pack_serials(first, _lines(frame["serial"])))
         if look.form.extras:
             parts.append(pack_extras(first, _lines(frame["extras"])))
         done += frame.height
-        blocks += 1
-        if blocks % BLOCKS_AT_ONCE == 0 or done == data["count"]:
+        if block % BLOCKS_AT_ONCE == 0 or done == data["count"]:
             told = {"allocation": data["id"], "done": done}
             work.write(lot.id, "allocated", told, parts=parts, key=key_of(lot))
             parts = []

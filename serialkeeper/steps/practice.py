@@ -19,6 +19,7 @@ from serialkeeper.rules.challenges import KINDS
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
+from serialkeeper.store.codes import codes_of, with_extras
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import key_of
 
@@ -184,12 +185,13 @@ def _web(
         first, last = int(positions.min()), int(positions.max())
         states = np.frombuffer(view.states(key, first, last), np.uint8)
         plants = view.plants(key)
-        serials = pl.concat(
-            [
-                pl.Series(view.serials(key, start, min(BLOCK, last - start + 1)))
-                for start in range(first, last + 1, BLOCK)
-            ]
-        )
+        pieces, codes = [], []
+        for start in range(first, last + 1, BLOCK):
+            some = view.serials(key, start, min(BLOCK, last - start + 1))
+            pieces.append(pl.Series(some))
+            if with_extras(view, lot):
+                codes.append(codes_of(view, lot, start, some))
+        serials = pl.concat(pieces)
     rows, lanes = shape.grid(0, shape.count)
     there = np.flatnonzero(states[positions - first] == ord(State.ISSUED))
     there = there[np.lexsort((lanes[there], rows[there]))]
@@ -210,6 +212,7 @@ def _web(
         serials=serials.gather(positions[there] - first),
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
+        codes=pl.concat(codes).gather(positions[there] - first) if codes else None,
     )
     on_web = set(web.position.tolist())
     bad = [

@@ -9,11 +9,13 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1
 from serialkeeper.rules.chain import BLOCK, Entry, block_of
 from serialkeeper.rules.events import write_time
+from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.challenges import planted_at
+from serialkeeper.store.codes import code_at
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.verify import verify
@@ -105,6 +107,8 @@ def show_label(
         found = view.findings(key, first=label.position, last=label.position)
         bad = planted_at(view, lot, label.position)
         on_rolls = _on_rolls(view, key, label.position)
+        from_file = _from_file(view, key, label.position)
+        code = code_at(view, lot, label.position)
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -112,6 +116,8 @@ def show_label(
         "expiry": lot.expiry,
         "position": label.position,
         "epc": epc.sgtin_urn(lot.gtin, lot.prefix_length, label.serial),
+        "code": code,
+        "imported": from_file,
         "state": State(label.state).word,
         "findings": [_describe_finding(row) for row in found],
         # Nothing is told of a planted label before a reader has met it.
@@ -119,6 +125,19 @@ def show_label(
         "life": life,
         **on_rolls,
     }
+
+
+def _from_file(view: View, key: LotKey, position: int) -> dict[str, Any] | None:
+    """Who gave the number, until when it may be printed, and what is printed with it."""
+    for row in view.imports(key):
+        if row.first <= position < row.first + row.count:
+            extras = view.extra_rows(key, position, position)
+            return {
+                "issuer": row.issuer or None,
+                "usable_until": row.usable_until or None,
+                "extras": pairs_of(extras[0]) if extras else [],
+            }
+    return None
 
 
 def _on_rolls(view: View, key: LotKey, position: int) -> dict[str, Any]:
@@ -181,7 +200,7 @@ def _life(view: View, lot: Lot, key: LotKey, position: int) -> Iterator[dict[str
         step: dict[str, Any] = {}
         for ref in entry.parts:
             part = parts.get((entry.seq, ref.kind))
-            if part is None or ref.kind in ("findings", "proofs"):
+            if part is None or ref.kind in ("findings", "proofs", "extras"):
                 continue
             if ref.kind == "serials":
                 step["to"] = State.ALLOCATED.value

@@ -280,7 +280,6 @@ class Replay:
                 _first_difference(key, there, wanted)
         return len(letters)
 
-
     def _compare_extras(self, key: LotKey, ref: PartRef) -> None:
         last = ref.first + ref.count - 1
         there = self.view.extra_rows(key, ref.first, last)
