@@ -218,7 +218,7 @@ def read_lines(
     wrong |= serial.str.contains(reserved).fill_null(value=True)
     index = wrong.arg_true().to_list()
     bad = [_explain(lines[one], first_line + one, form, facts) for one in index]
-    return frame, bad
+    return frame.with_columns(serial=pl.when(~wrong).then("serial")), bad
 
 
 def _as_codes(lines: pl.Series, form: Form) -> pl.Series:
@@ -266,10 +266,13 @@ def _explain(line: str, number: int, form: Form, facts: Facts) -> BadRow:
     return replace(row, remedy="give the identifiers of every line in the same order")
 
 
+_LONGEST_PLAIN = len("01") + 14 + len("21") + 20
+
+
 def _advice(line: str, form: Form) -> str:
     if line.startswith("("):
         return "write element strings without brackets, {GS} after elements of variable length"
-    if form.kind == "code" and gs1.GS not in line and len(form.ais) > 2:
+    if form.kind == "code" and gs1.GS not in line and len(line) > _LONGEST_PLAIN:
         return "the separators are lost: write {GS} after elements of variable length"
     return "every line carries the same identifiers as the first one; see the README for which"
 

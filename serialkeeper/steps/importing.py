@@ -133,6 +133,7 @@ def _check(record: Record, issuer: str, usable_until: date | None) -> None:
         raise Refused(
             "bad_value",
             "The issuer's name cannot be kept.",
+            where="issuer",
             expected="up to 120 printable characters",
             came=issuer,
             remedy="Correct it.",
@@ -142,6 +143,7 @@ def _check(record: Record, issuer: str, usable_until: date | None) -> None:
         raise Refused(
             "numbers_expired",
             "The numbers may not be used any more.",
+            where="their last day",
             expected=f"{today.isoformat()} or later",
             came=usable_until.isoformat(),
             remedy="Check the date; ask the issuer for new numbers.",
