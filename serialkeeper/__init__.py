@@ -31,6 +31,7 @@ from serialkeeper.steps import (
     images,
     importing,
     inspection,
+    locations,
     lots,
     numbering,
     people,
@@ -121,10 +122,20 @@ class person:
     list = staticmethod(people.everybody)
 
 
+class location:
+    """Sites and parts of them."""
+
+    add = staticmethod(locations.add)
+    import_ = staticmethod(locations.import_locations)
+    list = staticmethod(locations.all_locations)
+    show = staticmethod(locations.show)
+
+
 class product:
     """Trade items."""
 
     add = staticmethod(products.add)
+    import_ = staticmethod(products.import_products)
     list = staticmethod(products.all_products)
     show = staticmethod(products.show)
 
@@ -264,6 +275,7 @@ __all__ = [
     "init",
     "inspect",
     "label",
+    "location",
     "lot",
     "open_record",
     "person",

@@ -18,6 +18,7 @@ from serialkeeper.cli import (
     init,
     inspect_,
     label,
+    location,
     lot,
     person,
     print_,
@@ -42,6 +43,7 @@ app.command("demo")(demo.demo)
 app.command("init")(init.init)
 for name, group in {
     "person": person.app,
+    "location": location.app,
     "product": product.app,
     "lot": lot.app,
     "serials": serials.app,

@@ -6,10 +6,14 @@ An import takes the whole file or nothing, so all of its faults are told at once
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TypeVar
 
 from serialkeeper.errors import Refused
+
+Key = TypeVar("Key", bound=Hashable)
+Value = TypeVar("Value")
 
 MOST_TOLD = 100
 """Bad rows that are told one by one; of the others only the number is told."""
@@ -81,4 +85,81 @@ def refuse_rows(where: str, rows: int, bad: Sequence[BadRow], more: int = 0) -> 
         came=first.came,
         remedy=first.remedy,
         more=tuple(told),
+    )
+
+
+@dataclass
+class Row:
+    """A row of a small file while it is looked at.
+
+    Attributes:
+        line: from 1.
+        fields: texts by column.
+        bad: what is wrong with it so far.
+    """
+
+    line: int
+    fields: Mapping[str, str]
+    bad: list[BadRow] = field(default_factory=list)
+
+    def once(self, seen: dict[Key, int], key: Key, column: str) -> bool:
+        """Whether the key did not stand above; notes it, or the fault."""
+        first = seen.setdefault(key, self.line)
+        if first == self.line:
+            return True
+        remedy = f"it stands in line {first} already: take one of the two out"
+        came = self.fields[column]
+        self.bad.append(BadRow(self.line, column, "each key once in the file", came, remedy))
+        return False
+
+    def same(self, told: Mapping[str, str]) -> bool:
+        """Whether the row says what the record says; columns left empty say nothing."""
+        for column, there in told.items():
+            came = self.fields[column]
+            if came not in ("", there):
+                remedy = "what is in the record stays: correct the file, or take the row out"
+                self.bad.append(BadRow(self.line, column, f"{there!r} as recorded", came, remedy))
+        return not self.bad
+
+
+def check_row(row: Row, column: str, check: Callable[[], Value]) -> Value | None:
+    """What a check gives; None where it refuses the row, which is noted."""
+    came = row.fields[column]
+    if damaged_by_spreadsheet(came):
+        expected = "the number with all its digits"
+        row.bad.append(BadRow(row.line, column, expected, came, SPREADSHEET))
+        return None
+    try:
+        return check()
+    except Refused as error:
+        expected = error.expected or error.message
+        row.bad.append(BadRow(row.line, column, expected, came, error.remedy))
+        return None
+
+
+def check_name(text: str) -> str:
+    """A name for people. Refuses `bad_value`."""
+    name = text.strip()
+    if 1 <= len(name) <= 120 and name.isprintable():
+        return name
+    raise Refused(
+        "bad_value",
+        "This is no name.",
+        where="name",
+        expected="1 to 120 printable characters",
+        came=text,
+        remedy="Correct it.",
+    )
+
+
+def read_whole(text: str) -> int:
+    """A small whole number. Refuses `bad_value`."""
+    if re.fullmatch(r"[0-9]{1,4}", text):
+        return int(text)
+    raise Refused(
+        "bad_value",
+        "This is no whole number.",
+        expected="a whole number in digits",
+        came=text,
+        remedy="Correct it.",
     )
