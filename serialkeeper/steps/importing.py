@@ -93,11 +93,20 @@ def import_numbers(
         refuse_rows(str(path), len(look.serials), look.bad, look.more)
         _find_look_alikes(view, lot, look)
         there = _numbers_of(view, lot.product_id)
+    form = look.form
+    data = {
+        "count": len(look.serials),
+        "issuer": issuer.strip(),
+        "usable_until": usable_until.isoformat() if usable_until else "",
+        "form": form.kind,
+        "extras": " ".join(form.extras),
+        "ai_order": " ".join(form.order(facts.order)),
+        "name": path.name,
+        "sha256": look.sha256,
+        "size": look.size,
+    }
     with record.work(lot.id) as work:
-        lot, key = work.lot(lot.full_name), key_of(lot)
-        check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
-        for one in work.allocations(key):
-            check_allocation(lot.number, one.first, one.count, one.done)
+        lot = work.lot(lot.full_name)
         old = _earlier(work, lot, look.sha256, path)
         if old:  # another process was faster
             return {**_describe(lot, old), "already_taken": True, "notes": []}
@@ -108,24 +117,21 @@ def import_numbers(
                 where=lot.full_name,
                 remedy="Nothing was taken in. Import the file again.",
             )
-        data = {
-            "id": len(work.allocations(key)) + 1,
-            "first": lot.labels + 1,
-            "count": len(look.serials),
-            "issuer": issuer.strip(),
-            "usable_until": usable_until.isoformat() if usable_until else "",
-            "form": look.form.kind,
-            "extras": " ".join(look.form.extras),
-            "ai_order": " ".join(look.form.order(facts.order)),
-            "name": path.name,
-            "sha256": look.sha256,
-            "size": look.size,
-        }
-        state = "running" if lot.state == "reconciled" else lot.state
-        work.write(lot.id, "numbers imported", {**data, "lot_state": state}, key=key)
-        _write(work, lot, path, look, facts, data)
-        made = next(one for one in work.imports(key) if one.id == data["id"])
+        made = _begin(work, lot, data)
+        _write(work, lot, path, look, facts, made)
     return {**_describe(lot, made), "already_taken": False, "notes": look.notes}
+
+
+def _begin(work: Work, lot: Lot, data: dict[str, Any]) -> NumberImport:
+    """Give the file its place in the plan."""
+    key = key_of(lot)
+    check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+    for one in work.allocations(key):
+        check_allocation(lot.number, one.first, one.count, one.done)
+    row = {"id": len(work.allocations(key)) + 1, "first": lot.labels + 1, **data}
+    state = "running" if lot.state == "reconciled" else lot.state
+    work.write(lot.id, "numbers imported", {**row, "lot_state": state}, key=key)
+    return next(one for one in work.imports(key) if one.id == row["id"])
 
 
 def _check(record: Record, issuer: str, usable_until: date | None) -> None:
@@ -288,23 +294,23 @@ def _numbers_of(view: View, product_id: int) -> int:
 
 
 def _write(
-    work: Work, lot: Lot, path: Path, look: _Look, facts: imported.Facts, data: dict[str, Any]
+    work: Work, lot: Lot, path: Path, look: _Look, facts: imported.Facts, made: NumberImport
 ) -> None:
     """Give the numbers their positions. Refuses `import_rows` if the file is another one now."""
     numbers = Numbers(path)
     parts: list[Part] = []
     done = 0
-    for block, frame in enumerate(_blocks(numbers, look.form, facts, data["first"]), 1):
-        first = data["first"] + done
+    for block, frame in enumerate(_blocks(numbers, look.form, facts, made.first), 1):
+        first = made.first + done
         parts.append(pack_serials(first, _lines(frame["serial"])))
         if look.form.extras:
             parts.append(pack_extras(first, _lines(frame["extras"])))
         done += frame.height
-        if block % BLOCKS_AT_ONCE == 0 or done == data["count"]:
-            told = {"allocation": data["id"], "done": done}
+        if block % BLOCKS_AT_ONCE == 0 or done == made.count:
+            told = {"allocation": made.id, "done": done}
             work.write(lot.id, "allocated", told, parts=parts, key=key_of(lot))
             parts = []
-    if numbers.sha256 != look.sha256 or done != data["count"]:
+    if numbers.sha256 != look.sha256 or done != made.count:
         row = BadRow(1, "the whole file", f"SHA-256 {look.sha256}", numbers.sha256, "")
         remedy = "the file changed while it was read; wait until it is whole"
         refuse_rows(str(path), done, [BadRow(1, row.column, row.expected, row.came, remedy)])
