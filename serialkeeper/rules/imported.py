@@ -47,6 +47,12 @@ RESERVED = ("ZY", "ZZ", "YZ")
 _LONGEST = {**gs1.VARIABLE, **LENGTHS}
 _SIGNS = "[" + re.escape("".join(sorted(gs1.SET_82))) + "]"
 _NUMBER = rf"^{_SIGNS}{{1,20}}$"
+_ESCAPED = {
+    escape: sign
+    for sign in sorted(gs1.SET_82)
+    if not sign.isalnum()
+    for escape in (f"%{ord(sign):02X}", f"%{ord(sign):02x}")
+}
 _LINK = re.compile(r"https?://[^/?#\s]+(?:/[^?#\s]*?)?/01/([^?#\s]+?)/?(?:\?([^#\s]*))?(?:#\S*)?")
 
 
@@ -104,6 +110,14 @@ class Form:
                 end = "" if ai == self.ais[-1] else gs1.GS
                 pieces.append(f"{ai}({_SIGNS}{{1,{_LONGEST[ai]}}}){end}")
         return f"^{''.join(pieces)}{gs1.GS}?$"
+
+    @property
+    def link_pattern(self) -> str:
+        """An expression for Digital Links that are arranged alike; one group per identifier."""
+        end = self.ais.index("21") + 1
+        path = "".join(f"/{ai}/([^/?#\\s]+)" for ai in self.ais[:end])
+        query = "&".join(f"{ai}=([^&#\\s]+)" for ai in self.ais[end:])
+        return rf"^https?://[^/?#\s]+(?:/[^?#\s]*?)?{path}" + (rf"\?{query}$" if query else "$")
 
     def in_words(self) -> str:
         """What a line should be."""
@@ -222,16 +236,29 @@ def read_lines(
 
 
 def _as_codes(lines: pl.Series, form: Form) -> pl.Series:
-    """Digital Links as element strings in the form's order; empty for what is none."""
+    """Digital Links as element strings in the form's order; empty for what is none.
 
-    def as_code(line: str) -> str:
-        found = _link(line)
-        if found.keys() != set(form.ais):
-            return ""
-        ends = ("" if ai in gs1.PREDEFINED or ai == form.ais[-1] else gs1.GS for ai in form.ais)
-        return "".join(ai + found[ai] + end for ai, end in zip(form.ais, ends, strict=True))
+    Links arranged like the first one, with only such signs escaped as have to be, go together;
+    others one by one.
+    """
+    got = lines.str.extract_groups(form.link_pattern).struct.unnest()
+    strange = lines.str.replace_many(list(_ESCAPED), [""] * len(_ESCAPED)).str.contains("%")
+    pieces: list[pl.Expr] = []
+    for column, ai in zip(got.columns, form.ais, strict=True):
+        plain = pl.col(column).str.replace_many(list(_ESCAPED), list(_ESCAPED.values()))
+        end = "" if ai in gs1.PREDEFINED or ai == form.ais[-1] else gs1.GS
+        pieces += [pl.lit(ai), plain, pl.lit(end)]
+    codes = got.select(pl.concat_str(pieces).alias("code")).to_series()
+    alone = (strange | codes.is_null()).arg_true()
+    return codes.scatter(alone, [_as_code(line, form) for line in lines.gather(alone).to_list()])
 
-    return pl.Series([as_code(line) for line in lines.to_list()], dtype=pl.String)
+
+def _as_code(line: str, form: Form) -> str:
+    found = _link(line)
+    if found.keys() != set(form.ais):
+        return ""
+    ends = ("" if ai in gs1.PREDEFINED or ai == form.ais[-1] else gs1.GS for ai in form.ais)
+    return "".join(ai + found[ai] + end for ai, end in zip(form.ais, ends, strict=True))
 
 
 def _explain(line: str, number: int, form: Form, facts: Facts) -> BadRow:

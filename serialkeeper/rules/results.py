@@ -23,7 +23,7 @@ from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.fields import Lines, parse_grade, times, whole_numbers
 from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
 from serialkeeper.rules.jobs import MOST_LANES, Web
-from serialkeeper.rules.lookup import Lookup
+from serialkeeper.rules.lookup import Lookup, numbers_in
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.positions import settle_positions
 from serialkeeper.rules.serials import SHORTEST
@@ -329,11 +329,7 @@ class Interpretation:
         strange = [index for index in self.seen if not readings.number[index]]
         for start in range(0, len(strange), TEXTS_AT_ONCE):
             some = strange[start : start + TEXTS_AT_ONCE]
-            named = {
-                index: _could_be_numbers(self.seen[index], self.plan.lengths) for index in some
-            }
-            for index, words in named.items():
-                words += [word for word in _number_of(self.seen[index]) if word not in words]
+            named = {index: numbers_in(self.seen[index], self.plan.lengths) for index in some}
             places = self._positions_of(set().union(*named.values()), self.plan.serials)
             for index, words in named.items():
                 found = [places[word] for word in words if word in places]
@@ -463,27 +459,6 @@ class Interpretation:
             .fill_null(value=False)
             .to_numpy()
         )
-
-
-def _number_of(seen: str) -> list[str]:
-    """The number of a text that is a code, whatever else it carries; numbers may be short."""
-    try:
-        text = gs1.from_file(seen.removeprefix(gs1.DATAMATRIX_ID))
-        found = gs1.elements(gs1.ElementString(text))
-    except Refused:
-        return []
-    return [found["21"]] if "21" in found else []
-
-
-def _could_be_numbers(seen: str, lengths: tuple[int, ...]) -> list[str]:
-    """Every stretch of a text as long as a number, without separators, as it is and in capitals."""
-    plain = seen.replace(gs1.FILE_GS, "").replace(" ", "")
-    return [
-        text[start : start + length]
-        for text in dict.fromkeys((plain, plain.upper()))
-        for length in lengths
-        for start in range(len(text) - length + 1)
-    ]
 
 
 def _joined(pieces: list[NDArray[Any]]) -> NDArray[Any]:

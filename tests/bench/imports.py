@@ -67,7 +67,7 @@ def main() -> None:
     if given.form:
         with tempfile.TemporaryDirectory(prefix="imports-") as name:
             taken, own, megabytes = measure(Path(name), given.form, given.labels)
-        print(f"{given.form:8} {taken:7.1f} s  {taken / own:5.1f} x allocate  {megabytes} MB")  # noqa: T201
+        print(f"{given.form:8} {taken:7.1f} s  {taken / own:5.1f} x allocate  {megabytes} MB")
         return
     for form in FORMS:
         command = [sys.executable, __file__, "--labels", str(given.labels), "--form", form]
