@@ -20,7 +20,9 @@ _WORDS = {
     "share": "too many bad labels in a short stretch",
     "missed_plant": "a label made bad on purpose was called good",
     "extra_code": "codes were read that belong to no label's place",
+    "extra_label": "unread labels stand where the plan has none",
     "still_there": "labels that should be gone are still there",
+    "released_roll": "something was found on labels of a released roll",
     "good_gone": "good labels are not on the roll",
 }
 

@@ -106,6 +106,7 @@ def note_text(note: dict[str, Any]) -> str:
         "read_again": f"{span} were read again behind position {note.get('after')}",
         "wound_other_way": f"roll {note.get('roll')} came off from the other end than the record "
         "says (roll turn)",
+        "part_of_roll": f"only {note.get('labels')} of the roll's places were looked at",
         "surplus": f"{note.get('labels')} readings belong to no label of the roll: blanks, double "
         "triggers, or labels that were spliced in",
         "strange_code": f"a strange code was read among {span}; its place is not known",
@@ -318,6 +319,9 @@ def rehearse(
     lane_files: Annotated[
         bool, typer.Option("--lane-files", help="A camera and a file for each lane.")
     ] = False,
+    roll: Annotated[
+        int, typer.Option(min=0, help="A roll that is read again; without it a first pass.")
+    ] = 0,
 ) -> None:
     """Write what a camera might have written, with known faults. Practice records only."""
     result = practice.rehearse(
@@ -332,6 +336,7 @@ def rehearse(
         back=back or (),
         mirrored=mirrored,
         lane_files=lane_files,
+        roll=roll,
     )
     answer(
         result,

@@ -90,13 +90,14 @@ def list_(
 
 
 def _lines(rows: Iterator[dict[str, Any]]) -> Iterator[str]:
-    yield f"{'position':>9}  {'serial':20}  {'state':20}  {'finding':16}  detail"
+    yield f"{'position':>9}  {'row':>7} lane  {'serial':20}  {'state':20}  {'finding':16}  detail"
     for row in rows:
         state = row["state"]
         if state == "rejected" and row["was_active"]:
             state = "rejected, was active"
         yield (
-            f"{row['position']:>9}  {row['serial']:20}  {state:20}  "
+            f"{row['position']:>9}  {row['row'] or '-':>7} {row['lane'] or '-':>4}  "
+            f"{row['serial']:20}  {state:20}  "
             f"{row['finding'] or '':16}  {row['detail'] or ''}"
         ).rstrip()
 

@@ -17,7 +17,7 @@ from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.doubts import SIGNS
 from serialkeeper.rules.drawing import MOST_SHEETS
 from serialkeeper.rules.pulls import as_lines
-from serialkeeper.rules.rolls import FORWARD, MARKS
+from serialkeeper.rules.rolls import FORWARD, MARKS, OPEN
 from serialkeeper.steps import drawings, rolls
 from serialkeeper.steps import pulls as lists
 from serialkeeper.steps import tickets as papers
@@ -336,8 +336,15 @@ def _line(row: dict[str, Any]) -> str:
     return (
         f"Roll {row['roll']}: job {row['job']}, rows {row['rows'][0]} to {row['rows'][1]}, {lane}, "
         f"{row['wound']}, {row['state']}; {row['expected']:,} labels expected on it "
-        f"({tally(row['states'])})"
+        f"({tally(row['states'])}){_still_open(row)}"
     )
+
+
+def _still_open(row: dict[str, Any]) -> str:
+    points = row["missing"]
+    if row["state"] != OPEN or not points or isinstance(points, list):  # which lists them all
+        return ""
+    return f"; {points} open point{'' if points == 1 else 's'}: roll show"
 
 
 def _lines(result: dict[str, Any]) -> Iterator[str]:
@@ -356,7 +363,8 @@ def _lines(result: dict[str, Any]) -> Iterator[str]:
     for one in result["passes"]:
         yield f"  read again ({one['file']}): {tally(one['result'])}"
     for one in result["missing"]:
-        yield f"  missing: position {one['position']}: {one['missing']}"
+        place = f"position {one['position']}: " if one["position"] else ""
+        yield f"  still to do: {place}{one['missing']}"
     if result["ticket"]:
         yield f"  released {result['ticket']['at']} by {result['ticket']['by']}"
     yield CAUTION

@@ -23,7 +23,7 @@ from serialkeeper.rules.findings import CODE, GOOD, NOT_SEEN, ORDER, Readings, V
 from serialkeeper.rules.jobs import Web, short_runs
 from serialkeeper.rules.parts import UNCHANGED, Presence, pack_proofs
 from serialkeeper.rules.results import Interpretation
-from serialkeeper.rules.rolls import REVERSED, Places, Span
+from serialkeeper.rules.rolls import REVERSED, Places, Span, is_whole
 from serialkeeper.rules.taking import Judged, name_the_gone
 
 ABSENT, STILL_THERE, NOT_PROVEN = WORDS = ("absent", "still_there", "not_proven")
@@ -105,7 +105,9 @@ class JudgedAgain(Judged):
         states: what the judgement rests on, uint8 by position.
         proofs: what it says of labels that should be gone, and of good ones that are, by position.
         result: how many labels it confirmed, pulled, rejected, found again, did not see, proved
-            absent, saw though they should be gone, or could not prove.
+            absent, saw though they should be gone, or could not prove; how many readings were of
+            something that does not belong on the roll (`strange`) or unread at no label's place
+            (`surplus`); at how many places it read anything (`placed`), of how many (`standing`).
     """
 
     states: NDArray[np.uint8]
@@ -146,6 +148,7 @@ def decide_again(
     replaced = _flags(before.places.stood_on(before.span), len(states))
     read = _flags(np.concatenate((readings.number, readings.also)), len(states))
     _check_roll(read, members | replaced, before.roll, where)
+    _check_places(readings, before.roll, where)
     verdicts = _of_this_roll(findings.judge(readings, len(states) - 1), members, replaced, read)
     finding = verdicts.finding.copy()
     finding[read & ~members & ~replaced & (finding == GOOD)] = CODE["out_of_place"]
@@ -159,10 +162,7 @@ def decide_again(
     name_the_gone(finding, read, states)
     confirmed = good_before & verdicts.placed & (finding == GOOD) & members
     found_again = _found_again(notes, before, verdicts, finding) & members
-    missed = found_again & before.planted
-    finding[missed], target[missed] = CODE["missed_plant"], _REJECTED
-    found_again &= ~missed
-    finding[found_again & ~before.open("found_again")] = CODE["found_again"]
+    _name_found(finding, target, found_again, before)
     groups = _not_seen(finding, notes, before, verdicts, members & undecided & ~before.gone)
     settled = before.missing() & (confirmed | (finding != GOOD))
     proofs = _proofs(readings, notes, before, verdicts, read, members, replaced)
@@ -173,7 +173,10 @@ def decide_again(
         "rejected": int((target == _REJECTED).sum()),
         "found_again": int(found_again.sum()),
         "not_seen": int((finding == CODE["not_seen"]).sum()),
-        **{word: sum(one.word == word for one in proofs.values()) for word in WORDS},
+        **_proven(proofs),
+        **_beyond(readings, notes.placed, read & ~members & ~replaced, before.gone),
+        "placed": int((verdicts.placed & members).sum()),
+        "standing": int((members & ~before.gone).sum()),
     }
     return JudgedAgain(
         readings=readings,
@@ -190,6 +193,28 @@ def decide_again(
         proofs=proofs,
         result=result,
     )
+
+
+def _proven(proofs: Mapping[int, Presence]) -> dict[str, int]:
+    """How often each word was said of labels that should be gone."""
+    return {word: sum(one.word == word for one in proofs.values()) for word in WORDS}
+
+
+def _beyond(
+    readings: Readings, placed: bool, others: NDArray[np.bool_], gone: NDArray[np.bool_]
+) -> dict[str, int]:
+    """How much was read that is of no label of the roll.
+
+    Args:
+        placed: whether the camera gives places; it may well report an empty one as unread.
+        others: bool by position: labels of other rolls whose numbers were read.
+        gone: bool by position: labels that had left; what stands in their places is none of them.
+    """
+    odd = ((readings.place == 0) | gone[readings.place]) & (readings.number == 0)
+    odd &= readings.finding != GOOD
+    unread = odd & (readings.finding == CODE["unreadable"])
+    strange = int(others.sum() + (odd & ~unread).sum())
+    return {"strange": strange, "surplus": 0 if placed else int(unread.sum())}
 
 
 def _flags(positions: object, size: int) -> NDArray[np.bool_]:
@@ -211,6 +236,22 @@ def _check_roll(read: NDArray[np.bool_], there: NDArray[np.bool_], roll: int, wh
         expected=f"numbers of roll {roll}",
         came=f"{own} of {total} numbers are of labels of this roll",
         remedy="Check the roll's number (roll list) and the file.",
+    )
+
+
+def _check_places(readings: Readings, roll: int, where: str) -> None:
+    """Where most numbers stand elsewhere than the camera says, its lanes or rows are mistaken."""
+    shown = (readings.number > 0) & (readings.place > 0)
+    elsewhere = int((shown & (readings.number != readings.place)).sum())
+    if 2 * elsewhere <= int(shown.sum()):
+        return
+    raise Refused(
+        "roll_mistaken",
+        "The file's places are not those of the roll.",
+        where=where,
+        expected=f"numbers of roll {roll} in their places",
+        came=f"{elsewhere} of {int(shown.sum())} numbers stand in the places of others",
+        remedy="Check the lanes and rows that the camera gives, and which end came off first.",
     )
 
 
@@ -255,6 +296,19 @@ def _found_again(
         found[notes.aligned.doubtful] = False
     found[[place for place, words in before.findings.items() if set(words) - set(NOT_SEEN)]] = False
     return found
+
+
+def _name_found(
+    finding: NDArray[np.uint8],
+    target: NDArray[np.uint8],
+    found_again: NDArray[np.bool_],
+    before: Before,
+) -> None:
+    """Name the labels found again; one made bad on purpose is none of them, and was missed."""
+    missed = found_again & before.planted
+    finding[missed], target[missed] = CODE["missed_plant"], _REJECTED
+    found_again &= ~missed
+    finding[found_again & ~before.open("found_again")] = CODE["found_again"]
 
 
 def _not_seen(
@@ -359,11 +413,11 @@ def _alarms(
 def notes_on(judged: JudgedAgain, before: Before) -> list[dict[str, object]]:
     """What a person should know of the pass as a whole: the way it came off, and readings that
     belong to no label, since a label spliced in elsewhere would look like that."""
-    notes, readings = judged.notes, judged.readings
-    told = notes.notes
-    surplus = int(((readings.place == 0) & (readings.number == 0) & (readings.finding > 0)).sum())
-    if surplus:
-        told = [*told, {"kind": "surplus", "labels": surplus}]
+    notes, told, result = judged.notes, judged.notes.notes, judged.result
+    if beyond := result["strange"] + result["surplus"]:
+        told = [*told, {"kind": "surplus", "labels": beyond}]
+    if not is_whole(result):
+        told = [*told, {"kind": "part_of_roll", "labels": result["placed"]}]
     if before.span.lane:  # a slit roll runs past whatever camera there is
         told = [note for note in told if note["kind"] != "lane_elsewhere"]
     came_back = any(note["kind"] == "reversed" for note in told)

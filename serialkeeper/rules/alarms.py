@@ -126,10 +126,17 @@ class Alarm:
 def extra_codes(readings: Readings) -> list[Alarm]:
     """One alarm for codes that were read where no label of the plan stands: strange labels may
     be on the web."""
-    strange = (readings.place == 0) & (readings.number == 0)
-    strange &= ~np.isin(readings.finding, (GOOD, CODE["unreadable"]))
-    count = int(strange.sum())
+    beyond = (readings.place == 0) & (readings.number == 0) & (readings.finding != GOOD)
+    count = int((beyond & (readings.finding != CODE["unreadable"])).sum())
     return [Alarm("extra_code", 0, 0, 0, count)] if count else []
+
+
+def extra_labels(readings: Readings) -> list[Alarm]:
+    """One alarm for unread readings where no label of the plan stands, of a file without
+    positions: blanks, double triggers, or labels that do not belong on the web."""
+    beyond = (readings.place == 0) & (readings.number == 0)
+    count = int((beyond & (readings.finding == CODE["unreadable"])).sum())
+    return [Alarm("extra_label", 0, 0, 0, count)] if count else []
 
 
 def find(

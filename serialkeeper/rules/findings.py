@@ -64,6 +64,12 @@ and a person says what was done about it."""
 NOT_SEEN = ("not_seen", "not_told_apart", "found_again")
 """Findings on labels that no first reading is of for certain: a later good reading ends them."""
 
+MISSED = ("not_seen", "not_told_apart")
+"""Findings that say of no label that it was there."""
+
+COPIES = ("read_twice", "repeated", "other_number", "out_of_place")
+"""Findings after which more than one label may carry a number, or its label stands elsewhere."""
+
 ELSEWHERE = ("out_of_place", "repeated")
 """Findings on labels whose number was seen elsewhere: their own place may still be to come."""
 

@@ -20,11 +20,29 @@ from serialkeeper.rules.jobs import runs
 Cell = tuple[int, int]
 """A web row and a lane of one print job."""
 
-WHY = ("read_twice", "not_told_apart", "not_seen", "not_found", "not_inspected")
-"""Why a number is held: the finding that is open; `not_found` for one that was voided so."""
+WHY = (
+    "repeated",
+    "read_twice",
+    "other_number",
+    "out_of_place",
+    "not_told_apart",
+    "not_seen",
+    "not_found",
+    "not_inspected",
+)
+"""Why a number is held, the gravest first: the finding that is open; `not_found` for one that was
+voided so."""
 
-NOT_PROVING = ("out_of_place", "repeated")
-"""Findings on labels that were seen in another place: what stands in their own is not proven."""
+SEEN_ELSEWHERE = ("repeated", "read_twice", "out_of_place")
+"""Findings on numbers that were read in other places than their own, or in several."""
+
+NOT_PROVING = ("repeated", "other_number", "out_of_place")
+"""Findings on labels whose own place shows another number, or none of theirs."""
+
+
+def gravity(why: str) -> int:
+    """For sorting: the gravest reason first; what is none of them last."""
+    return WHY.index(why) if why in WHY else len(WHY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +203,7 @@ def smallest_hold(
         web: the job's web.
         missing: why each is held, by position; they may stand on another job's web.
         together: for `not_told_apart`: the labels among which it is.
-        sightings: for `read_twice`: each reading of the number.
+        sightings: each reading of a number that was read elsewhere.
     """
     groups: dict[tuple[str, tuple[Interval, ...]], list[int]] = {}
     runs_of: dict[tuple[int, int, int], tuple[Interval, ...]] = {}
@@ -193,11 +211,11 @@ def smallest_hold(
         places: tuple[Interval, ...] = ()
         if why == "not_told_apart" and position in together:
             places = web.intervals(web.cell(one) for one in together[position] if one in web)
-        elif why == "read_twice":
-            seen = sightings.get(position, ())
+        elif seen := sightings.get(position, ()):
             cells = [cell for one in seen for cell in web.seen_at(one)]
-            if len(seen) < 2 and position in web:
-                cells.append(web.cell(position))
+            if len(seen) < 2 and position in web:  # the other reading, or its label, is not known
+                lane, first, last = web.between(position)
+                cells += [(row, lane) for row in range(first, last + 1)]
             places = web.intervals(cells)
         elif position in web:
             run = web.between(position)

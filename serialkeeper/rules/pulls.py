@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.doubts import Doubt, Stretch, metres
-from serialkeeper.rules.rolls import NEAR
 from serialkeeper.rules.strips import ending_of
+
+NEAR = 5
+"""Labels in a lane within which the scanned neighbour has to stand (common practice, no source)."""
 
 COLUMNS = (
     "order",
@@ -158,13 +160,20 @@ def _told(one: Mapping[str, Any] | None, side: str) -> str:
 
 
 def find_cut(
-    stretch: Stretch, position: int, neighbour: int, *, from_end: bool, where: str
+    stretch: Stretch,
+    position: int,
+    place: tuple[int, int],
+    neighbour: int,
+    *,
+    from_end: bool,
+    where: str,
 ) -> dict[str, Any]:
     """Where a label stands, told from a neighbour that was scanned.
 
     Args:
         stretch: the web.
-        position: the label to be taken off; it stands on the stretch.
+        position: the label to be taken off.
+        place: its row and lane on the stretch.
         neighbour: the position of the label that was scanned.
         from_end: whether the last row comes off first.
         where: the lot, for refusals.
@@ -175,7 +184,7 @@ def find_cut(
         position, row, lane, scanned, away, side (`after` or `before` the scanned one, as the
         web comes off the roll).
     """
-    row, lane = stretch.find(position) or (0, 0)
+    row, lane = place
     other = stretch.find(neighbour)
     if other is None:
         raise _elsewhere(where, position, row, lane, f"position {neighbour}, not on this stretch")

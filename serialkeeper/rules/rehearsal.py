@@ -74,6 +74,9 @@ KINDS: Mapping[str, str] = {
 `displaced`: a label stands in the place of another one far away.
 """
 
+ALONE = frozenset(set(FAULTS) - set(PAIRED) - {"not_seen"})
+"""Faults of a single label that stay with it: it reads as bad whenever it passes."""
+
 SLICE = 50_000
 """Labels or readings written at a time."""
 
@@ -97,6 +100,7 @@ class Web:
         codes: their whole codes where some carry extras, else None.
         code: the lot's frozen facts; its serial says nothing.
         order: element order.
+        states: words of their states now, where a roll is read again; else None.
     """
 
     position: NDArray[np.int64]
@@ -107,6 +111,7 @@ class Web:
     code: gs1.LabelCode
     order: tuple[str, ...]
     codes: pl.Series | None = None
+    states: pl.Series | None = None
 
     def steps(self) -> NDArray[np.int64]:
         """The row of each label, counted from 0 without the rows that have none."""
@@ -332,11 +337,16 @@ def truth(web: Web, planted: Planted) -> Iterator[pl.DataFrame]:
     for start in range(0, len(step), SLICE):
         some = slice(start, start + SLICE)
         chosen = pl.Series(outcome[some].astype(np.int64))
+        ends = states.gather(chosen)
+        if web.states is not None:  # a further pass makes nothing good, and takes goodness away
+            now = web.states[some]
+            bad = (ends == "rejected") & now.is_in(["issued", "verified", "commissioned"])
+            ends = now.set(bad, "rejected")
         yield pl.DataFrame(
             {
                 "position": web.position[some],
                 "serial": web.serials[some],
-                "outcome": states.gather(chosen),
+                "outcome": ends,
                 "fault": pl.Series(names).gather(chosen),
             }
         )

@@ -70,6 +70,8 @@ class Writer:
             verdict=pl.when(unread).then(pl.lit("fail")).otherwise("verdict"),
         )
         kept = {"positions": ("position", "row", "lane"), "lanes": ("lane",), "times": ("at",)}
+        if web.states is not None:  # rows and lanes of a roll are not those of its print job
+            kept |= {"positions": ("position",), "lanes": ("lane",) if web.lanes > 1 else ()}
         told = {column for name in self._tells for column in kept[name]}
         silent = {"position", "row", "lane", "at"} - told
         return frame.with_columns(pl.lit("").alias(name) for name in silent).select(COLUMNS)

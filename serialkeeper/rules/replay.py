@@ -72,6 +72,7 @@ class AddFindings:
     """One open finding per line of a `findings` part."""
 
     take: int
+    seq: int
     part: PartRef
 
 
@@ -229,7 +230,7 @@ def _taken(entry: Entry, key: Row) -> list[Change]:
             case "states":
                 made.append(SetStates(part))
             case "findings":
-                made.append(AddFindings(take, part))
+                made.append(AddFindings(take, entry.seq, part))
             case _:
                 made.append(AddProofs(take, entry.seq, part))
     made.append(Update("take", {**key, "id": take}, {"through": entry.data["through"]}))

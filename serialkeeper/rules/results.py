@@ -259,7 +259,7 @@ class Interpretation:
             same, self.notes, self.aligned = made.same, made.notes, made
         # The reading with nothing wrong, or with nothing read, is the one too many.
         same &= np.isin(readings.finding, (GOOD, CODE["unreadable"]))
-        readings.place[same] = readings.number[same] = 0
+        readings.place[same] = readings.number[same] = readings.finding[same] = 0
 
     def _check_inside(self, place: NDArray[np.int32]) -> None:
         labels = len(self.plan.web.row) - 1

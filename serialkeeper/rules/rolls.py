@@ -6,14 +6,16 @@ own. A spare that was put where a bad label stood stands there from then on.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.findings import STAYING
+from serialkeeper.rules.alarms import Alarm
+from serialkeeper.rules.findings import COPIES, MISSED, STAYING
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.moves import COMPLIANCE, LINE_LEAD, State
 
@@ -25,8 +27,9 @@ OPEN, SLIT, RELEASED = "open", "slit", "released"
 MARKS = ("splice", "blank")
 """What people mark on a roll."""
 
-NEAR = 5
-"""Labels in a lane within which the scanned neighbour has to stand (common practice, no source)."""
+WHOLE = 90
+"""Per cent of a roll's labels from which a further pass counts as one over the whole roll
+(common practice, no source)."""
 
 GOOD = (State.COMMISSIONED, State.VERIFIED)
 
@@ -120,6 +123,8 @@ class Fate:
         removed, absent, seen: the last entry by which it was taken off, proven absent, and read
             on the web though it should not be; 0 for never.
         evidence: what proved it absent.
+        copies: whether several labels may carry its number, or it does not stand in its place:
+            one cut does not show that the number left.
     """
 
     position: int
@@ -130,11 +135,23 @@ class Fate:
     absent: int = 0
     seen: int = 0
     evidence: str = ""
+    copies: bool = False
 
     @property
     def gone(self) -> bool:
         """Whether it is off the web: taken off or proven absent, and not read there since."""
         return max(self.removed, self.absent) > self.seen
+
+    @property
+    def surely_gone(self) -> bool:
+        """Whether no label with its number is left in its place or elsewhere on the roll."""
+        return self.absent > self.seen or (self.gone and not self.copies)
+
+    def note(self, word: str, seq: int) -> None:
+        """A take found this, as that entry says."""
+        self.copies |= word in COPIES
+        if word not in MISSED:
+            self.seen = max(self.seen, seq)
 
     def missing(self) -> str:
         """What still has to be done before its roll can be released; empty for nothing."""
@@ -153,14 +170,52 @@ class Fate:
                 )
             return ""
         if not self.gone:
-            since = " since it was read there" if self.seen else ""
+            since = " since it was read there" if self.removed or self.absent else ""
             return (
                 f"{self.state.word}, and nothing shows that it left the web{since}: "
                 "roll removed, or read the roll again"
             )
+        if not self.surely_gone:
+            return (
+                f"{self.state.word} and taken off, but its number was read more than once or out "
+                "of its place: read the roll again after the cut"
+            )
         if stay:
             return "read on the web after it had left: label settle"
         return ""
+
+
+def concerns(alarm: Alarm, standing: Sequence[int], lane: int) -> bool:
+    """Whether an alarm may be of labels of a roll: some stand within its stretch, if that is known.
+
+    Args:
+        standing: positions of the roll's labels, ascending.
+        lane: the roll's lane, 0 for all lanes.
+    """
+    if alarm.lane and lane and alarm.lane != lane:
+        return False
+    next_one = bisect_left(standing, alarm.first)
+    return not alarm.first or (next_one < len(standing) and standing[next_one] <= alarm.last)
+
+
+def is_whole(result: Mapping[str, int]) -> bool:
+    """Whether a further pass covered a roll: it read something at most of its labels' places."""
+    return result["placed"] * 100 >= WHOLE * result["standing"]
+
+
+def strangers(passes: Iterable[Mapping[str, int]], blanks: int) -> int:
+    """How many readings of things that do not belong on a roll its passes leave unexplained.
+
+    Args:
+        passes: what further passes over the roll said, in order; a pass over most of it makes
+            what earlier ones said obsolete.
+        blanks: blank labels marked on it, which a camera cannot read.
+    """
+    left = 0
+    for result in passes:
+        beyond = result["strange"] + max(result["surplus"] - blanks, 0)
+        left = beyond if is_whole(result) else max(left, beyond)
+    return left
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +229,8 @@ class Survey:
         letters: the state letter of each of those, standing ones first.
         fates: what is known of those that are not simply good, by position.
         blanks: blank labels marked on it.
+        strangers: readings on it that are of none of its labels.
+        alarms: ids of open alarms that concern its labels.
     """
 
     printed: int
@@ -182,6 +239,8 @@ class Survey:
     letters: str
     fates: list[Fate]
     blanks: int
+    strangers: int
+    alarms: tuple[int, ...]
 
     @property
     def gone(self) -> int:
@@ -203,8 +262,20 @@ class Survey:
         return counts
 
     def missing(self) -> list[dict[str, object]]:
-        """The labels that still hold the roll, and why."""
-        listed = ((fate.position, fate.missing()) for fate in self.fates)
+        """What still holds the roll, label by label, and what concerns no label of it."""
+        listed: list[tuple[int | None, str]] = [
+            (fate.position, fate.missing()) for fate in self.fates
+        ]
+        if self.strangers:
+            listed.append(
+                (
+                    None,
+                    f"read again, {self.strangers} readings were of none of its labels: "
+                    "find them, take them off or mark the blanks, and read the whole roll again",
+                )
+            )
+        for id_ in self.alarms:
+            listed.append((None, f"alarm {id_} concerns its labels and is open: alarm acknowledge"))
         return [{"position": position, "missing": why} for position, why in listed if why]
 
 
@@ -296,25 +367,6 @@ def check_removal(fate: Fate, where: str) -> None:
         )
 
 
-def check_neighbour(neighbour: int, cut: Iterable[int], places: Places, where: str) -> None:
-    """Refuses `scan_elsewhere` if the scanned label does not stand beside every cut."""
-    job, row, lane = places.cell(neighbour)
-    for position in cut:
-        other = places.cell(position)
-        same = (job, lane) == (other[0], other[2])
-        if position != neighbour and same and abs(other[1] - row) <= NEAR:
-            continue
-        raise Refused(
-            "scan_elsewhere",
-            "The scanned label does not stand beside the cut.",
-            where=f"{where}, position {position} (row {other[1]}, lane {other[2]})",
-            expected=f"a neighbour in lane {other[2]}, at most {NEAR} labels away",
-            came=f"position {neighbour} (row {row}, lane {lane})",
-            remedy="Do not cut here: scan the label above or below the one to be taken off; give "
-            "labels that lie apart one by one.",
-        )
-
-
 def check_replacement(bad: Fate, spare: Fate, places: Places, where: str) -> None:
     """Refuses `move_not_allowed` unless the bad label is off the web and the spare is good."""
     came = ""
@@ -355,15 +407,19 @@ def check_releaser(role: str, *, practice: bool) -> None:
 
 
 def check_release(missing: list[dict[str, object]], where: str) -> None:
-    """Refuses `roll_open_points` while a label of the roll has no fate."""
+    """Refuses `roll_open_points` while anything still holds the roll."""
     if not missing:
         return
-    lines = [f"position {one['position']}: {one['missing']}" for one in missing]
+    lines = [
+        f"position {one['position']}: {one['missing']}" if one["position"] else str(one["missing"])
+        for one in missing
+    ]
     raise Refused(
         "roll_open_points",
-        f"Labels of the roll still have no fate: {len(lines)}.",
+        f"The roll has open points: {len(lines)}.",
         where=where,
-        expected="every rejected or voided label decided, and taken off or proven absent",
+        expected="every rejected or voided label decided, and taken off or proven absent; nothing "
+        "else on the roll, and no open alarm",
         came=lines[0],
         remedy="Do what each line says, then release the roll again.",
         more=tuple(lines[1:]),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import findings
-from serialkeeper.rules.alarms import Alarm, Rules, extra_codes, find
+from serialkeeper.rules.alarms import Alarm, Rules, extra_codes, extra_labels, find
 from serialkeeper.rules.alignment import Group
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, Verdicts
@@ -226,7 +226,9 @@ def decide(
     target[bad & (states == _COMMISSIONED)] = _PULLED
     groups = _without_places(finding, notes, verdicts, standing, lanes)
     web = np.flatnonzero((lanes > 0) & (touched | (finding != GOOD))).astype(np.int32)
-    raised = find(web, lanes[web], finding[web], rules) + extra_codes(readings)
+    raised = find(web, lanes[web], finding[web], rules)
+    raised += extra_codes(readings)
+    raised += [] if notes.placed else extra_labels(readings)
     found = verdicts.placed & standing.missing
     together = {group: short_runs(group.positions) for group in set(groups.values())}
     named = {position: together[group] for position, group in groups.items()}

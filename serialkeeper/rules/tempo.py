@@ -100,8 +100,8 @@ class Tempo:
         return close
 
     def out_of_time(self, time: NDArray[np.int64], step: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Indices of the anchors that came early, or late, by whole units between neighbours
-        that came in time: their labels stand in the places of others.
+        """Indices of the anchors that came early, or late, by whole units, in one step or in
+        several, between neighbours that came in time: their labels stand in the places of others.
 
         Args:
             time, step: of the anchors, in file order.
@@ -112,9 +112,16 @@ class Tempo:
             apart = np.where(pitch > 0, np.diff(time) / pitch, units)
         off = (np.round(np.clip(apart, -1e6, 1e6)) - units).astype(np.int64)
         jumps = np.flatnonzero(off)
-        back = np.flatnonzero((off[jumps[1:]] == -off[jumps[:-1]]) & (np.diff(jumps) <= TOGETHER))
-        pieces = [np.arange(jumps[one] + 1, jumps[one + 1] + 1) for one in back.tolist()]
-        return np.unique(np.concatenate(pieces)) if pieces else np.zeros(0, dtype=np.int64)
+        late = np.concatenate(([0], np.cumsum(off[jumps])))  # before each jump, and at the end
+        edges = np.zeros(len(time) + 1, dtype=np.int64)
+        for steps in range(1, len(jumps)):
+            near = jumps[steps:] - jumps[:-steps] <= TOGETHER
+            if not near.any():
+                break
+            one = np.flatnonzero(near & (late[steps + 1 :] == late[: -steps - 1]))
+            np.add.at(edges, jumps[one] + 1, 1)
+            np.add.at(edges, jumps[one + steps] + 1, -1)
+        return np.flatnonzero(np.cumsum(edges)[:-1] > 0)
 
     def units(
         self,

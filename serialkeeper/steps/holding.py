@@ -15,12 +15,15 @@ from serialkeeper.outside import devices
 from serialkeeper.rules import gs1, profiles
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.doubts import GOOD_STATES, Stretch, metres
+from serialkeeper.rules.findings import COPIES
 from serialkeeper.rules.hold import (
     NOT_PROVING,
+    SEEN_ELSEWHERE,
     Held,
     Interval,
     Sighting,
     Web,
+    gravity,
     merged,
     smallest_hold,
 )
@@ -28,10 +31,11 @@ from serialkeeper.rules.jobs import read_runs, shape_of, short_runs
 from serialkeeper.rules.sightings import KEPT, find_sightings
 from serialkeeper.store.codes import with_extras
 from serialkeeper.store.line_tables import Take
+from serialkeeper.store.plans import fates_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
-from serialkeeper.store.webs import Part, evidence_of, gone_from, serials_at, stretch_of
+from serialkeeper.store.webs import Part, evidence_of, serials_at, stretch_of
 
 NOT_FOUND = "not found"
 """The reason for voiding a number whose label nobody found."""
@@ -117,7 +121,11 @@ def _web(view: View, lot: Lot, job: int) -> Web:
 def _missing(
     view: View, lot: Lot, webs: Mapping[int, Web]
 ) -> tuple[dict[int, str], dict[int, list[int]]]:
-    """Why each number is held, and the groups among which labels were not told apart."""
+    """Why each number is held, and the groups among which labels were not told apart.
+
+    A number of which several labels may be there is held until all of them are shown to be gone,
+    or it is accepted; whether it was voided does not matter.
+    """
     key = key_of(lot)
     missing: dict[int, str] = {}
     together: dict[int, list[int]] = {}
@@ -127,14 +135,18 @@ def _missing(
     for gone in view.departures(key):
         if gone.reason == NOT_FOUND:
             missing |= dict.fromkeys(range(gone.first, gone.last + 1), "not_found")
-    unseen = set(_unseen(view, lot))
-    for row in view.findings(key, state="open"):
-        if row.word == "read_twice" or row.position in unseen:
-            missing[row.position] = row.word
+    unseen, fates = set(_unseen(view, lot)), fates_of(view, lot)
+    for row in view.findings(key):
+        fate = fates.get(row.position)
+        astray = row.word in COPIES and fate is not None and fate.state not in GOOD_STATES
+        if (row.state == "open" and row.position in unseen) or astray:
+            known = missing.get(row.position, row.word)
+            missing[row.position] = min(known, row.word, key=gravity)
             if row.together:
                 together[row.position] = read_runs(row.together)
-    for position in gone_from(view, lot):
-        missing.pop(position, None)
+    for position, fate in fates.items():
+        if fate.surely_gone:
+            missing.pop(position, None)
     return missing, together
 
 
@@ -147,13 +159,13 @@ def _unseen(view: View, lot: Lot) -> list[int]:
 
 
 def _sightings(view: View, lot: Lot, missing: Mapping[int, str]) -> dict[int, list[Sighting]]:
-    """Every reading of the numbers that were read twice, from the kept results files."""
+    """Every reading of the numbers that were read elsewhere, from the kept results files."""
     key = key_of(lot)
-    twice = [position for position, why in missing.items() if why == "read_twice"]
+    moved = [position for position, why in missing.items() if why in SEEN_ELSEWHERE]
     found: dict[int, list[Sighting]] = {}
-    if not twice:
+    if not moved:
         return found
-    wanted = {serial: position for position, serial in serials_at(view, lot, twice).items()}
+    wanted = {serial: position for position, serial in serials_at(view, lot, moved).items()}
     doubtful = {row.position for row in view.findings(key, state="open")}
     model = gs1.LabelCode(lot.gtin, "\x00", date.fromisoformat(lot.expiry), lot.number)
     text = gs1.to_file(gs1.scanned(model, tuple(lot.ai_order.split())))

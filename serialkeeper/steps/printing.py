@@ -33,14 +33,13 @@ def write(
 ) -> dict[str, Any]:
     """Issue labels: write their print file and its manifest.
 
-    All allocated labels, or those of a range of positions. The file is written beside its
-    place, synced, then the record commits what is in it, then it gets its name.
+    All allocated labels, or those of a range of positions. The file is written beside its place,
+    synced, then the record commits what is in it, then it gets its name.
 
     Args:
         lanes: lanes across the web, 1 to 64.
         out: the file to make; `NAME.manifest.json` is made beside it.
-        first, last: positions; None for the plan's ends.
-        by: `rows` or `lanes`, see `rules.jobs`.
+        first, last: positions; None for the plan's ends. by: `rows` or `lanes`, see `rules.jobs`.
 
     Refuses `nothing_to_print`, `allocation_unfinished`, `file_exists`, `lot_state`,
     `numbers_expired`.

@@ -141,7 +141,8 @@ def neighbour(
         lot = view.lot(name)
         part = named_part(view, lot, Part(job, rows, lane, from_end, roll))
         _, stretch = stretch_of(view, lot, part)
-        if stretch.find(position) is None:
+        place = stretch.find(position)
+        if place is None:
             raise Refused(
                 "label_unknown",
                 "There is no such label on that stretch.",
@@ -151,6 +152,7 @@ def neighbour(
                 remedy="Look at the list: roll pulls.",
             )
         other = scanned(view, lot, scan, record.now().year)
-    cut = find_cut(stretch, position, other, from_end=part.from_end, where=f"lot {lot.number}")
+    where = f"lot {lot.number}"
+    cut = find_cut(stretch, position, place, other, from_end=part.from_end, where=where)
     doubtful = any(doubt.position == position for doubt in stretch.doubts)
     return {"lot": lot.number, **cut, "doubtful": doubtful}

@@ -14,8 +14,10 @@ from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.replay import LotKey
+from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.codes import code_at
+from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.verify import verify
@@ -35,7 +37,8 @@ def list_labels(
             with an open finding.
 
     Yields:
-        position, serial, state, finding, detail, was_active, evidence, ambiguous_with.
+        position, serial, state, finding, detail, was_active, evidence, ambiguous_with; job, row
+        and lane where it stands, null where it stands nowhere.
     """
     if state not in ("", "doubtful", *WORDS):
         raise Refused(
@@ -54,6 +57,7 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
+        places = places_of(view, lot) if view.jobs(key) else Places.of([], lot.labels)
         for start in range(1, lot.labels + 1, BLOCK):
             last = min(start + BLOCK - 1, lot.labels)
             letters = view.states(key, start, last)
@@ -84,7 +88,13 @@ def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], 
                         for other in read_runs(row.together if row else "")
                         if other != position
                     ],
+                    **_place(places, position),
                 }
+
+
+def _place(places: Places, position: int) -> dict[str, int | None]:
+    job, row, lane = places.cell(position)
+    return {"job": job or None, "row": row or None, "lane": lane or None}
 
 
 def show_label(

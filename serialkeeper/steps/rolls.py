@@ -9,13 +9,14 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1, rolls
 from serialkeeper.rules.jobs import parse_rows
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
+from serialkeeper.rules.pulls import find_cut
 from serialkeeper.rules.rolls import Fate, Places
 from serialkeeper.store.line_tables import Roll
 from serialkeeper.store.plans import fates_of, in_short, places_of, span_of, survey_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
-from serialkeeper.store.webs import scanned
+from serialkeeper.store.webs import Part, named_part, scanned, stretch_of
 
 
 def add(
@@ -220,12 +221,12 @@ def removed(
             _check_on(there, one, roll, lot)
             rolls.check_removal(fates.get(one, Fate(one)), where)
         neighbour = scanned(work, lot, scan, record.now().year)
-        off = neighbour in cut or fates.get(neighbour, Fate(neighbour)).gone
-        where = f"lot {lot.number}, roll {number}"
-        doubtful = neighbour in fates  # what is not simply good vouches for no place
-        if off or doubtful or not there[neighbour]:
-            raise _elsewhere(where, scan, "a good label that is on the roll and stays there")
-        rolls.check_neighbour(neighbour, cut, places, where)
+        part = named_part(work, lot, Part(roll=number))
+        _, stretch = stretch_of(work, lot, part)
+        for one in cut:
+            _, row, column = places.cell(one)
+            where = f"lot {lot.number}, roll {number}"
+            find_cut(stretch, one, (row, column), neighbour, from_end=part.from_end, where=where)
         data = {
             "roll": number,
             "positions": cut,
@@ -247,17 +248,6 @@ def _check_on(there: Any, position: int, roll: Roll, lot: Lot) -> None:
         + (f", lane {roll.lane}" if roll.lane else ""),
         came=f"position {position}",
         remedy="Look at the roll: roll show.",
-    )
-
-
-def _elsewhere(where: str, scan: str, expected: str) -> Refused:
-    return Refused(
-        "scan_elsewhere",
-        "The scan is not of a label that can vouch for the place.",
-        where=where,
-        expected=expected,
-        came=gs1.to_file(gs1.from_file(scan)) or "no scan",
-        remedy="Do not cut here: scan the label above or below the one to be taken off.",
     )
 
 

@@ -186,7 +186,7 @@ def _write(
         work.write(lot.id, "take started", {"id": number, **facts}, key=key)
         _write_blocks(work, scene, number, judged)
         rules = work.alarm_rules_at(facts["station"])
-        _, told = raise_alarms(work, key, judged.alarms, rules, name=facts["name"])
+        _, told = raise_alarms(work, lot, judged.alarms, judged.finding, rules, name=facts["name"])
         data = {
             "take": number,
             "plausible": judged.verdicts.plausible,

@@ -15,7 +15,7 @@ from serialkeeper.rules.chain import parse
 from serialkeeper.rules.moves import OPEN_LOT
 from serialkeeper.rules.rolls import Fate
 from serialkeeper.store.line_tables import Roll
-from serialkeeper.store.plans import in_short, survey_of
+from serialkeeper.store.plans import in_short, passes_of, survey_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -223,7 +223,7 @@ def _papers(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
             for mark in marks
             if mark.word == "count" and mark.roll == roll.id
         ],
-        "passes": _passes(view, lot, mine),
+        "passes": _passes(view, lot, roll),
         "proofs": [
             {
                 "position": proof.position,
@@ -257,13 +257,8 @@ def _serial(view: View, lot: Lot, position: int) -> str:
     return label.serial if label else ""
 
 
-def _passes(view: View, lot: Lot, mine: set[int]) -> list[dict[str, Any]]:
+def _passes(view: View, lot: Lot, roll: Roll) -> list[dict[str, Any]]:
     """Further passes over the roll, or over the one that it was slit from."""
-    results = {
-        entry.data["take"]: entry.data["again"]
-        for entry in view.entries(lot.id)
-        if entry.verb == "take finished" and "again" in entry.data
-    }
     return [
         {
             "take": take.id,
@@ -272,8 +267,7 @@ def _passes(view: View, lot: Lot, mine: set[int]) -> list[dict[str, Any]]:
             "sha256": take.sha256,
             "readings": take.readings,
             "at": take.at,
-            "result": results[take.id],
+            "result": result,
         }
-        for take in view.takes(key_of(lot))
-        if take.roll and take.roll in mine
+        for take, result in passes_of(view, lot, roll)
     ]

@@ -45,10 +45,10 @@ _TAKEN = text(
 )
 _FIND = text(
     "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state, "
-    "together) "
+    "together, seq) "
     "SELECT :product_id, :lot_id, json_extract(value, '$[0]'), :take, json_extract(value, '$[1]'), "
     "json_extract(value, '$[2]'), json_extract(value, '$[3]'), 'open', "
-    "coalesce(json_extract(value, '$[4]'), '') FROM json_each(:findings)"
+    "coalesce(json_extract(value, '$[4]'), ''), :seq FROM json_each(:findings)"
 )
 _PROVE = text(
     "INSERT INTO proof (product_id, lot_id, position, take, seq, word, evidence, detail) "
@@ -100,9 +100,10 @@ def find_taken(
     return [(row[0], row[1]) for row in connection.execute(_TAKEN, values)]
 
 
-def add_findings(connection: Connection, key: LotKey, take: int, data: bytes) -> None:
+def add_findings(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:
     """One open finding per line of a `findings` part."""
-    connection.execute(_FIND, {**key.row(), "take": take, "findings": data.decode()})
+    values = {**key.row(), "take": take, "seq": seq, "findings": data.decode()}
+    connection.execute(_FIND, values)
 
 
 def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:

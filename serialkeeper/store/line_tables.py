@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from sqlalchemy import UniqueConstraint
+from sqlalchemy import Integer, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from serialkeeper.store.columns import OPTIONS, ROWID, TEXT, key_column, text_column, whole_column
@@ -114,7 +114,7 @@ class AlarmRules(SQLModel, table=True):
 
 
 class FindingRow(SQLModel, table=True):
-    """What a take found wrong with one label."""
+    """What a take found wrong with one label; `seq` is the lot's entry that says so."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "finding"
@@ -128,6 +128,7 @@ class FindingRow(SQLModel, table=True):
     detail: str = text_column()
     state: str = text_column()
     together: str = Field(sa_type=TEXT, sa_column_kwargs={"server_default": ""})
+    seq: int = Field(sa_type=Integer, sa_column_kwargs={"server_default": "0"})
 
 
 class Roll(SQLModel, table=True):

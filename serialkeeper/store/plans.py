@@ -11,12 +11,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import rolls
 from serialkeeper.rules.alarms import Alarm, Rules, fold, not_raised_yet
 from serialkeeper.rules.chain import BLOCK
-from serialkeeper.rules.findings import ORDER
+from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import State
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
 from serialkeeper.store.codes import codes_of, with_extras
@@ -98,8 +98,11 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
     good = np.isin(np.frombuffer(letters, np.uint8), [ord(State.COMMISSIONED), ord(State.VERIFIED)])
     for position in (np.flatnonzero(~good) + 1).tolist():
         of(position)
-    for found in view.findings(key, state="open"):
-        of(found.position).findings += (found.word,)
+    for found in view.findings(key):
+        if found.state == "open":
+            of(found.position).findings += (found.word,)
+        if found.position in known:
+            known[found.position].note(found.word, found.seq)
     for gone in view.departures(key):
         for position in range(gone.first, gone.last + 1):
             of(position).reason = gone.reason
@@ -127,16 +130,37 @@ def survey_of(view: View, lot: Lot, roll: Roll) -> Survey:
     letters = " " + view.states(key, 1, lot.labels).decode()
     fates = fates_of(view, lot)
     there = [*standing, *stood]
+    blanks = sum(
+        mark.labels for mark in view.marks(key) if mark.word == "blank" and mark.roll == roll.id
+    )
+    passes = [result for _, result in passes_of(view, lot, roll)]
     return Survey(
         printed=int(printed.on(span).sum()),
         standing=tuple(standing),
         stood=tuple(stood),
         letters="".join(letters[position] for position in there),
         fates=[fates[position] for position in sorted(there) if position in fates],
-        blanks=sum(
-            mark.labels for mark in view.marks(key) if mark.word == "blank" and mark.roll == roll.id
+        blanks=blanks,
+        strangers=rolls.strangers(passes, blanks),
+        alarms=tuple(
+            one.id
+            for one in view.open_alarms(key)
+            if rolls.concerns(one.alarm, standing, roll.lane)
         ),
     )
+
+
+def passes_of(view: View, lot: Lot, roll: Roll) -> list[tuple[Take, dict[str, int]]]:
+    """Further passes over a roll, or over the one that it was slit from, and what they said."""
+    takes = [take for take in view.takes(key_of(lot)) if take.roll in (roll.id, roll.parent or -1)]
+    if not takes:
+        return []
+    results = {
+        entry.data["take"]: entry.data["again"]
+        for entry in view.entries(lot.id)
+        if entry.verb == "take finished" and "again" in entry.data
+    }
+    return [(take, results[take.id]) for take in takes if take.id in results]
 
 
 def in_short(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
@@ -192,8 +216,9 @@ def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, 
 
 def raise_alarms(
     work: Work,
-    key: LotKey,
+    lot: Lot,
     alarms: Sequence[Alarm],
+    found: NDArray[np.uint8],
     rules: Rules,
     *,
     name: str,
@@ -203,10 +228,13 @@ def raise_alarms(
 
     Args:
         alarms: all of the file.
+        found: what it found, `CODE` or `GOOD` by position.
         rules: by which they were found.
         name: the file's name.
         follow: the following that raised some of them already, 0 for none.
     """
+    key = key_of(lot)
+    alarms = [*alarms, *_on_released(work, lot, found)]
     there = work.alarms(key)
     followed = [alarm_of(row) for row in there if follow and row.follow == follow]
     new = not_raised_yet(alarms, followed, rules.window)
@@ -219,3 +247,16 @@ def raise_alarms(
         **folded.as_data(),
     }
     return [one.id for one in folded.raised], told
+
+
+def _on_released(view: View, lot: Lot, found: NDArray[np.uint8]) -> list[Alarm]:
+    """One alarm for findings on labels of rolls that were released already."""
+    released = [roll for roll in view.rolls(key_of(lot)) if roll.state == rolls.RELEASED]
+    if not released:
+        return []
+    places = places_of(view, lot)
+    there = np.zeros(len(found), dtype=np.bool_)
+    for roll in released:
+        there |= places.on(span_of(roll))
+    hit = np.flatnonzero(there & (found != GOOD))
+    return [Alarm("released_roll", 0, int(hit[0]), int(hit[-1]), len(hit))] if len(hit) else []

@@ -232,8 +232,8 @@ class Work(View):
             case replay.SetStates(part):
                 states = unpack_states(part.first, part.count, data[part])
                 bulk.set_states(self.connection, key, states)
-            case replay.AddFindings(take, part):
-                bulk.add_findings(self.connection, key, take, data[part])
+            case replay.AddFindings(take, seq, part):
+                bulk.add_findings(self.connection, key, take, seq, data[part])
             case replay.AddProofs(take, seq, part):
                 bulk.add_proofs(self.connection, key, take, seq, data[part])
 

@@ -196,8 +196,8 @@ class Replay:
     ) -> None:
         """What a take or a person said of labels."""
         match change:
-            case replay.AddFindings(take, part):
-                for row in _finding_rows(key, take, data[part]):
+            case replay.AddFindings(take, seq, part):
+                for row in _finding_rows(key, take, seq, data[part]):
                     kept = self._insert("finding", row, entry)
                     self.found.setdefault((key, row["position"]), []).append(kept)
             case replay.AddProofs(take, seq, part):
@@ -310,7 +310,7 @@ def _in_words(row: tuple[str, str]) -> str:
     return f"{row[0]}, {State(row[1]).word}"
 
 
-def _finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, Any]]:
+def _finding_rows(key: replay.LotKey, take: int, seq: int, data: bytes) -> list[dict[str, Any]]:
     """The rows that a `findings` part stands for."""
     return [
         {
@@ -322,6 +322,7 @@ def _finding_rows(key: replay.LotKey, take: int, data: bytes) -> list[dict[str, 
             "detail": found.detail,
             "state": "open",
             "together": found.together,
+            "seq": seq,
         }
         for found in unpack_findings(data)
     ]

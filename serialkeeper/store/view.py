@@ -47,7 +47,7 @@ from serialkeeper.store.tables import (
 @dataclass(frozen=True, slots=True)
 class Found:
     """What a take found wrong with one label; `state` is `open` or `settled`, `together` the
-    positions that were not told apart."""
+    positions that were not told apart, `seq` the entry that says it."""
 
     position: int
     take: int
@@ -56,6 +56,7 @@ class Found:
     detail: str
     state: str
     together: str
+    seq: int
 
 
 class View(Journal):
@@ -339,7 +340,7 @@ class View(Journal):
         """Findings in a range of positions, by position and take."""
         c = table_of(FindingRow).c
         query = (
-            select(c.position, c.take, c.word, c.seen, c.detail, c.state, c.together)
+            select(c.position, c.take, c.word, c.seen, c.detail, c.state, c.together, c.seq)
             .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
             .where(c.position.between(first, last))
             .order_by(c.position, c.take)

@@ -533,3 +533,28 @@ def test_an_import_that_is_killed_leaves_nothing(bench: Bench) -> None:
     sk.serials.import_(bench.record, bench.lot, path)
     assert sk.lot.show(bench.record, bench.lot)["allocated"] == 150_000
     assert cut
+
+
+def test_a_growing_file_of_labels_with_extras_is_followed(bench: Bench) -> None:
+    """Following tells good labels from one that lacks its crypto code, while it is written."""
+    crypto(bench)
+    rows = as_seen(printed(bench))
+    rows[9]["seen"] = str(rows[9]["seen"]).partition("{GS}91")[0]
+    path = bench.results(rows)
+    sk.inspect.follow(bench.record, bench.lot, path, idle=0.05)
+    assert bench.findings() == {10: "malformed"}
+    assert bench.states().count("commissioned") == 19
+
+
+def test_a_roll_with_extras_is_read_again(bench: Bench) -> None:
+    """A further pass knows labels by their whole code; one that lost its extras is pulled back."""
+    crypto(bench)
+    rows = as_seen(printed(bench))
+    assert taken(bench, rows) == {}
+    sk.roll.add(bench.record, bench.lot)
+    rows[9]["seen"] = str(rows[9]["seen"]).partition("{GS}91")[0]
+    again = [{"seen": row["seen"], "at": row["at"].replace("T09", "T10")} for row in rows]
+    sk.inspect.take(bench.record, bench.lot, bench.results(again), again_roll=1)
+    assert bench.findings() == {10: "malformed"}
+    assert bench.states().count("commissioned") == 19
+    sk.record.verify(bench.record)

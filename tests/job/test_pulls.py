@@ -426,6 +426,49 @@ def test_a_number_read_twice_is_held_at_both_places_by_order(bench: Bench) -> No
     ]
 
 
+def test_a_number_seen_elsewhere_by_another_file_is_held_there_too(bench: Bench) -> None:
+    """Not seen by the first file, and read by the second in the place of another label: held where
+    it should be and where it was read, under the graver word."""
+    rows = [
+        {"position": row["position"], "seen": row["seen"]} for row in as_seen(bench.printed(80))
+    ]
+    sk.serials.allocate(bench.record, bench.lot, 40)
+    second = bench.folder / "second.csv"
+    sk.print.write(bench.record, bench.lot, lanes=4, out=second)
+    later = [{"position": row["position"], "seen": row["seen"]} for row in as_seen(second)]
+    take(bench, [row for row in rows if row["position"] != "30"])
+    assert bench.findings() == {30: "not_seen"}
+    later[10]["seen"] = rows[29]["seen"]
+    take(bench, later)
+    assert bench.findings()[30] == "out_of_place"
+    found = sk.lot.reconcile(bench.record, bench.lot, hold=True)
+    told = {
+        (one["why"], place["job"], place["lane"], place["first_row"], place["last_row"])
+        for one in found["numbers"]
+        for place in one["places"]
+    }
+    assert told == {
+        ("out_of_place", 1, 2, 8, 8),  # its own place
+        ("out_of_place", 2, 3, 3, 3),  # where it was read
+        ("other_number", 2, 3, 3, 3),  # number 91, which nobody read
+    }
+
+
+def test_one_cut_does_not_let_a_number_go_that_was_read_twice(bench: Bench) -> None:
+    """Voided and cut out at its own place, the number stays held where it was read once more."""
+    rows = as_seen(bench.printed(200))
+    rows[32]["seen"] = rows[9]["seen"]
+    take(bench, rows)
+    roll = sk.roll.add(bench.record, bench.lot)["roll"]
+    sk.label.void(bench.record, bench.lot, "10,33", reason="waste")
+    sk.roll.removed(bench.record, bench.lot, roll, position=[10], scan=number(bench, 14))
+    found = sk.lot.reconcile(bench.record, bench.lot, hold=True)
+    assert [(p["lane"], p["first_row"], p["last_row"]) for p in found["holds"]] == [
+        (1, 9, 9),
+        (2, 3, 3),
+    ]
+
+
 def test_the_hold_on_the_command_line(bench: Bench, command: Callable[..., Told]) -> None:
     """Exit 5 while something is held, with numbers, rows, metres and neighbours in words."""
     inspected(bench)

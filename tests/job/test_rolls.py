@@ -5,6 +5,7 @@ The web that is read again is simulated label by label, so what really stands on
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 import random
@@ -87,6 +88,13 @@ def again(bench: Bench, rows: list[Row], roll: int) -> dict[str, Any]:
     return result
 
 
+def explain(bench: Bench) -> None:
+    """Acknowledge every open alarm."""
+    there = [one["id"] for one in sk.alarm.list(bench.record, bench.lot) if one["state"] == "open"]
+    words = {"cause": "looked at", "restart_check": "ran well"}
+    sk.alarm.acknowledge(bench.record, bench.lot, there, **words)
+
+
 def refused(word: str, call: Any, *words: Any, **more: Any) -> sk.Refused:
     """The refusal of a call, which has to have this word."""
     with pytest.raises(sk.Refused) as error:
@@ -131,6 +139,10 @@ def test_the_story_of_a_lot_from_the_web_to_a_released_roll(bench: Bench, web: l
         "absent": 3,
         "still_there": 0,
         "not_proven": 0,
+        "strange": 0,
+        "surplus": 0,
+        "placed": 37,
+        "standing": 38,
     }
     assert (taken["findings"], taken["alarms"]) == ({}, [])
     assert [note["kind"] for note in taken["notes"]] == ["reversed"]  # as it is wound
@@ -286,6 +298,9 @@ def test_a_recorded_removal_does_not_hide_a_label_that_is_still_there(bench: Ben
     refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
     sk.roll.removed(bench.record, bench.lot, 1, position=[30], scan=rows[30]["seen"])
     sk.label.settle(bench.record, bench.lot, "30", reason="cut out now")
+    error = refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
+    assert error.came == "alarm 1 concerns its labels and is open: alarm acknowledge"
+    explain(bench)
     assert sk.roll.release(bench.record, bench.lot, 1, reason="r")["on_roll"] == 59
 
 
@@ -342,6 +357,7 @@ def test_what_was_not_told_apart_is_found_again_or_named(bench: Bench) -> None:
     refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
     sk.label.accept(bench.record, bench.lot, 20, reason="read again", second="Second Person")
     sk.label.void(bench.record, bench.lot, "21", reason="not found")
+    explain(bench)
     assert sk.roll.release(bench.record, bench.lot, 1, reason="r")["states"] == {
         "commissioned": 39,
         "voided": 1,
@@ -379,6 +395,7 @@ def test_a_good_label_that_reads_bad_is_pulled_and_one_that_is_gone_is_an_alarm(
     assert proofs == {10: "still_there", 21: "there"}
     assert bench.labels()[20]["state"] == "commissioned"
     sk.label.accept(bench.record, bench.lot, 10, reason="scanned by hand", scan=rows[9]["seen"])
+    explain(bench)
     assert sk.roll.release(bench.record, bench.lot, 1, reason="r")["on_roll"] == 40
 
 
@@ -395,7 +412,8 @@ def test_repeats_count_within_a_pass_only(bench: Bench) -> None:
     mine[20] = lane(rows, 2)[20]
     taken = again(bench, Strip([*mine]).read(), 2)
     assert taken["findings"]["read_twice"] == 1
-    assert {"kind": "surplus", "labels": 1} in taken["notes"]
+    assert (taken["again"]["strange"], taken["again"]["surplus"]) == (1, 1)
+    assert {"kind": "surplus", "labels": 2} in taken["notes"]
     found = bench.findings()
     assert (found[9], found[42]) == ("read_twice", "out_of_place")
     assert bench.states()[8] == "rejected"
@@ -647,3 +665,173 @@ def test_a_counter_proves_nothing_where_the_pass_missed_good_labels(bench: Bench
     seen = [row["seen"] for row in without(rows, 50, 70)]
     read = [{"position": number, "seen": text} for number, text in enumerate(seen, 1)]
     assert again(bench, read, 1)["again"]["absent"] == 0
+
+
+# -- what one cut does not show, and what should not be there --------------------------------
+
+
+def repeated_once(bench: Bench) -> list[Row]:
+    """60 labels in one lane; the number of 10 was read again in the place of 40; both voided."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    first_pass(bench, [dict(row, seen=rows[9]["seen"]) if row is rows[39] else row for row in rows])
+    assert bench.findings() == {10: "read_twice", 40: "repeated"}
+    sk.roll.add(bench.record, bench.lot)
+    sk.label.void(bench.record, bench.lot, "10,40", reason="waste")
+    explain(bench)
+    return rows
+
+
+def test_one_cut_does_not_release_a_number_that_was_read_twice(bench: Bench) -> None:
+    """The one label is cut out, and the other recorded as cut out: which of them left, only a
+    further pass shows; it finds the number still there, then gone."""
+    rows = repeated_once(bench)
+    where = bench.record, bench.lot, 1
+    sk.roll.removed(*where, position=[10], scan=rows[8]["seen"])
+    sk.roll.removed(*where, position=[40], scan=rows[38]["seen"])
+    error = refused("roll_open_points", sk.roll.release, *where, reason="r")
+    assert "read the roll again after the cut" in error.came and len(error.more) == 1
+    left = [dict(row, seen=rows[9]["seen"]) if row is rows[39] else row for row in rows]
+    del left[9]  # 40 is still there, and shows number 10
+    taken = again(bench, Strip([*left]).read(), 1)
+    assert taken["again"]["still_there"] == 1
+    refused("roll_open_points", sk.roll.release, *where, reason="r")
+    assert again(bench, Strip(without(rows, 10, 40)).read(), 1)["again"]["absent"] == 2
+    explain(bench)
+    sk.label.settle(bench.record, bench.lot, "10", reason="the second one is cut out now")
+    assert sk.roll.release(*where, reason="r")["on_roll"] == 58
+
+
+def test_a_first_pass_that_reads_a_removed_number_undoes_its_removal(bench: Bench) -> None:
+    """The removal was recorded before; another results file reads the number after it: it is not
+    gone, whatever is decided about it, until it is taken off or proven absent once more."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    second = as_seen(bench.printed(20, lanes=1))
+    first_pass(bench, rows, 30)
+    sk.roll.add(bench.record, bench.lot, job=1)
+    sk.label.void(bench.record, bench.lot, "30", reason="waste")
+    sk.roll.removed(bench.record, bench.lot, 1, position=[30], scan=rows[30]["seen"])
+    assert sk.roll.show(bench.record, bench.lot, 1)["gone"] == 1
+    second[5]["seen"] = rows[29]["seen"]
+    first_pass(bench, second)
+    shown = sk.roll.show(bench.record, bench.lot, 1)
+    assert shown["gone"] == 0
+    [point] = shown["missing"]
+    assert point["position"] == 30 and "since it was read there" in point["missing"]
+    sk.label.settle(bench.record, bench.lot, "30", reason="found on the other web")
+    refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
+    proof = again(bench, Strip(without(rows, 30)).read(), 1)
+    assert proof["again"]["absent"] == 1
+
+
+def test_what_does_not_belong_on_a_roll_holds_it_until_a_whole_pass_is_clean(
+    bench: Bench,
+) -> None:
+    """A label of the other lane, then an unread label too many: the roll is held, a pass over a
+    part of it changes nothing, a marked blank explains one unread label."""
+    rows = as_seen(bench.printed(120, lanes=2))
+    first_pass(bench, rows)
+    sk.roll.add(bench.record, bench.lot)
+    sk.roll.slit(bench.record, bench.lot, 1)
+    where = bench.record, bench.lot, 2
+    mine = lane(rows, 1)
+    strange = [*mine[:20], lane(rows, 2)[3], *mine[20:]]
+    assert again(bench, Strip([*strange]).read(), 2)["again"]["strange"] == 1
+    held = sk.roll.show(*where)["missing"]
+    assert [one["position"] for one in held] == [None] and "1 readings were of none" in str(held)
+    part = again(bench, Strip(mine[:30]).read(), 2)
+    assert {"kind": "part_of_roll", "labels": 30} in part["notes"]
+    assert (
+        "1 readings were of none"
+        in refused("roll_open_points", sk.roll.release, *where, reason="r").came
+    )
+    too_many = [*mine[:40], dict(mine[0], seen=""), *mine[40:]]
+    assert again(bench, Strip([*too_many]).read(), 2)["again"]["surplus"] == 1
+    refused("roll_open_points", sk.roll.release, *where, reason="r")
+    sk.roll.mark(*where, "blank", row=40, labels=1, reason="the printer left one empty")
+    assert sk.roll.release(*where, reason="r")["on_roll"] == 60
+
+
+def test_an_unread_label_too_many_alarms_in_a_first_pass(bench: Bench) -> None:
+    """Without positions one reading more than there are labels, and unread: no label is called
+    anything else by it, and an alarm keeps the roll until somebody says what it was."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    read = [{"seen": row["seen"]} for row in rows]
+    read.insert(20, {"seen": ""})
+    taken = sk.inspect.take(bench.record, bench.lot, bench.results(read))
+    assert [alarm["kind"] for alarm in taken["alarms"]] == ["extra_label"]
+    assert bench.states() == ["commissioned"] * 60
+    sk.roll.add(bench.record, bench.lot)
+    refused("roll_open_points", sk.roll.release, bench.record, bench.lot, 1, reason="r")
+    explain(bench)
+    assert sk.roll.release(bench.record, bench.lot, 1, reason="r")["on_roll"] == 60
+
+
+def test_lanes_given_wrongly_pull_nothing(bench: Bench, web: list[Row]) -> None:
+    """A further pass whose file gives every place wrongly is refused; no good label is pulled."""
+    first_pass(bench, web)
+    sk.roll.add(bench.record, bench.lot)
+    heads = bench.heads()
+    shifted = [
+        {"position": other["position"], "seen": row["seen"]}
+        for row, other in zip(web[::3], random.Random(1).sample(web[::3], 54), strict=True)
+    ]
+    error = refused("roll_mistaken", again, bench, shifted, 1)
+    assert "in the places of others" in error.came
+    assert bench.heads() == heads
+
+
+def test_a_later_finding_on_a_released_roll_is_an_alarm(bench: Bench) -> None:
+    """A number of a released roll is read on another web: the alarm says so, and the lot does
+    not close over it."""
+    rows = as_seen(bench.printed(40, lanes=1))
+    second = as_seen(bench.printed(20, lanes=1))
+    first_pass(bench, rows)
+    sk.roll.add(bench.record, bench.lot, job=1)
+    sk.roll.release(bench.record, bench.lot, 1, reason="r")
+    second[5]["seen"] = rows[29]["seen"]
+    taken = first_pass(bench, second)
+    told = {alarm["kind"]: alarm for alarm in taken["alarms"]}
+    assert (told["released_roll"]["first"], told["released_roll"]["labels"]) == (30, 1)
+    assert bench.states()[29] == "rejected"
+
+
+# -- a further pass, rehearsed ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize("tells", [("positions", "lanes", "times"), ("times",), ()])
+@pytest.mark.parametrize("slit", [False, True], ids=["parent", "slit"])
+def test_a_rehearsed_further_pass_ends_as_its_truth_says(
+    bench: Bench, tells: tuple[str, ...], slit: bool
+) -> None:
+    """First pass with faults, then the roll read again with others: no label is good that the
+    truth does not call good; what differs otherwise is held."""
+    record, lot, folder = bench.record, bench.lot, bench.folder
+    bench.printed(400)
+    first = folder / "first.csv"
+    sk.inspect.rehearse(record, lot, out=first, truth=folder / "truth.csv", seed=3)
+    sk.inspect.take(record, lot, first)
+    refused(
+        "nothing_to_print",
+        sk.inspect.rehearse,
+        record,
+        lot,
+        out=folder / "x.csv",
+        truth=folder / "y.csv",
+        seed=1,
+    )
+    sk.roll.add(record, lot)
+    roll = sk.roll.slit(record, lot, 1)["rolls"][1]["roll"] if slit else 1
+    out, truth = folder / "again.csv", folder / "again-truth.csv"
+    made = sk.inspect.rehearse(
+        record, lot, out=out, truth=truth, seed=4, faults=["mixed=0.03"], tells=tells, roll=roll
+    )
+    assert (made["roll"], made["labels"]) == (roll, 100 if slit else 400)
+    taken = sk.inspect.take(record, lot, out, again_roll=roll)
+    came_back = "reversed" in {note["kind"] for note in taken["notes"]}
+    assert came_back == slit  # slitting winds it the other way round
+    labels = bench.labels()
+    with truth.open() as file:
+        for row in csv.DictReader(file):
+            state = labels[int(row["position"]) - 1]["state"]
+            if state != row["outcome"]:
+                assert (row["outcome"], state) == ("commissioned", "rejected"), row

@@ -18,6 +18,7 @@ from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.anchors import find_anchors
 from serialkeeper.rules.jobs import Shape, Web
 from serialkeeper.rules.streams import Seen
+from serialkeeper.rules.tempo import TOGETHER, Tempo
 
 LABELS = 240
 
@@ -149,3 +150,26 @@ def test_readings_without_a_number_of_the_lot_are_refused() -> None:
     with pytest.raises(Refused) as refused:
         aligned([0, 0, 0])
     assert refused.value.word == "results_unplaced"
+
+
+@given(
+    late=st.lists(st.integers(-2, 2), min_size=4, max_size=40),
+)
+def test_labels_that_came_late_or_early_for_a_while_are_found(late: list[int]) -> None:
+    """In one step or in several: whatever lies between two neighbours that came equally in time, at
+    most eight apart, is named, and nothing else. The slow way: every pair of neighbours."""
+    count = len(late)
+    step = np.arange(count, dtype=np.int64) * 5
+    time = (step + np.array(late)) * 100
+    even = np.full(count, 100.0)
+    tempo = Tempo(pitch=100.0, each=1, around=even, nearest=even, grain=1)
+    wanted = {
+        between
+        for one in range(count - 1)
+        for other in range(one + 2, min(one + TOGETHER + 2, count))
+        if late[one] == late[other]
+        and late[one + 1] != late[one]
+        and late[other - 1] != late[other]
+        for between in range(one + 1, other)
+    }
+    assert set(tempo.out_of_time(time, step).tolist()) == wanted

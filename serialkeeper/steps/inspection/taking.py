@@ -349,7 +349,13 @@ def _write(
 def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[int]:
     """The last entry of a take; gives the ids of the alarms that it raises."""
     raised, told = raise_alarms(
-        work, scene.key, judged.alarms, scene.rules, name=current.name, follow=scene.follow
+        work,
+        scene.lot,
+        judged.alarms,
+        judged.finding,
+        scene.rules,
+        name=current.name,
+        follow=scene.follow,
     )
     data = {
         "take": current.id,
