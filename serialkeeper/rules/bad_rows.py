@@ -79,13 +79,17 @@ def refuse_rows(where: str, rows: int, bad: Sequence[BadRow], more: int = 0) -> 
         told = [*told[: MOST_TOLD - 2], f"and {count - MOST_TOLD + 1:,} more"]
     raise Refused(
         "import_rows",
-        f"{count:,} of {rows:,} rows cannot be taken, so nothing was.",
+        f"{_counted(count, 'fault')} in {_counted(rows, 'row')}, so nothing was taken.",
         where=f"{where}, line {first.line}, {first.column}",
         expected=first.expected,
         came=first.came,
         remedy=first.remedy,
         more=tuple(told),
     )
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number:,} {what}" + ("" if number == 1 else "s")
 
 
 @dataclass

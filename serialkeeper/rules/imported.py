@@ -24,7 +24,12 @@ from urllib.parse import unquote
 import polars as pl
 
 from serialkeeper.rules import gs1
-from serialkeeper.rules.bad_rows import SPREADSHEET, BadRow, damaged_by_spreadsheet
+from serialkeeper.rules.bad_rows import (
+    MOST_TOLD,
+    SPREADSHEET,
+    BadRow,
+    damaged_by_spreadsheet,
+)
 from serialkeeper.rules.serials import ALPHABET
 
 EXTRAS = "+"
@@ -203,8 +208,8 @@ def read_lines(
         first_line: the line number of the first.
 
     Returns:
-        A frame `serial`, `extras` with a row for each line, null where the line is bad; and what
-        is wrong, in order of line.
+        A frame `serial`, `extras` with a row for each line, the serial null where the line is bad;
+        and what is wrong with the first bad ones, in order of line.
     """
     if form.kind == "serial":
         frame = pl.DataFrame({"serial": lines, "extras": pl.repeat("", len(lines), eager=True)})
@@ -230,7 +235,7 @@ def read_lines(
     wrong |= serial.str.contains(r"^[0-9](?:[.,][0-9]+)?[eE]\+[0-9]{1,3}$").fill_null(value=True)
     reserved = rf"^(?:{'|'.join(RESERVED)})[{ALPHABET}]{{{facts.serial_length - 2}}}$"
     wrong |= serial.str.contains(reserved).fill_null(value=True)
-    index = wrong.arg_true().to_list()
+    index = wrong.arg_true().head(MOST_TOLD + 1).to_list()
     bad = [_explain(lines[one], first_line + one, form, facts) for one in index]
     return frame.with_columns(serial=pl.when(~wrong).then("serial")), bad
 

@@ -56,11 +56,11 @@ class _Look:
     size: int
     notes: list[str] = field(default_factory=list)
 
-    def add_bad(self, rows: list[BadRow]) -> None:
-        """Further faults; the first ones of the file are kept."""
+    def add_bad(self, rows: list[BadRow], more: int = 0) -> None:
+        """Further faults, and the number of those that nobody looked at; the first are kept."""
         found = sorted([*self.bad, *rows], key=lambda row: row.line)
         self.bad = found[: MOST_TOLD + 1]
-        self.more += len(found) - len(self.bad)
+        self.more += len(found) - len(self.bad) + more
 
 
 def import_numbers(
@@ -177,7 +177,7 @@ def _look_through(path: Path, facts: imported.Facts) -> _Look:
             form = _form(path, first, lines[0], numbers.header)
             look = _Look(form, first, pl.Series(dtype=pl.String), [], 0, "", 0)
         frame, bad = imported.read_lines(lines, first, look.form, facts)
-        look.add_bad(bad)
+        look.add_bad(bad, frame["serial"].null_count() - len(bad))
         pieces.append(frame["serial"])
         if first > MOST:
             refuse_rows(str(path), first, [_too_many(first)])
@@ -253,8 +253,9 @@ def _find_taken(view: View, lot: Lot, look: _Look) -> None:
     rows: list[BadRow] = []
     for start in range(0, len(look.serials), BLOCK):
         some = look.serials[start : start + BLOCK].to_list()
-        for number, where in view.taken(lot.product_id, [one for one in some if one]):
-            line = start + some.index(number) + look.first_line
+        lines = {one: line for line, one in enumerate(some, start + look.first_line) if one}
+        for number, where in view.taken(lot.product_id, list(lines)):
+            line = lines[number]
             expected = "a number that the product never had"
             remedy = f"lot {lots[where]} has it already; a number is never used again"
             rows.append(BadRow(line, look.form.column, expected, number, remedy))

@@ -345,7 +345,7 @@ def test_every_bad_row_is_told_up_to_a_hundred(bench: Bench) -> None:
     refused = refusal(bench, write(bench, ["serial", "A1", "A#", "A1", "B#"], "a.csv"))
     assert [line.split(",")[0] for line in refused.more] == ["line 4", "line 5"]
     refused = refusal(bench, write(bench, ["serial", *["A#"] * 250], "b.csv"))
-    assert "250 of 250" in refused.message
+    assert "250 faults in 250 rows" in refused.message
     assert len(refused.more) == 99
     assert refused.more[-1] == "and 151 more"
 
@@ -541,7 +541,15 @@ def test_a_growing_file_of_labels_with_extras_is_followed(bench: Bench) -> None:
     rows = as_seen(printed(bench))
     rows[9]["seen"] = str(rows[9]["seen"]).partition("{GS}91")[0]
     path = bench.results(rows)
-    sk.inspect.follow(bench.record, bench.lot, path, idle=0.05)
+    told: list[sk.Progress] = []
+
+    class Eye(sk.Onlooker):
+        def saw(self, progress: sk.Progress) -> None:
+            told.append(progress)
+
+    sk.inspect.follow(bench.record, bench.lot, path, idle=0.05, onlooker=Eye())
+    assert told[-1].readings == 20
+    assert told[-1].outcomes["seen_good"] == 19
     assert bench.findings() == {10: "malformed"}
     assert bench.states().count("commissioned") == 19
 
@@ -558,3 +566,35 @@ def test_a_roll_with_extras_is_read_again(bench: Bench) -> None:
     assert bench.findings() == {10: "malformed"}
     assert bench.states().count("commissioned") == 19
     sk.record.verify(bench.record)
+
+
+def test_the_smallest_hold_is_as_small_with_extras(bench: Bench) -> None:
+    """The same faults hold the same places of the web, whether codes carry extras or not."""
+    held = []
+    for number, extras in enumerate((True, False)):
+        bench.lot = f"H{number}"
+        sk.lot.open(bench.record, GTIN, bench.lot, expiry=EXPIRY, target=40)
+        sk.lot.approve(bench.record, bench.lot)
+        lines = [code(one, serial=f"H{number}X{one:08d}") for one in range(1, 201)]
+        plain = [line if extras else line.partition("{GS}")[0] for line in lines]
+        made = sk.serials.import_(bench.record, bench.lot, write(bench, plain))
+        assert bool(made["extras"]) is extras
+        rows = as_seen(printed(bench, f"h{number}.csv"))
+        rows[161]["seen"] = rows[33]["seen"]
+        taken(bench, [{"seen": row["seen"], "lane": row["lane"]} for row in rows])
+        hold = sk.lot.reconcile(bench.record, bench.lot, hold=True)
+        for one in hold["numbers"]:
+            one.pop("serials", None)
+        held.append((hold["held"], [one["positions"] for one in hold["holds"]]))
+    assert held[0] == held[1]
+    assert 0 < held[0][0] < 200
+
+
+def test_a_whole_file_of_repeats_is_refused_at_once(bench: Bench) -> None:
+    """Tens of thousands of faults are counted (the last row has two), the first ones are told."""
+    sk.serials.import_(bench.record, bench.lot, write(bench, [f"A{n}" for n in range(30_000)]))
+    lines = ["serial", *(f"A{n}" for n in range(30_000)), *["B#"] * 30_000, "A7"]
+    refused = refusal(bench, write(bench, lines, "again.csv"))
+    assert "60,002 faults in 60,001 rows" in refused.message
+    assert refused.where.endswith("line 2, serial")
+    assert len(refused.more) == 99
