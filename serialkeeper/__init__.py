@@ -44,6 +44,7 @@ from serialkeeper.steps import (
     reports,
     returning,
     rolls,
+    scans,
     second_pass,
     settling,
     tickets,
@@ -113,6 +114,9 @@ def init(
         chance=clock.chance(seed),
         account=clock.account(),
     )
+
+
+scan = scans.scan
 
 
 class person:
@@ -283,5 +287,6 @@ __all__ = [
     "product",
     "record",
     "roll",
+    "scan",
     "serials",
 ]

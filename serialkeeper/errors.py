@@ -30,6 +30,7 @@ WORDS: dict[str, str] = {
     "evidence_needed": "The finding allows this only with evidence that was not given.",
     # products, lots, numbers
     "bad_gtin": "The GTIN is not valid.",
+    "bad_key": "An SSCC or GLN is not valid.",
     "bad_value": "A value does not follow the rules for its kind.",
     "product_exists": "The product is already in the record.",
     "product_unknown": "The record knows no such product.",
@@ -98,6 +99,10 @@ WORDS: dict[str, str] = {
     "roll_not_inspected": "No label of the roll was inspected yet.",
     "roll_open_points": "Labels of the roll still have no fate.",
     "scan_elsewhere": "The scanned label does not stand beside the cut.",
+    # scans
+    "scan_symbology": "The symbol is of a kind that does not carry this.",
+    "scan_doubtful": "The scanned text can be understood in more than one way.",
+    "scan_garbled": "The scanned text was changed on its way from the symbol.",
     # labels, counts, closing
     "label_unknown": "The record knows no such label.",
     "move_not_allowed": "A label in that state cannot make that move.",

@@ -25,6 +25,7 @@ from serialkeeper.cli import (
     product,
     record,
     roll,
+    scan,
     serials,
 )
 from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
@@ -41,6 +42,7 @@ app = typer.Typer(
 )
 app.command("demo")(demo.demo)
 app.command("init")(init.init)
+app.command("scan")(scan.scan)
 for name, group in {
     "person": person.app,
     "location": location.app,

@@ -72,6 +72,14 @@ def find_images(folder: Path) -> tuple[list[str], list[str]]:
     return images, [name for name in names if name not in images]
 
 
+def is_image(name: str) -> bool:
+    """Whether the text is the name of an image file that is there."""
+    try:
+        return name.lower().endswith(ENDINGS) and Path(name).is_file()
+    except (OSError, ValueError):  # too long for a name, or signs that no name has
+        return False
+
+
 def open_image(path: Path) -> Picture:
     """Read an image file. Refuses `image_unreadable` and `image_too_large`."""
     try:

@@ -23,7 +23,7 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from serialkeeper.rules import epc
+from serialkeeper.rules import digital_link, epc
 from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
@@ -83,7 +83,7 @@ class Event:
     @cached_property
     def id(self) -> str:
         """The CBV 2.0 event hash."""
-        link = epc.digital_link_stem(self.facts.gtin)
+        link = digital_link.unit_stem(self.facts.gtin)
         if self.plain:
             tails = sorted(self.serials)
         else:

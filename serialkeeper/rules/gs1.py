@@ -16,17 +16,55 @@ numbers from memory.
 
 from __future__ import annotations
 
-import calendar
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import NewType
 
-from biip import ParseError
-from biip.gs1_messages import GS1Message
-
 from serialkeeper.errors import Refused
+from serialkeeper.rules import identifiers
+from serialkeeper.rules.dates import read_date, write_date
+from serialkeeper.rules.identifiers import SET_82, Elements, check_text
+from serialkeeper.rules.keys import check_digit, parse_gtin
+
+__all__ = [
+    "DATAMATRIX_ID",
+    "DEFAULT_ORDER",
+    "FILE_GS",
+    "GS",
+    "READABLE_JOIN",
+    "SET_82",
+    "Bracketed",
+    "ElementString",
+    "Elements",
+    "LabelCode",
+    "ScannedText",
+    "bracketed",
+    "check_digit",
+    "check_order",
+    "check_text",
+    "element_string",
+    "elements",
+    "faults",
+    "from_file",
+    "parse_bracketed",
+    "parse_elements",
+    "parse_gtin",
+    "parse_scanned",
+    "read_bracketed",
+    "read_date",
+    "read_elements",
+    "readable_lines",
+    "reader_text",
+    "scanned",
+    "to_file",
+    "walk",
+    "write_bracketed",
+    "write_date",
+    "write_elements",
+]
+"""The four facts of a label are met under this one name, wherever their rules stand."""
 
 Bracketed = NewType("Bracketed", str)
 ElementString = NewType("ElementString", str)
@@ -41,134 +79,8 @@ FILE_GS = "{GS}"
 DATAMATRIX_ID = "]d2"
 """Symbology identifier of GS1 DataMatrix (ISO/IEC 15424; from memory)."""
 
-SET_82 = frozenset(
-    "!\"%&'()*+,-./0123456789:;<=>?ABCDEFGHIJKLMNOPQRSTUVWXYZ_abcdefghijklmnopqrstuvwxyz"
-)
-"""Characters allowed in alphanumeric element values (GS1 General Specifications 7.11)."""
-
-PREDEFINED = {"01": 14, "11": 6, "17": 6}
-"""Identifiers of predefined length that we build or read ourselves; no separator follows."""
-
-VARIABLE = {"10": 20, "21": 20}
-"""Identifiers of variable length and their longest value."""
-
 DEFAULT_ORDER = ("01", "21", "17", "10")
 """Common order on pharmaceutical labels (common practice, no source)."""
-
-
-def check_digit(body: str) -> str:
-    """The GS1 check digit for the digits before it.
-
-    Weights 3, 1, 3, ... from the right. Source: GS1 General Specifications 7.9.
-
-    >>> check_digit("629104150021")
-    '3'
-    """
-    if not (body.isascii() and body.isdigit()):
-        raise Refused(
-            "bad_value",
-            "A check digit is computed from digits only.",
-            expected="digits 0-9",
-            came=body,
-            remedy="Correct the number.",
-        )
-    total = sum(int(d) * (3 if i % 2 == 0 else 1) for i, d in enumerate(reversed(body)))
-    return str(-total % 10)
-
-
-def parse_gtin(text: str) -> str:
-    """A GTIN-8, -12, -13 or -14 as 14 digits.
-
-    Refuses `bad_gtin`: wrong length, other signs than digits, wrong check digit.
-
-    >>> parse_gtin("9521234000006")
-    '09521234000006'
-    """
-    problem = ""
-    expected = "8, 12, 13 or 14 digits with a right check digit"
-    if not (text.isascii() and text.isdigit()):
-        problem = "A GTIN has digits only."
-    elif len(text) not in (8, 12, 13, 14):
-        problem = f"A GTIN has 8, 12, 13 or 14 digits, this has {len(text)}."
-    elif check_digit(text[:-1]) != text[-1]:
-        problem = "The GTIN's check digit is wrong."
-        expected = f"check digit {check_digit(text[:-1])}"
-    elif not text.strip("0"):
-        problem = "A GTIN of zeros only names no product."
-    if problem:
-        raise Refused(
-            "bad_gtin",
-            problem,
-            expected=expected,
-            came=text,
-            remedy="Compare the GTIN with the product's master data; a digit may be mistyped.",
-        )
-    return text.zfill(14)
-
-
-def check_text(kind: str, text: str, *, longest: int = 20) -> str:
-    """The text itself, if it may stand in an alphanumeric element (set 82, 1 to `longest`).
-
-    Refuses `bad_value` and names the first sign that does not belong.
-    """
-    if not 1 <= len(text) <= longest:
-        raise Refused(
-            "bad_value",
-            f"The {kind} has {len(text)} characters.",
-            expected=f"1 to {longest} characters",
-            came=text,
-            remedy=f"Correct the {kind}.",
-        )
-    for place, sign in enumerate(text, 1):
-        if sign not in SET_82:
-            raise Refused(
-                "bad_value",
-                f"The {kind} holds a character that GS1 does not allow.",
-                where=f"character {place}",
-                expected="GS1 character set 82: letters, digits and !\"%&'()*+,-./:;<=>?_",
-                came=repr(sign),
-                remedy=f"Correct the {kind}.",
-            )
-    return text
-
-
-def write_date(day: date) -> str:
-    """A day as YYMMDD; the day is always written, never 00.
-
-    Source: GS1 General Specifications 7.12; DD=00 is not allowed for regulated healthcare
-    items from 2025.
-    """
-    return day.strftime("%y%m%d")
-
-
-def read_date(text: str, *, this_year: int) -> date:
-    """YYMMDD as a day; DD=00 is the last day of the month.
-
-    The century is the one that brings the year within 49 years before and 50 years after
-    `this_year`. Source: GS1 General Specifications 7.12 (the arithmetic from memory).
-
-    >>> read_date("240200", this_year=2026)
-    datetime.date(2024, 2, 29)
-    """
-    if re.fullmatch(r"[0-9]{6}", text):
-        short, month, day = int(text[:2]), int(text[2:4]), int(text[4:])
-        difference = short - this_year % 100
-        year = this_year - this_year % 100 + short
-        if difference >= 51:
-            year -= 100
-        elif difference <= -50:
-            year += 100
-        if 1 <= month <= 12:
-            last = calendar.monthrange(year, month)[1]
-            if day <= last:
-                return date(year, month, day or last)
-    raise Refused(
-        "bad_value",
-        "The date does not exist.",
-        expected="YYMMDD, a real day (00 for the month's last)",
-        came=text,
-        remedy="Correct the date.",
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,11 +129,7 @@ def element_string(code: LabelCode, order: Sequence[str] = DEFAULT_ORDER) -> Ele
     '010952123454321321A7\\x1d1728063010L1'
     """
     values = code.values()
-    parts = []
-    for ai in order:
-        last = ai == order[-1]
-        parts.append(ai + values[ai] + ("" if last or ai in PREDEFINED else GS))
-    return ElementString("".join(parts))
+    return _join([(ai, values[ai]) for ai in order])
 
 
 def scanned(code: LabelCode, order: Sequence[str] = DEFAULT_ORDER) -> ScannedText:
@@ -236,7 +144,7 @@ def bracketed(code: LabelCode, order: Sequence[str] = DEFAULT_ORDER) -> Brackete
     '(01)09521234543213(21)A\\(7(17)280630(10)L1'
     """
     values = code.values()
-    return Bracketed("".join(f"({ai}){values[ai].replace('(', chr(92) + '(')}" for ai in order))
+    return write_bracketed([(ai, values[ai]) for ai in order])
 
 
 def to_file(text: str) -> str:
@@ -272,58 +180,113 @@ def reader_text(identifier: str, data: bytes) -> str:
     )
 
 
+def write_elements(elements: Sequence[tuple[str, str]]) -> ElementString:
+    """Any elements as a symbol carries them, in this order.
+
+    Refuses `bad_value` for a value that its identifier does not allow.
+
+    >>> write_elements([("01", "09521234543213"), ("21", "A7"), ("91", "K1")])
+    '010952123454321321A7\\x1d91K1'
+    """
+    for ai, value in elements:
+        identifiers.check_form(ai, value)
+    return _join(elements)
+
+
+def _join(elements: Sequence[tuple[str, str]]) -> ElementString:
+    pieces = []
+    for place, (ai, value) in enumerate(elements, 1):
+        last = place == len(elements)
+        one = identifiers.TABLE.get(ai) or identifiers.known(ai)
+        pieces.append(ai + value + ("" if last or (one and one.predefined) else GS))
+    return ElementString("".join(pieces))
+
+
 _SIMPLE = re.compile(
     rf"01(?P<gtin>[0-9]{{14}})"
     rf"(?:21(?P<serial>[^{GS}]{{1,20}}){GS})"
     rf"17(?P<expiry>[0-9]{{6}})10(?P<lot>[^{GS}]{{1,20}})"
 )
-"""The default order; anything else is left to biip."""
+"""The default order; anything else is read identifier by identifier."""
+
+
+def read_elements(text: ElementString) -> Elements:
+    """The elements of an element string, in the order they came.
+
+    Looks at forms only: lengths, signs, separators. What the values say is `faults`' business.
+
+    Refuses `bad_value` for what is no element string: unknown identifiers, lengths, signs that
+    an element may not hold, repeated identifiers with different values. A separator after an
+    element that needs none, and one at the end, is read over.
+
+    >>> read_elements(ElementString("010952123454321321A7\\x1d91K1"))
+    (('01', '09521234543213'), ('21', 'A7'), ('91', 'K1'))
+    """
+    usual = _SIMPLE.fullmatch(text)
+    found = (
+        list(zip(("01", "21", "17", "10"), usual.groups(), strict=True))
+        if usual
+        else list(walk(text))
+    )
+    if not found:
+        raise _unreadable(text, "it is empty")
+    there: dict[str, str] = {}
+    for ai, value in found:
+        identifiers.check_form(ai, value)
+        if there.setdefault(ai, value) != value:
+            raise _unreadable(text, f"({ai}) stands there twice, with different values")
+    return tuple(found)
+
+
+def walk(text: str) -> Iterator[tuple[str, str]]:
+    """Element by element, as far as the text goes; forms are not looked at.
+
+    Refuses `bad_value` where no identifier begins, after what could be read before it.
+    """
+    place = 0
+    while place < len(text):
+        one = identifiers.at(text, place)
+        if one is None:
+            raise _unreadable(
+                text,
+                f"no application identifier begins with {to_file(text[place : place + 4])!r}",
+                place,
+            )
+        start = place + len(one.ai)
+        end = text.find(GS, start)
+        end = len(text) if end < 0 else end
+        if one.predefined:
+            end = min(end, start + one.longest)
+        yield one.ai, text[start:end]
+        place = end + text.startswith(GS, end)
 
 
 def elements(text: ElementString) -> dict[str, str]:
     """The element values by application identifier, in the order they came.
 
-    The usual form is read directly, everything else by biip. Refuses `bad_value` for what
-    is no element string: unknown identifiers, lengths, signs outside set 82, repeated
-    identifiers with different values.
+    Refuses what `read_elements` refuses.
     """
-    strange = next((sign for sign in text if sign != GS and sign not in SET_82), None)
-    if strange is not None:
-        raise _unreadable_elements(text, f"it holds {strange!r}, which no element may hold")
-    usual = _SIMPLE.fullmatch(text)
-    if usual:
-        found = {
-            "01": usual["gtin"],
-            "21": usual["serial"],
-            "17": usual["expiry"],
-            "10": usual["lot"],
-        }
-    else:
-        found = _elements_by_biip(text)
-    for ai in VARIABLE:
-        if ai in found:
-            check_text(f"value of ({ai})", found[ai])
-    return found
+    return dict(read_elements(text))
 
 
-def _elements_by_biip(text: ElementString) -> dict[str, str]:
-    try:
-        message = GS1Message.parse(text) if text else None
-    except (ParseError, ValueError) as error:
-        raise _unreadable_elements(text, str(error)) from None
-    if message is None:
-        raise _unreadable_elements(text, "empty")
-    found: dict[str, str] = {}
-    for element in message.element_strings:
-        if found.setdefault(element.ai.ai, element.value) != element.value:
-            raise _unreadable_elements(text, f"({element.ai.ai}) stands there twice")
-    return found
+def faults(elements: Sequence[tuple[str, str]], *, this_year: int) -> Iterator[Refused]:
+    """All that is wrong with elements of the right form, part by part, then together.
+
+    Check digits, days that do not exist, identifiers that need or exclude others.
+    """
+    for ai, value in elements:
+        try:
+            identifiers.check_meaning(ai, value, this_year=this_year)
+        except Refused as refusal:
+            yield refusal
+    yield from identifiers.pair_faults(elements)
 
 
-def _unreadable_elements(text: str, why: str) -> Refused:
+def _unreadable(text: str, why: str, place: int | None = None) -> Refused:
     return Refused(
         "bad_value",
-        f"This is no GS1 element string: {why.splitlines()[0] if why else 'empty'}",
+        f"This is no GS1 element string: {why}.",
+        where="" if place is None else f"character {place + 1}",
         expected="application identifiers with values, GS after variable ones",
         came=to_file(text),
         remedy="Scan again; a lost separator or a wrong reader setting looks like this.",
@@ -334,9 +297,16 @@ def parse_elements(text: ElementString, *, this_year: int) -> LabelCode:
     """An element string as the four facts of a label.
 
     Refuses `bad_value` if one of the four is missing or malformed and `bad_gtin` for a
-    wrong check digit. Further elements are allowed and left out.
+    wrong check digit. Further elements are checked, and left out.
     """
-    found = elements(text)
+    return _label(read_elements(text), text, this_year)
+
+
+def _label(elements: Elements, text: str, this_year: int) -> LabelCode:
+    found = dict(elements)
+    if len(found) > len(DEFAULT_ORDER):
+        for refusal in faults(elements, this_year=this_year):
+            raise refusal
     missing = [ai for ai in DEFAULT_ORDER if ai not in found]
     if missing:
         raise Refused(
@@ -373,24 +343,44 @@ def parse_scanned(text: str, *, this_year: int) -> LabelCode:
 _BRACKET = re.compile(r"\(([0-9]{2,4})\)((?:\\\(|[^(])*)")
 
 
-def parse_bracketed(text: str, *, this_year: int) -> LabelCode:
-    """The reverse of `bracketed`, in any element order."""
+def write_bracketed(elements: Sequence[tuple[str, str]]) -> Bracketed:
+    r"""Any elements with their identifiers in brackets; a bracket in a value is written `\(`.
+
+    >>> write_bracketed([("01", "09521234543213"), ("21", "A(7")])
+    '(01)09521234543213(21)A\\(7'
+    """
+    return Bracketed(
+        "".join(f"({ai}){value.replace('(', chr(92) + '(')}" for ai, value in elements)
+    )
+
+
+def read_bracketed(text: str) -> Elements:
+    """The reverse of `write_bracketed`. Refuses `bad_value`, as `read_elements` does."""
     pieces = _BRACKET.findall(text)
     rebuilt = "".join(f"({ai}){value}" for ai, value in pieces)
     if not pieces or rebuilt != text:
         raise Refused(
             "bad_value",
             "This is no bracketed element string.",
+            where=""
+            if pieces and not text.startswith(rebuilt)
+            else f"character {len(rebuilt) + 1}",
             expected=r"(01)...(21)...; a bracket within a value written \(",
             came=text,
             remedy="Write each identifier in brackets.",
         )
-    plain = [(ai, value.replace("\\(", "(")) for ai, value in pieces]
-    joined = "".join(ai + value + ("" if ai in PREDEFINED else GS) for ai, value in plain)
-    code = ElementString(joined.removesuffix(GS))
-    if list(elements(code).items()) != list(dict.fromkeys(plain)):
-        raise _unreadable_elements(text, "a bracketed value is too long or too short")
-    return parse_elements(code, this_year=this_year)
+    plain = tuple((ai, value.replace("\\(", "(")) for ai, value in pieces)
+    there: dict[str, str] = {}
+    for ai, value in plain:
+        identifiers.check_form(ai, value)
+        if there.setdefault(ai, value) != value:
+            raise _unreadable(text, f"({ai}) stands there twice, with different values")
+    return plain
+
+
+def parse_bracketed(text: str, *, this_year: int) -> LabelCode:
+    """The reverse of `bracketed`, in any element order."""
+    return _label(read_bracketed(text), text, this_year)
 
 
 def readable_lines(code: LabelCode) -> tuple[str, str, str, str]:

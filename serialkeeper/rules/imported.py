@@ -19,11 +19,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
-from urllib.parse import unquote
 
 import polars as pl
 
-from serialkeeper.rules import gs1
+from serialkeeper.errors import Refused
+from serialkeeper.rules import digital_link, gs1
 from serialkeeper.rules.bad_rows import (
     MOST_TOLD,
     SPREADSHEET,
@@ -49,7 +49,8 @@ FORMS = ("serial", "code", "link")
 RESERVED = ("ZY", "ZZ", "YZ")
 """How numbers of challenge sets and planted labels begin (`rules.challenges.Numbers`)."""
 
-_LONGEST = {**gs1.VARIABLE, **LENGTHS}
+_FIXED = {"01": 14, "17": 6}
+_LONGEST = {"10": 20, "21": 20, **LENGTHS}
 _SIGNS = "[" + re.escape("".join(sorted(gs1.SET_82))) + "]"
 _NUMBER = rf"^{_SIGNS}{{1,20}}$"
 _ESCAPED = {
@@ -58,7 +59,10 @@ _ESCAPED = {
     if not sign.isalnum()
     for escape in (f"%{ord(sign):02X}", f"%{ord(sign):02x}")
 }
-_LINK = re.compile(r"https?://[^/?#\s]+(?:/[^?#\s]*?)?/01/([^?#\s]+?)/?(?:\?([^#\s]*))?(?:#\S*)?")
+_HOST = r"https?://[A-Za-z0-9.:\[\]-]+"
+_PATH = r"[A-Za-z0-9\-._~:@!$&'()*+,;=%]"
+_QUERY = r"[A-Za-z0-9\-._~:/?@!$'()*,;=%]"
+"""Signs of a value in a link (RFC 3986, section 3); a bare `+` in a query would be a space."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +113,8 @@ class Form:
         """An expression that all lines match; one group for each identifier."""
         pieces = []
         for ai in self.ais:
-            if ai in gs1.PREDEFINED:
-                pieces.append(f"{ai}([0-9]{{{gs1.PREDEFINED[ai]}}})")
+            if ai in _FIXED:
+                pieces.append(f"{ai}([0-9]{{{_FIXED[ai]}}})")
             else:
                 end = "" if ai == self.ais[-1] else gs1.GS
                 pieces.append(f"{ai}({_SIGNS}{{1,{_LONGEST[ai]}}}){end}")
@@ -120,9 +124,9 @@ class Form:
     def link_pattern(self) -> str:
         """An expression for Digital Links that are arranged alike; one group per identifier."""
         end = self.ais.index("21") + 1
-        path = "".join(f"/{ai}/([^/?#\\s]+)" for ai in self.ais[:end])
-        query = "&".join(f"{ai}=([^&#\\s]+)" for ai in self.ais[end:])
-        return rf"^https?://[^/?#\s]+(?:/[^?#\s]*?)?{path}" + (rf"\?{query}$" if query else "$")
+        path = "".join(f"/{ai}/({_PATH}+)" for ai in self.ais[:end])
+        query = "&".join(f"{ai}=({_QUERY}+)" for ai in self.ais[end:])
+        return rf"^{_HOST}(?:/{_PATH}*)*?{path}" + (rf"\?{query}$" if query else "$")
 
     def in_words(self) -> str:
         """What a line should be."""
@@ -172,9 +176,9 @@ def _elements(text: str) -> dict[str, str]:
     rest = text
     while rest:
         ai = next((rest[:size] for size in (2, 3) if rest[:size] in _LONGEST), "")
-        if rest[:2] in gs1.PREDEFINED and rest[:2] != "11":
+        if rest[:2] in _FIXED:
             ai = rest[:2]
-            value, rest = rest[2 : 2 + gs1.PREDEFINED[ai]], rest[2 + gs1.PREDEFINED[ai] :]
+            value, rest = rest[2 : 2 + _FIXED[ai]], rest[2 + _FIXED[ai] :]
         elif ai:
             value, _, rest = rest[len(ai) :].partition(gs1.GS)
         if not ai or not value or ai in found:
@@ -184,18 +188,12 @@ def _elements(text: str) -> dict[str, str]:
 
 
 def _link(text: str) -> dict[str, str]:
-    """The elements of a Digital Link URI; empty if it is none."""
-    match = _LINK.fullmatch(text)
-    if not match:
+    """The elements of a Digital Link URI; empty if it is none that labels may carry."""
+    try:
+        found = dict(digital_link.read(text))
+    except Refused:
         return {}
-    path = ["01", *match[1].split("/")]
-    query = [pair.partition("=") for pair in (match[2] or "").split("&") if pair]
-    pairs = [*zip(path[::2], path[1::2], strict=False)]
-    pairs += [(name, value) for name, _, value in query if name.isdigit()]
-    found = {ai: unquote(value) for ai, value in pairs}
-    known = all(ai in _LONGEST or ai in ("01", "17") for ai in found)
-    whole = len(path) % 2 == 0 and len(found) == len(pairs) and all(found.values())
-    return found if known and whole else {}
+    return found if all(ai in _LONGEST or ai in _FIXED for ai in found) else {}
 
 
 def read_lines(
@@ -251,7 +249,7 @@ def _as_codes(lines: pl.Series, form: Form) -> pl.Series:
     pieces: list[pl.Expr] = []
     for column, ai in zip(got.columns, form.ais, strict=True):
         plain = pl.col(column).str.replace_many(list(_ESCAPED), list(_ESCAPED.values()))
-        end = "" if ai in gs1.PREDEFINED or ai == form.ais[-1] else gs1.GS
+        end = "" if ai in _FIXED or ai == form.ais[-1] else gs1.GS
         pieces += [pl.lit(ai), plain, pl.lit(end)]
     codes = got.select(pl.concat_str(pieces).alias("code")).to_series()
     alone = (strange | codes.is_null()).arg_true()
@@ -262,7 +260,7 @@ def _as_code(line: str, form: Form) -> str:
     found = _link(line)
     if found.keys() != set(form.ais):
         return ""
-    ends = ("" if ai in gs1.PREDEFINED or ai == form.ais[-1] else gs1.GS for ai in form.ais)
+    ends = ("" if ai in _FIXED or ai == form.ais[-1] else gs1.GS for ai in form.ais)
     return "".join(ai + found[ai] + end for ai, end in zip(form.ais, ends, strict=True))
 
 
@@ -302,6 +300,8 @@ _LONGEST_PLAIN = len("01") + 14 + len("21") + 20
 
 
 def _advice(line: str, form: Form) -> str:
+    if form.kind == "link" and "+" in line.partition("?")[2]:
+        return "write + as %2B in a link, where it would be a space"
     if line.startswith("("):
         return "write element strings without brackets, {GS} after elements of variable length"
     if form.kind == "code" and gs1.GS not in line and len(line) > _LONGEST_PLAIN:
@@ -337,7 +337,7 @@ class Printed:
             else:
                 pieces += [ai, serial if ai == "21" else values[ai]]
             last = ai == self.order[-1]
-            pieces.append("" if last or ai in gs1.PREDEFINED else gs1.FILE_GS)
+            pieces.append("" if last or ai in _FIXED else gs1.FILE_GS)
         return _joined(pieces)
 
     def bracketed(self, serial: pl.Expr, extras: pl.Expr) -> pl.Expr:

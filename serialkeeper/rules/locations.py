@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.epc import escape_serial
-from serialkeeper.rules.gs1 import SET_82, check_digit
+from serialkeeper.rules import epc, keys
+from serialkeeper.rules.gs1 import SET_82
 from serialkeeper.rules.moments import is_zone
 
 WHOLE_SITE = "0"
@@ -18,22 +18,21 @@ WHOLE_SITE = "0"
 
 
 def parse_gln(text: str) -> str:
-    """A GLN of 13 digits. Refuses `bad_value`.
+    """A GLN of 13 digits. Refuses `bad_key`, and `bad_value` for one that lost leading zeros.
 
     >>> parse_gln("9521234000020")
     '9521234000020'
     """
-    expected = "13 digits with a right check digit"
-    if text.isascii() and text.isdigit() and len(text) == 13:
-        if check_digit(text[:-1]) == text[-1]:
-            return text
-        expected = f"check digit {check_digit(text[:-1])}"
-    remedy = "Compare it with the company's GS1 data; a digit may be mistyped."
     if text.isdigit() and len(text) < 13:
-        remedy = "A spreadsheet may have taken leading zeros away: write all 13 digits."
-    raise Refused(
-        "bad_value", "This is no GLN.", where="GLN", expected=expected, came=text, remedy=remedy
-    )
+        raise Refused(
+            "bad_value",
+            "This is no GLN.",
+            where="GLN",
+            expected="13 digits, leading zeros too",
+            came=text,
+            remedy="A spreadsheet may have taken leading zeros away: write all 13 digits.",
+        )
+    return keys.parse_gln(text)
 
 
 def check_extension(text: str) -> str:
@@ -73,17 +72,8 @@ def sgln_urn(gln: str, prefix_length: int, extension: str) -> str:
     >>> sgln_urn("9521234000020", 7, "")
     'urn:epc:id:sgln:9521234.00002.0'
     """
-    if not 6 <= prefix_length <= 12:
-        raise Refused(
-            "bad_value",
-            "A GS1 company prefix has 6 to 12 digits.",
-            where="prefix_length",
-            expected="6 to 12",
-            came=str(prefix_length),
-            remedy="Take the length from the company's GS1 licence.",
-        )
-    own = f"{gln[:prefix_length]}.{gln[prefix_length:12]}"
-    return f"urn:epc:id:sgln:{own}.{escape_serial(extension) or WHOLE_SITE}"
+    elements = [("414", gln), *([("254", extension)] if extension else [])]
+    return epc.write(elements, prefix_length)
 
 
 def name_of(gln: str, extension: str) -> str:

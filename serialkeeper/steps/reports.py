@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Generator
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1
-from serialkeeper.rules.chain import BLOCK, Entry, block_of
-from serialkeeper.rules.events import write_time
+from serialkeeper.rules import epc, gs1, scans
+from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
-from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
+from serialkeeper.rules.parts import EVIDENCE
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.codes import code_at
+from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Label, Lot
+from serialkeeper.store.tables import Label
 from serialkeeper.store.verify import verify
-from serialkeeper.store.view import Found, View, key_of
+from serialkeeper.store.view import View, key_of
 from serialkeeper.store.webs import evidence_of
 
 
@@ -113,10 +113,10 @@ def show_label(
         product_id, lot_id = label.product_id, label.lot_id
         lot = next(lot for lot in view.lots() if (lot.product_id, lot.id) == (product_id, lot_id))
         key = key_of(lot)
-        life = list(_life(view, lot, key, label.position))
+        life = list(life_of(view, lot, label.position))
         found = view.findings(key, first=label.position, last=label.position)
         bad = planted_at(view, lot, label.position)
-        on_rolls = _on_rolls(view, key, label.position)
+        places = on_rolls(view, key, label.position)
         from_file = _from_file(view, key, label.position)
         code = code_at(view, lot, label.position)
     return {
@@ -129,11 +129,11 @@ def show_label(
         "code": code,
         "imported": from_file,
         "state": State(label.state).word,
-        "findings": [_describe_finding(row) for row in found],
+        "findings": [describe(row) for row in found],
         # Nothing is told of a planted label before a reader has met it.
         "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
-        **on_rolls,
+        **places,
     }
 
 
@@ -150,34 +150,17 @@ def _from_file(view: View, key: LotKey, position: int) -> dict[str, Any] | None:
     return None
 
 
-def _on_rolls(view: View, key: LotKey, position: int) -> dict[str, Any]:
-    """Where the label was taken off, what stands in its place, and in whose place it stands."""
-    links = view.replacements(key)
-    return {
-        "taken_off": [
-            {"roll": one.roll, "at": one.at, "by": one.by, "neighbour": one.neighbour}
-            for one in view.removals(key)
-            if one.position == position
-        ],
-        "replaced_by": next((one.spare for one in links if one.bad == position), None),
-        "replaces": next((one.bad for one in links if one.spare == position), None),
-        "presence": [
-            {"take": one.take, "presence": one.word, "detail": one.detail}
-            for one in view.proofs(key)
-            if one.position == position
-        ],
-    }
-
-
 def _find(view: View, name: str, position: int | None, serial: str, this_year: int) -> Label:
     label: Label | None
-    if name.startswith("urn:"):
-        gtin, number, _ = epc.parse_sgtin(name)
-        label = view.label(view.product(gtin).id, number)
-    elif name.startswith(("(", "]")):
-        reader = gs1.parse_bracketed if name.startswith("(") else gs1.parse_scanned
-        code = reader(gs1.from_file(name), this_year=this_year)
-        label = view.label(view.product(code.gtin).id, code.serial)
+    alone = position is None and not serial
+    reading = scans.read(name, this_year=this_year)
+    if alone and reading.is_code:
+        for wrong in reading.faults:
+            raise wrong
+        code = dict(reading.elements)
+        if "01" not in code:
+            raise _unknown(name, name)
+        label = view.label(view.product(code["01"]).id, code.get("21", ""))
     elif position is not None:
         label = view.label_at(key_of(view.lot(name)), position)
     elif len(name) == 14 and name.isdigit():
@@ -187,89 +170,19 @@ def _find(view: View, name: str, position: int | None, serial: str, this_year: i
         label = view.label(lot.product_id, serial)
         label = label if label and label.lot_id == lot.id else None
     if label is None:
-        raise Refused(
-            "label_unknown",
-            "The record knows no such label.",
-            where=name,
-            expected="a position of the lot, or a number of the product",
-            came=str(position if position is not None else serial or name),
-            remedy="Look the label up: label list.",
-        )
+        raise _unknown(name, str(position if position is not None else serial or name))
     return label
 
 
-def _life(view: View, lot: Lot, key: LotKey, position: int) -> Iterator[dict[str, Any]]:
-    """Every move of one label, in order."""
-    state = ""
-    parts = {
-        (part.seq, part.part_kind): part
-        for part in view.parts(key, block_of(position))
-        if part.first <= position < part.first + part.count
-    }
-    for entry in view.entries(lot.id):
-        step: dict[str, Any] = {}
-        for ref in entry.parts:
-            part = parts.get((entry.seq, ref.kind))
-            if part is None or ref.kind in ("findings", "proofs", "extras"):
-                continue
-            if ref.kind == "serials":
-                step["to"] = State.ALLOCATED.value
-            else:
-                step |= _reading(part.first, part.count, part.data, position)
-        if entry.verb == "issued":
-            if any(first <= position <= last for first, last in entry.data["ranges"]):
-                step = {"to": State.ISSUED.value, "job": entry.data["id"]}
-        elif "moves" in entry.data:
-            for first, last, _, target in entry.data["moves"]:
-                if first <= position <= last:
-                    step["to"] = target
-        if step:
-            target = step.pop("to", "")
-            yield {
-                **_signature(entry),
-                "from": State(state).word if state else None,
-                "to": State(target).word if target else None,
-                **step,
-            }
-            state = target or state
-
-
-def _reading(first: int, count: int, data: bytes, position: int) -> dict[str, Any]:
-    states = unpack_states(first, count, data)
-    index = position - first
-    step: dict[str, Any] = {}
-    if states.state[index] != UNCHANGED:
-        step["to"] = chr(states.state[index])
-    if states.evidence[index] != ord("."):
-        step["evidence"] = EVIDENCE[chr(states.evidence[index])]
-    if states.grade[index] != NO_GRADE:
-        step["in_line_grade"] = f"{states.grade[index] / 10:.1f}"
-    if states.time[index] != NO_TIME:
-        step["read_at"] = write_time(int(states.time[index]))
-    return step
-
-
-def _signature(entry: Entry) -> dict[str, Any]:
-    return {
-        "entry": entry.seq,
-        "verb": entry.verb,
-        "at": entry.at,
-        "person": entry.person,
-        "second": entry.second or None,
-        "station": entry.station,
-        "reason": entry.reason or None,
-        "evidence_given": entry.data.get("evidence") or None,
-    }
-
-
-def _describe_finding(row: Found) -> dict[str, Any]:
-    return {
-        "take": row.take,
-        "finding": row.word,
-        "detail": row.detail,
-        "seen": row.seen,
-        "state": row.state,
-    }
+def _unknown(where: str, came: str) -> Refused:
+    return Refused(
+        "label_unknown",
+        "The record knows no such label.",
+        where=where,
+        expected="a position of the lot, or a number of the product",
+        came=came,
+        remedy="Look the label up: label list.",
+    )
 
 
 def verify_record(record: Record) -> dict[str, Any]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import challenges, findings, gs1, moves
+from serialkeeper.rules import challenges, findings, gs1, moves, scans
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
@@ -139,7 +139,7 @@ class _Given:
 
 def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) -> dict[str, str]:
     """What is kept of the evidence. Refuses `evidence_needed`."""
-    scan = gs1.from_file(given.scan)
+    scan = scans.as_evidence(given.scan)
     if scan and scan != given.planned:
         raise Refused(
             "evidence_needed",
@@ -147,8 +147,8 @@ def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) 
             where=where,
             expected=gs1.to_file(given.planned),
             came=gs1.to_file(scan),
-            remedy="Scan the label itself, symbology identifier included; if it really shows "
-            "this, void it.",
+            remedy="Scan the label itself, with a reader that sends the symbology identifier and "
+            "GS as the byte 29; if the label really shows this, void it.",
         )
     tenths = parse_grade(given.grade)
     verified = bool(given.instrument) and tenths not in (None, NO_GRADE)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import gs1
+from serialkeeper.rules import gs1, scans
 from serialkeeper.rules.chain import BLOCK, block_of
 from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts, printed
 from serialkeeper.rules.jobs import parse_rows, shape_of
@@ -136,17 +136,22 @@ def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
 
     Args:
         view, lot: where, which lot.
-        scan: as scanned, bracketed, or the number alone.
+        scan: as a reader sent it, however it spells separators, bracketed, a link, a URN, or
+            the number alone.
         this_year: for reading dates in codes.
 
-    Refuses `scan_elsewhere` for a code of another lot or product, and for a strange one.
+    Refuses `scan_elsewhere` for a code of another lot or product, and for a strange one; a
+    malformed or doubtful code by what is wrong with it. Nothing is mended.
     """
     text = gs1.from_file(scan.strip())
     serial, gtin, number = text, lot.gtin, lot.number
-    if text.startswith(("(", "]")):
-        reader = gs1.parse_bracketed if text.startswith("(") else gs1.parse_scanned
-        code = reader(text, this_year=this_year)
-        serial, gtin, number = code.serial, code.gtin, code.lot
+    reading = scans.read(text, this_year=this_year)
+    if reading.is_code and not view.label(lot.product_id, text):
+        for wrong in (*reading.faults, *reading.doubts):
+            raise wrong
+        code = dict(reading.elements)
+        serial, gtin = code.get("21", ""), code.get("01", "")
+        number = code.get("10", lot.number)
     label = view.label(lot.product_id, serial) if gtin == lot.gtin else None
     if label is not None and number == lot.number and label.lot_id == lot.id:
         return label.position

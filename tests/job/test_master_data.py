@@ -197,7 +197,7 @@ def test_location_urns_are_those_of_the_vectors(standards: Path) -> None:
     assert checked >= 3
 
 
-@given(st.text("0123456789", min_size=12, max_size=12))
+@given(st.text("0123456789", min_size=12, max_size=12).filter(lambda body: body.strip("0")))
 def test_gln_check_digits_are_those_of_stdnum(body: str) -> None:
     """Of the ten last digits one is taken, the one that python-stdnum computes."""
     taken = []

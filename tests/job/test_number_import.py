@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import random
+import re
 import signal
 import sqlite3
 import string
@@ -598,3 +599,37 @@ def test_a_whole_file_of_repeats_is_refused_at_once(bench: Bench) -> None:
     assert "60,002 faults in 60,001 rows" in refused.message
     assert refused.where.endswith("line 2, serial")
     assert len(refused.more) == 99
+
+
+def test_extras_are_as_long_as_the_dictionary_says(standards: Path) -> None:
+    """Identifiers of extras, their longest values, and that a separator follows them.
+
+    Source: the GS1 Barcode Syntax Dictionary of `SERIALKEEPER_STANDARDS`.
+    """
+    told: dict[str, tuple[int, bool]] = {}
+    for line in (standards / "gs1-syntax-dictionary.txt").read_text().splitlines():
+        found = re.match(r"([0-9]+)(?:-([0-9]+))?\s+(\S*)\s+X\.\.([0-9]+)", line)
+        if found:
+            first, last = int(found[1]), int(found[2] or found[1])
+            for ai in range(first, last + 1):
+                told[str(ai).zfill(len(found[1]))] = (int(found[4]), "*" in found[3])
+    for ai, longest in imported.LENGTHS.items():
+        assert told[ai] == (longest, False), ai
+
+
+@pytest.mark.parametrize("escaped", [True, False])
+def test_links_are_read_alike_together_and_one_by_one(bench: Bench, escaped: bool) -> None:
+    """Links with needless escapes or another order of the query say the same as plain ones."""
+    serial = "".join(f"%{ord(sign):02x}" for sign in "AB/7") if escaped else "AB%2F7"
+    query = "92=x%2By%3D&91=EE06" if escaped else "91=EE06&92=x%2By%3D"
+    lines = [f"https://example.org/01/{GTIN}/21/{one}?" for one in ("N1", serial)]
+    lines = [f"{lines[0]}91=EE06&92=q", lines[1] + query]
+    sk.serials.import_(bench.record, bench.lot, write(bench, lines))
+    shown = sk.label.show(bench.record, bench.lot, position=2)
+    assert (shown["serial"], shown["imported"]["extras"]) == (
+        "AB/7",
+        [["91", "EE06"], ["92", "x+y="]],
+    )
+    plus = [lines[0].replace("N1", "N3"), lines[0].replace("N1", "N4").replace("=q", "=a+b")]
+    refused = refusal(bench, write(bench, plus, "plus.txt"))
+    assert "line 2" in refused.where and "%2B" in refused.remedy

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from stdnum import ean
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1
+from serialkeeper.rules import digital_link, epc, gs1
 
 SET_82 = "".join(sorted(gs1.SET_82))
 serials = st.text(SET_82, min_size=1, max_size=20)
@@ -53,7 +53,7 @@ def test_sgtin_vectors_both_ways(standards: Path) -> None:
         signs |= set(serial)
         assert epc.sgtin_urn(gtin, given["gcp_length"], serial) == expect["epc_uri"]
         assert epc.parse_sgtin(expect["epc_uri"]) == (gtin, serial, given["gcp_length"])
-        assert epc.digital_link(gtin, serial) == expect["dl_uri"]
+        assert digital_link.unit_link(gtin, serial) == expect["dl_uri"]
     assert used >= 50
     assert signs <= gs1.SET_82
 
@@ -98,8 +98,8 @@ def test_the_example_pair_that_is_none(standards: Path) -> None:
         if expect.get("same_object") is False and given["uri"].startswith("urn:epc:id:sgtin:"):
             used += 1
             gtin, serial, _ = epc.parse_sgtin(given["uri"])
-            assert epc.digital_link(gtin, serial) == expect["right_dl_uri"]
-            assert epc.digital_link(gtin, serial) != given["dl_uri_in_the_other_file"]
+            assert digital_link.unit_link(gtin, serial) == expect["right_dl_uri"]
+            assert digital_link.unit_link(gtin, serial) != given["dl_uri_in_the_other_file"]
     assert used == 1
 
 
@@ -111,7 +111,7 @@ def test_urn_means_the_same_to_the_hash_package(gtin: str, length: int, serial: 
     assert link is not None
     assert unquote(link) == f"https://id.gs1.org/01/{gtin}/21/{serial}"
     if not NOT_ESCAPED_THERE.search(serial):
-        assert link == epc.digital_link(gtin, serial)
+        assert link == digital_link.unit_link(gtin, serial)
 
 
 @given(gtins, lengths, serials)
@@ -131,7 +131,7 @@ def test_two_escapings(sign: str) -> None:
     hexed = f"%{ord(sign):02X}"
     assert epc.escape_serial(sign) == (hexed if sign in '"%&/<>?' else sign)
     plain = sign.isalnum() or sign in "-._~"
-    assert epc.digital_link("09521234543213", sign)[-len(hexed) :].endswith(
+    assert digital_link.unit_link("09521234543213", sign)[-len(hexed) :].endswith(
         sign if plain else hexed
     )
 

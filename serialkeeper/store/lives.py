@@ -1,0 +1,108 @@
+"""One label's life, read back from the journal, and what the lists hold of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from serialkeeper.rules.chain import Entry, block_of
+from serialkeeper.rules.events import write_time
+from serialkeeper.rules.moves import State
+from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
+from serialkeeper.rules.replay import LotKey
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import Found, View, key_of
+
+
+def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
+    """Every move of one label, in order."""
+    state, key = "", key_of(lot)
+    parts = {
+        (part.seq, part.part_kind): part
+        for part in view.parts(key, block_of(position))
+        if part.first <= position < part.first + part.count
+    }
+    for entry in view.entries(lot.id):
+        step: dict[str, Any] = {}
+        for ref in entry.parts:
+            part = parts.get((entry.seq, ref.kind))
+            if part is None or ref.kind in ("findings", "proofs", "extras"):
+                continue
+            if ref.kind == "serials":
+                step["to"] = State.ALLOCATED.value
+            else:
+                step |= _reading(part.first, part.count, part.data, position)
+        if entry.verb == "issued":
+            if any(first <= position <= last for first, last in entry.data["ranges"]):
+                step = {"to": State.ISSUED.value, "job": entry.data["id"]}
+        elif "moves" in entry.data:
+            for first, last, _, target in entry.data["moves"]:
+                if first <= position <= last:
+                    step["to"] = target
+        if step:
+            target = step.pop("to", "")
+            yield {
+                **_signature(entry),
+                "from": State(state).word if state else None,
+                "to": State(target).word if target else None,
+                **step,
+            }
+            state = target or state
+
+
+def _reading(first: int, count: int, data: bytes, position: int) -> dict[str, Any]:
+    states = unpack_states(first, count, data)
+    index = position - first
+    step: dict[str, Any] = {}
+    if states.state[index] != UNCHANGED:
+        step["to"] = chr(states.state[index])
+    if states.evidence[index] != ord("."):
+        step["evidence"] = EVIDENCE[chr(states.evidence[index])]
+    if states.grade[index] != NO_GRADE:
+        step["in_line_grade"] = f"{states.grade[index] / 10:.1f}"
+    if states.time[index] != NO_TIME:
+        step["read_at"] = write_time(int(states.time[index]))
+    return step
+
+
+def _signature(entry: Entry) -> dict[str, Any]:
+    return {
+        "entry": entry.seq,
+        "verb": entry.verb,
+        "at": entry.at,
+        "person": entry.person,
+        "second": entry.second or None,
+        "station": entry.station,
+        "reason": entry.reason or None,
+        "evidence_given": entry.data.get("evidence") or None,
+    }
+
+
+def on_rolls(view: View, key: LotKey, position: int) -> dict[str, Any]:
+    """Where the label was taken off, what stands in its place, and in whose place it stands."""
+    links = view.replacements(key)
+    return {
+        "taken_off": [
+            {"roll": one.roll, "at": one.at, "by": one.by, "neighbour": one.neighbour}
+            for one in view.removals(key)
+            if one.position == position
+        ],
+        "replaced_by": next((one.spare for one in links if one.bad == position), None),
+        "replaces": next((one.bad for one in links if one.spare == position), None),
+        "presence": [
+            {"take": one.take, "presence": one.word, "detail": one.detail}
+            for one in view.proofs(key)
+            if one.position == position
+        ],
+    }
+
+
+def describe(row: Found) -> dict[str, Any]:
+    """A finding, as answers tell it."""
+    return {
+        "take": row.take,
+        "finding": row.word,
+        "detail": row.detail,
+        "seen": row.seen,
+        "state": row.state,
+    }
