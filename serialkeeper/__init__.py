@@ -29,7 +29,9 @@ from serialkeeper.steps import (
     handoff,
     holding,
     images,
+    importing,
     inspection,
+    locations,
     lots,
     numbering,
     people,
@@ -40,6 +42,7 @@ from serialkeeper.steps import (
     profiling,
     reconciliation,
     reports,
+    returning,
     rolls,
     scans,
     second_pass,
@@ -123,10 +126,20 @@ class person:
     list = staticmethod(people.everybody)
 
 
+class location:
+    """Sites and parts of them."""
+
+    add = staticmethod(locations.add)
+    import_ = staticmethod(locations.import_locations)
+    list = staticmethod(locations.all_locations)
+    show = staticmethod(locations.show)
+
+
 class product:
     """Trade items."""
 
     add = staticmethod(products.add)
+    import_ = staticmethod(products.import_products)
     list = staticmethod(products.all_products)
     show = staticmethod(products.show)
 
@@ -159,6 +172,8 @@ class serials:
     """Numbers."""
 
     allocate = staticmethod(numbering.allocate)
+    import_ = staticmethod(importing.import_numbers)
+    return_ = staticmethod(returning.return_numbers)
     odds = staticmethod(numbering.odds)
 
 
@@ -264,6 +279,7 @@ __all__ = [
     "init",
     "inspect",
     "label",
+    "location",
     "lot",
     "open_record",
     "person",

@@ -43,6 +43,16 @@ WORDS: dict[str, str] = {
     "guessing_odds": "The numbers could be guessed too easily.",
     "numbers_exhausted": "The product has no number prefixes left.",
     "allocation_unfinished": "An interrupted allocation has to be finished first.",
+    # files to import
+    "import_empty": "The file to import holds no rows.",
+    "import_header": "The file to import does not have the expected columns.",
+    "import_encoding": "The file to import is not in the expected encoding.",
+    "import_rows": "Rows of the file to import cannot be taken, so none was.",
+    "import_claimed": "The numbers of this file belong to another lot already.",
+    "numbers_expired": "The numbers may not be used any more.",
+    "nothing_to_return": "The lot has no imported numbers to report back.",
+    "location_unknown": "The record knows no such location.",
+    "location_exists": "The location is already in the record.",
     # printing
     "nothing_to_print": "There is no label to print in that range.",
     "nothing_printed": "Nothing of the lot was printed yet.",

@@ -98,6 +98,13 @@ def alone(record: Record, second: str) -> str:
     return " (practice: one person played both parts)" if second in ("", record.person) else ""
 
 
+def imported(result: Mapping[str, Any]) -> str:
+    """What an import of rows did, up to the word for the rows."""
+    there = result["already_there"]
+    before = f" ({there:,} were there already, the same)" if there else ""
+    return f"{result['file']} added {result['added']:,} of its {result['rows']:,}{before}"
+
+
 def tally(counts: Mapping[str, int]) -> str:
     """Counts by word, in one line."""
     return ", ".join(f"{word} {count:,}" for word, count in counts.items()) or "none"

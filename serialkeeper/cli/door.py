@@ -18,6 +18,7 @@ from serialkeeper.cli import (
     init,
     inspect_,
     label,
+    location,
     lot,
     person,
     print_,
@@ -44,6 +45,7 @@ app.command("init")(init.init)
 app.command("scan")(scan.scan)
 for name, group in {
     "person": person.app,
+    "location": location.app,
     "product": product.app,
     "lot": lot.app,
     "serials": serials.app,

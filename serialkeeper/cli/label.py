@@ -45,6 +45,12 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
         f"(01){result['gtin']} (21){result['serial']}  lot {result['lot']}, "
         f"expiry {result['expiry']}, position {result['position']}: {result['state']}"
     )
+    given = result["imported"]
+    if given:
+        until = f", to be printed until {given['usable_until']}" if given["usable_until"] else ""
+        yield f"  number given by {given['issuer'] or 'others'}{until}"
+    if given and given["extras"]:
+        yield "  printed with it: " + " ".join(f"({ai}){value}" for ai, value in given["extras"])
     for step in result["life"]:
         words = [f"  {step['at']}  {step['verb']:18}"]
         if step["to"]:

@@ -98,6 +98,11 @@ def _lines(row: dict[str, Any]) -> list[str]:
         f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
         f"  labels: {tally(row['states'])}",
         *(
+            f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
+            f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
+            for i in row["imports"]
+        ),
+        *(
             f"  print job {j['job']}: {j['count']:,} labels, {j['lanes']} lanes, {j['name']}"
             for j in row["jobs"]
         ),

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import answer, call, imported
 from serialkeeper.rules.serials import DEFAULT_LENGTH
 from serialkeeper.steps import products
 
@@ -41,6 +42,13 @@ def add(
     answer(
         result, [f"Product {result['gtin']} ({result['name']}) is in the record.", *_lines(result)]
     )
+
+
+@app.command("import")
+def import_(file: Annotated[Path, typer.Argument(help="A CSV file of products.")]) -> None:
+    """Add the products of a file. Example: product import products.csv."""
+    result = products.import_products(call.record(), file)
+    answer(result, [f"{imported(result)} products."])
 
 
 @app.command("list")

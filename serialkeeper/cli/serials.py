@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.lot import LotName
-from serialkeeper.steps import numbering
+from serialkeeper.steps import importing, numbering, returning
 
 app = typer.Typer(help="Serial numbers.")
 
@@ -34,6 +36,57 @@ def allocate(
             f"  {result['odds']['arithmetic']}",
             f"  The product can be given {result['odds']['left']:,} more.",
             f"  Next: serialkeeper print write {result['lot']} --lanes N --out FILE",
+        ],
+    )
+
+
+@app.command("import")
+def import_(
+    name: LotName,
+    file: Annotated[Path, typer.Argument(help="One number a line: bare, or its whole code.")],
+    issuer: Annotated[str, typer.Option(help="Who gave the numbers.")] = "",
+    expires: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="Last day on which they may be printed."),
+    ] = None,
+) -> None:
+    """Take in numbers of an authority or a customer. Example: serials import LOT24A numbers.csv."""
+    until = date(expires.year, expires.month, expires.day) if expires else None
+    result = importing.import_numbers(call.record(), name, file, issuer=issuer, usable_until=until)
+    answer(result, _import_lines(result))
+
+
+def _import_lines(result: dict[str, Any]) -> list[str]:
+    begin = f"{result['count']:,} numbers of {result['name']}"
+    if result["already_taken"]:
+        return [f"{begin} were taken in before; nothing changed."]
+    lines = [
+        f"{begin} belong to lot {result['lot']}, positions {result['first']} to {result['last']}.",
+        f"  Codes are printed in the order {' '.join(result['order'])}"
+        + (f", + for ({') ('.join(result['extras'])})." if result["extras"] else "."),
+        "  How easily they could be guessed is in the hands of their issuer; no odds are told.",
+    ]
+    if result["usable_until"]:
+        lines.append(f"  They may be printed until {result['usable_until']}.")
+    lines += [f"  Look at this: {note}" for note in result["notes"]]
+    return [*lines, f"  Next: serialkeeper print write {result['lot']} --lanes N --out FILE"]
+
+
+@app.command("return")
+def return_(
+    name: LotName,
+    out: Annotated[Path, typer.Option(help="The CSV file to make.")],
+    reason: Annotated[str, typer.Option(help="Why, in words.")] = "",
+) -> None:
+    """Report unused imported numbers back. Example: serials return LOT24A --out unused.csv."""
+    result = returning.return_numbers(call.record(), name, out=out, reason=reason)
+    answer(
+        result,
+        [
+            f"{result['returned']:,} numbers that were never printed are voided; they can never "
+            "be printed.",
+            f"  {result['file']} lists {result['listed']:,} unused numbers: "
+            f"{tally(result['reasons'])}.",
         ],
     )
 

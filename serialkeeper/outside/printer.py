@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Iterator
-from datetime import date
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from serialkeeper.rules import gs1
+from serialkeeper.rules.imported import Printed
 from serialkeeper.rules.jobs import Shape
 
 COLUMNS = [
@@ -31,44 +32,53 @@ COLUMNS = [
 _MARK = "\x00"  # stands for the serial while the constant text around it is worked out
 
 
-def print_file(
-    blocks: Iterable[tuple[NDArray[np.int64], list[str]]],
-    *,
-    gtin: str,
-    lot: str,
-    expiry: date,
-    order: tuple[str, ...],
-    shape: Shape,
-) -> Iterator[bytes]:
-    """The file's bytes, block by block.
+@dataclass(frozen=True)
+class Labels:
+    """Successive labels of a job whose codes are built alike, up to a block.
+
+    Attributes:
+        positions: int64.
+        serials: their numbers.
+        extras: what is printed with each number, empty texts for nothing.
+        printed: how their codes are built.
+    """
+
+    positions: NDArray[np.int64]
+    serials: list[str]
+    extras: list[str]
+    printed: Printed
+
+
+def print_file(pieces: Iterable[Labels], shape: Shape) -> Iterator[bytes]:
+    """The file's bytes, piece by piece.
 
     Args:
-        blocks: positions and their serials, in job order.
-        gtin, lot, expiry, order: the lot's frozen facts.
+        pieces: the labels in job order.
         shape: the job's place on the web.
     """
     yield (",".join(COLUMNS) + "\n").encode()
-    model = gs1.LabelCode(gtin, _MARK, expiry, lot)
-    shapes = {
-        "bracketed": gs1.bracketed(model, order),
-        "scanned": gs1.to_file(gs1.scanned(model, order)),
-    }
-    lines = dict(zip(("hri1", "hri2", "hri3", "hri4"), gs1.readable_lines(model), strict=True))
     start = 0
-    for positions, serials in blocks:
-        row, lane = shape.grid(start, len(positions))
-        start += len(positions)
+    serial, extras = pl.col("serial"), pl.col("extras")
+    for some in pieces:
+        row, lane = shape.grid(start, len(some.positions))
+        start += len(some.positions)
+        code = replace(some.printed.code, serial=_MARK)
+        lines = dict(zip(("hri1", "hri2", "hri3", "hri4"), gs1.readable_lines(code), strict=True))
         frame = pl.DataFrame(
-            {"position": positions, "row": row, "lane": lane, "serial": serials}
+            {
+                "position": some.positions,
+                "row": row,
+                "lane": lane,
+                "serial": some.serials,
+                "extras": some.extras,
+            }
         ).with_columns(
-            pl.lit(gtin).alias("gtin"),
-            pl.lit(lot).alias("lot"),
-            pl.lit(expiry.isoformat()).alias("expiry"),
-            _around(
-                shapes["bracketed"], pl.col("serial").str.replace_all("(", "\\(", literal=True)
-            ).alias("bracketed"),
-            _around(shapes["scanned"], pl.col("serial")).alias("scanned"),
-            *(_around(text, pl.col("serial")).alias(name) for name, text in lines.items()),
+            pl.lit(code.gtin).alias("gtin"),
+            pl.lit(code.lot).alias("lot"),
+            pl.lit(code.expiry.isoformat()).alias("expiry"),
+            some.printed.bracketed(serial, extras).alias("bracketed"),
+            some.printed.scanned(serial, extras).alias("scanned"),
+            *(_around(text, serial).alias(name) for name, text in lines.items()),
         )
         buffer = io.BytesIO()
         frame.select(COLUMNS).write_csv(buffer, include_header=False, line_terminator="\n")

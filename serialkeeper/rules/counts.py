@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, State
+from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOIDED, State
 
 TERMS: Mapping[str, str] = {
     "stock_received": "blank labels received from stock",
@@ -179,7 +179,7 @@ def balance(
         ("never printed", "good", "destroyed", "specimens", "samples", "not found"), 0
     )
     for (letter, reason), count in departures.items():
-        fates = VOID_REASONS if letter == State.VOIDED.value else DECOMMISSION_REASONS
+        fates = VOIDED if letter == State.VOIDED.value else DECOMMISSION_REASONS
         numbers[fates[reason].ledger] += count
     numbers["never printed"] += states.get(State.ALLOCATED, 0)
     numbers["good"] += states.get(State.COMMISSIONED, 0) + states.get(State.VERIFIED, 0)

@@ -6,6 +6,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from serialkeeper.errors import Refused
+from serialkeeper.rules import gs1
+
 
 class Lookup:
     """Positions by number: 12 bytes a label, made once, quick for a few numbers at a time.
@@ -42,3 +45,24 @@ class Lookup:
             open_ = open_[~same]
             at[open_] += 1
         return found
+
+
+def numbers_in(seen: str, lengths: tuple[int, ...]) -> list[str]:
+    """What may be a number in a text that is not written as planned.
+
+    Every stretch as long as a number, without separators, as it is and in capitals; and the
+    number of a text that is a code, however short it is and whatever else the code carries.
+    """
+    plain = seen.replace(gs1.FILE_GS, "").replace(" ", "")
+    found = [
+        text[start : start + length]
+        for text in dict.fromkeys((plain, plain.upper()))
+        for length in lengths
+        for start in range(len(text) - length + 1)
+    ]
+    try:
+        code = gs1.from_file(seen.removeprefix(gs1.DATAMATRIX_ID))
+        number = gs1.elements(gs1.ElementString(code)).get("21")
+    except Refused:
+        number = None
+    return found if number is None or number in found else [number, *found]

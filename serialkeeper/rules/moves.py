@@ -98,6 +98,12 @@ VOID_REASONS: Mapping[str, Fate] = {
 }
 """Why a number that was never active will never be. `surplus` is for numbers never printed."""
 
+RETURNED = "returned"
+"""Why imported numbers that nobody printed are voided and reported back (`serials return`)."""
+
+VOIDED: Mapping[str, Fate] = {**VOID_REASONS, RETURNED: Fate("never printed")}
+"""Every reason with which a number is voided."""
+
 DECOMMISSION_REASONS: Mapping[str, Fate] = {
     "destroyed": Fate("destroyed", steps=(("DELETE", "destroying", "destroyed"),)),
     "damaged": Fate("destroyed", steps=_INACTIVE),

@@ -5,6 +5,8 @@ states     four columns one after the other, each as long as the part's count:
            new state (one letter, `.` for unchanged), evidence (one letter),
            grade (one byte: tenths, 255 for not given), reading time (eight bytes,
            little-endian milliseconds since 1970, 0 for not given)
+extras     what is printed with each number beside the usual elements, in position order, a line
+           feed after each (`rules.imported`; UTF-8)
 findings   JSON: a list of [position, word, seen, detail] or [..., together]
 proofs     JSON: a list of [position, word, evidence, detail]
 """
@@ -70,8 +72,13 @@ def pack_serials(first: int, data: bytes) -> Part:
     return Part("serials", first, data.count(b"\n"), data)
 
 
+def pack_extras(first: int, data: bytes) -> Part:
+    """A part of extras from their lines."""
+    return Part("extras", first, data.count(b"\n"), data)
+
+
 def unpack_serials(data: bytes) -> list[str]:
-    """The numbers of a part in position order."""
+    """The numbers, or extras, of a part in position order."""
     return data.decode().split("\n")[:-1]
 
 

@@ -97,6 +97,7 @@ class Web:
         position, row, lane: places.
         lanes: lanes of the job.
         serials: numbers.
+        codes: their whole codes where some carry extras, else None.
         code: the lot's frozen facts; its serial says nothing.
         order: element order.
         states: words of their states now, where a roll is read again; else None.
@@ -109,6 +110,7 @@ class Web:
     serials: pl.Series
     code: gs1.LabelCode
     order: tuple[str, ...]
+    codes: pl.Series | None = None
     states: pl.Series | None = None
 
     def steps(self) -> NDArray[np.int64]:

@@ -43,7 +43,11 @@ class Writer:
         """
         web, read = self._web, readings.shown != NOTHING
         position = self._position(readings)
-        serial = web.serials.gather(np.where(read, readings.shown, 0))
+        shown = np.where(read, readings.shown, 0)
+        serial = web.serials.gather(shown)
+        seen = self._around[0] + serial + self._around[1]
+        if web.codes is not None:
+            seen = web.codes.gather(shown)
         tenths = pl.Series((readings.item * 2_654_435_761 >> 7) % 11 + 30)
         grade = (tenths // 10).cast(pl.String) + "." + (tenths % 10).cast(pl.String)
         at = pl.Series(start + readings.time).cast(pl.Datetime("ms"))
@@ -53,7 +57,7 @@ class Writer:
                 "row": _where(readings.row < len(self._places), readings.row),
                 "lane": pl.Series(readings.lane).cast(pl.String),
                 "at": at.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
-                "seen": self._around[0] + serial + self._around[1],
+                "seen": seen,
                 "grade": grade,
                 "verdict": pl.repeat("pass", len(read), eager=True),
                 "text": self._text[0] + serial + self._text[1],

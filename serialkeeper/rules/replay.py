@@ -44,6 +44,13 @@ class AddLabels:
 
 
 @dataclass(frozen=True, slots=True)
+class AddExtras:
+    """What is printed with each of some imported numbers: one row per line of an `extras` part."""
+
+    part: PartRef
+
+
+@dataclass(frozen=True, slots=True)
 class MoveLabels:
     """Every label from `first` to `last` moves from one state to another."""
 
@@ -87,7 +94,15 @@ class AddProofs:
 
 
 Change = (
-    Insert | Update | AddLabels | MoveLabels | SetStates | AddFindings | SettleFindings | AddProofs
+    Insert
+    | Update
+    | AddLabels
+    | AddExtras
+    | MoveLabels
+    | SetStates
+    | AddFindings
+    | SettleFindings
+    | AddProofs
 )
 
 
@@ -136,6 +151,10 @@ def _product_added(entry: Entry, _key: Row) -> list[Change]:
     return [Insert("product", {**entry.data, "prefixes_used": 0})]
 
 
+def _location_added(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("location", dict(entry.data))]
+
+
 def _profile_kept(entry: Entry, _key: Row) -> list[Change]:
     return [Insert("profile", {**entry.data, "at": entry.at})]
 
@@ -164,10 +183,22 @@ def _allocation_started(entry: Entry, key: Row) -> list[Change]:
     return [Insert("allocation", {**key, **data, "done": 0}), _lot(key, planned)]
 
 
+def _numbers_imported(entry: Entry, key: Row) -> list[Change]:
+    data = {name: value for name, value in entry.data.items() if name != "lot_state"}
+    allocation = {name: data[name] for name in ("id", "first", "count")}
+    allocation |= {"source": "imported", "done": 0, "prefix_first": 0, "prefix_count": 0}
+    planned = {"labels": data["first"] + data["count"] - 1, "state": entry.data["lot_state"]}
+    return [
+        Insert("allocation", {**key, **allocation}),
+        Insert("number_import", {**key, **data, "at": entry.at}),
+        _lot(key, planned),
+    ]
+
+
 def _allocated(entry: Entry, key: Row) -> list[Change]:
     data = entry.data
     return [
-        *(AddLabels(part) for part in entry.parts),
+        *(AddExtras(part) if part.kind == "extras" else AddLabels(part) for part in entry.parts),
         Update("allocation", {**key, "id": data["allocation"]}, {"done": data["done"]}),
     ]
 
@@ -354,6 +385,8 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "record made": _record_made,
     "person added": _person_added,
     "product added": _product_added,
+    "location added": _location_added,
+    "file imported": _nothing,
     "profile kept": _profile_kept,
     "alarm rules set": _alarm_rules_set,
     "prefixes reserved": _prefixes_reserved,
@@ -362,6 +395,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot opened": _lot_opened,
     "lot approved": _lot_approved,
     "allocation started": _allocation_started,
+    "numbers imported": _numbers_imported,
     "allocated": _allocated,
     "issued": _issued,
     "take started": _take_started,
@@ -373,6 +407,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "alarms acknowledged": _alarms_acknowledged,
     "accepted": _moved,
     "voided": _moved,
+    "numbers returned": _moved,
     "decommissioned": _moved,
     "settled": _settled,
     "roll added": _roll_added,
@@ -396,6 +431,8 @@ HOUSE_VERBS = frozenset(
         "record made",
         "person added",
         "product added",
+        "location added",
+        "file imported",
         "profile kept",
         "alarm rules set",
         "prefixes reserved",

@@ -23,7 +23,7 @@ from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.fields import Lines, parse_grade, times, whole_numbers
 from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
 from serialkeeper.rules.jobs import MOST_LANES, Web
-from serialkeeper.rules.lookup import Lookup
+from serialkeeper.rules.lookup import Lookup, numbers_in
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.positions import settle_positions
 from serialkeeper.rules.serials import SHORTEST
@@ -53,6 +53,8 @@ class Plan:
 
     Attributes:
         serials: the number of position 1, 2, ...
+        codes: the whole planned texts by position, separators as `{GS}`, where some labels carry
+            more than number and lot's facts (`rules.imported`); else None.
         gtin, lot, expiry, order: the lot's frozen facts.
         minimum_grade: tenths.
         grid: from row and lane to position.
@@ -63,7 +65,7 @@ class Plan:
         again: whether the file is a further pass, on which labels inspected before are at home.
         occupant: int32 by position: the label that stands now where that label was printed; None
             on a web as it was printed.
-        lookup: positions by number, where it pays to have them ready for many small batches.
+        lookup: positions by `told`, where it pays to have them ready for many small batches.
     """
 
     serials: pl.Series
@@ -79,6 +81,7 @@ class Plan:
     latest: int
     again: bool = False
     occupant: NDArray[np.int32] | None = None
+    codes: pl.Series | None = None
     lookup: Lookup | None = None
 
     @cached_property
@@ -87,8 +90,22 @@ class Plan:
         lengths = self.serials.str.len_chars().unique().to_list()
         return tuple(sorted(length for length in lengths if length >= SHORTEST))
 
+    @property
+    def told(self) -> pl.Series:
+        """What tells one planned text from another: the number, or the whole text."""
+        return self.serials if self.codes is None else self.codes
+
+    def without_texts(self) -> Plan:
+        """The same without the long columns."""
+        codes = None if self.codes is None else self.codes.clear()
+        return replace(self, serials=self.serials.clear(), codes=codes)
+
     def shape(self) -> tuple[str, str]:
-        """The scanned text before and after the serial, as it stands in files."""
+        """The scanned text before and after what `told` holds, as it stands in files."""
+        return self.shell() if self.codes is None else ("", "")
+
+    def shell(self) -> tuple[str, str]:
+        """The scanned text before and after the serial where no extras are."""
         model = gs1.LabelCode(self.gtin, "\x00", self.expiry, self.lot)
         before, _, after = gs1.to_file(gs1.scanned(model, self.order)).partition("\x00")
         return before, after
@@ -143,7 +160,7 @@ class Interpretation:
         if self._placed:
             last = len(self.plan.serials)
             known = np.clip(place, 1, last).astype(np.uint32)
-            serials = self.plan.serials.gather(known - 1)
+            serials = self.plan.told.gather(known - 1)
         else:
             serials = self._serials_in(seen)
             self._shown.append(serials)
@@ -183,7 +200,7 @@ class Interpretation:
         Refuses `results_unplaced` and `results_clock` where the file gives no positions.
         """
         readings, exact = self.shown()
-        self.plan = replace(self.plan, serials=self.plan.serials.clear())  # a large thing
+        self.plan = self.plan.without_texts()
         self._settle_places(readings, exact)
         return readings
 
@@ -286,13 +303,14 @@ class Interpretation:
         inner = pl.col("seen").str.strip_prefix(before)
         inner = inner.str.strip_suffix(after) if after else inner
         shaped = pl.col("seen").str.starts_with(before) & pl.col("seen").str.ends_with(after)
+        shaped &= pl.col("seen") != ""
         return pl.DataFrame({"seen": seen}).select(pl.when(shaped).then(inner)).to_series()
 
     def _look_up_shown(self, readings: Readings) -> None:
         """The positions of the numbers read; what is no number of the lot is looked at later."""
         shown = pl.concat(self._shown)
         self._shown.clear()
-        found = (self.plan.lookup or Lookup(self.plan.serials)).find(shown)
+        found = (self.plan.lookup or Lookup(self.plan.told)).find(shown)
         readings.number[:] = found
         readings.evidence[found > 0] = ord("r")
         before, after = self.plan.shape()
@@ -311,10 +329,8 @@ class Interpretation:
         strange = [index for index in self.seen if not readings.number[index]]
         for start in range(0, len(strange), TEXTS_AT_ONCE):
             some = strange[start : start + TEXTS_AT_ONCE]
-            named = {
-                index: _could_be_numbers(self.seen[index], self.plan.lengths) for index in some
-            }
-            places = self._positions_of(set().union(*named.values()))
+            named = {index: numbers_in(self.seen[index], self.plan.lengths) for index in some}
+            places = self._positions_of(set().union(*named.values()), self.plan.serials)
             for index, words in named.items():
                 found = [places[word] for word in words if word in places]
                 if not found:
@@ -326,11 +342,11 @@ class Interpretation:
                     self.detail[index] = f"number of position {found[0]}, not written as planned"
         return np.array(also, dtype=np.int32)
 
-    def _positions_of(self, serials: set[str]) -> dict[str, int]:
-        """The positions of those serials that are planned."""
-        wanted = pl.Series(sorted(serials), dtype=pl.String)
-        if self.plan.lookup is None:
-            plan = pl.DataFrame({"s": self.plan.serials}).with_row_index("position", offset=1)
+    def _positions_of(self, texts: set[str], column: pl.Series) -> dict[str, int]:
+        """The positions of those texts that stand in a column of the plan."""
+        wanted = pl.Series(sorted(texts), dtype=pl.String)
+        if self.plan.lookup is None or column is not self.plan.told:
+            plan = pl.DataFrame({"s": column}).with_row_index("position", offset=1)
             found = plan.filter(pl.col("s").is_in(wanted.implode()))
             return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
         places = self.plan.lookup.find(wanted).tolist()
@@ -349,7 +365,7 @@ class Interpretation:
         shown = shown.select(
             "index", (inner.str.strip_suffix(after) if after else inner).alias("s")
         )
-        places = self._positions_of(set(shown["s"].to_list()))
+        places = self._positions_of(set(shown["s"].to_list()), self.plan.told)
         shown = shown.filter(
             pl.col("s").is_in(pl.Series(sorted(places), dtype=pl.String).implode())
         )
@@ -431,6 +447,10 @@ class Interpretation:
         planned = gs1.READABLE_JOIN.join(gs1.readable_lines(model))
         before, _, after = planned.partition("\x00")
         text = pl.col("text")
+        if self.plan.codes is not None:
+            number = pl.col("seen").str.strip_prefix(self.plan.shell()[0])
+            ended = number.str.split(gs1.FILE_GS).list.first()
+            frame = frame.with_columns(serial=pl.when(pl.col("seen") != "").then(ended))
         return (
             frame.select(
                 (text != "") & (text != pl.concat_str(pl.lit(before), "serial", pl.lit(after)))
@@ -439,17 +459,6 @@ class Interpretation:
             .fill_null(value=False)
             .to_numpy()
         )
-
-
-def _could_be_numbers(seen: str, lengths: tuple[int, ...]) -> list[str]:
-    """Every stretch of a text as long as a number, without separators, as it is and in capitals."""
-    plain = seen.replace(gs1.FILE_GS, "").replace(" ", "")
-    return [
-        text[start : start + length]
-        for text in dict.fromkeys((plain, plain.upper()))
-        for length in lengths
-        for start in range(len(text) - length + 1)
-    ]
 
 
 def _joined(pieces: list[NDArray[Any]]) -> NDArray[Any]:

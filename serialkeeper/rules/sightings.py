@@ -86,7 +86,8 @@ def _neighbour(
     while 0 <= at < len(texts) and abs(at - index) <= FAR * (8 if lane else 1):
         text = texts[at]
         if lanes[at] == lane and text.startswith(shell[0]) and text.endswith(shell[1]):
-            position = proven(text.removeprefix(shell[0]).removesuffix(shell[1]))
+            number = text.removeprefix(shell[0]).removesuffix(shell[1])
+            position = proven(number.partition(gs1.FILE_GS)[0])
             if position:
                 return position, at
         at += step

@@ -29,6 +29,7 @@ from serialkeeper.rules.hold import (
 )
 from serialkeeper.rules.jobs import read_runs, shape_of, short_runs
 from serialkeeper.rules.sightings import KEPT, find_sightings
+from serialkeeper.store.codes import with_extras
 from serialkeeper.store.line_tables import Take
 from serialkeeper.store.plans import fates_of
 from serialkeeper.store.record import Record
@@ -169,6 +170,8 @@ def _sightings(view: View, lot: Lot, missing: Mapping[int, str]) -> dict[int, li
     model = gs1.LabelCode(lot.gtin, "\x00", date.fromisoformat(lot.expiry), lot.number)
     text = gs1.to_file(gs1.scanned(model, tuple(lot.ai_order.split())))
     before, _, after = text.partition("\x00")
+    if with_extras(view, lot):
+        after = ""  # what follows the number is each label's own
     jobs = view.jobs(key)
     shape = shape_of(jobs[0].ranges, jobs[0].lanes, jobs[0].by) if len(jobs) == 1 else None
 

@@ -177,6 +177,19 @@ def describe(view: View, lot: Lot) -> dict[str, Any]:
         "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
         "group_limit": lot.group_limit,
         "states": {state.word: count for state, count in sorted(view.count_states(key).items())},
+        "imports": [
+            {
+                "import": i.id,
+                "first": i.first,
+                "count": i.count,
+                "issuer": i.issuer or None,
+                "usable_until": i.usable_until or None,
+                "extras": i.extras.split(),
+                "name": i.name,
+                "sha256": i.sha256,
+            }
+            for i in view.imports(key)
+        ],
         "jobs": [
             {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
             for j in view.jobs(key)

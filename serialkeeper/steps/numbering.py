@@ -10,13 +10,16 @@ from serialkeeper.rules import serials
 from serialkeeper.rules.chain import BLOCK, HOUSE, Part, block_of
 from serialkeeper.rules.gs1 import parse_gtin
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
-from serialkeeper.rules.parts import pack_serials
-from serialkeeper.store.record import Record
+from serialkeeper.rules.parts import pack_serials, unpack_serials
+from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Allocation, Lot, Product
 from serialkeeper.store.view import key_of
 
 MOST = 100_000_000
 """Numbers in one allocation."""
+
+MOST_DRAWS = 50
+"""Times that a block of numbers is drawn where imported ones are in the way."""
 
 BLOCKS_AT_ONCE = 5
 """Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
@@ -154,9 +157,27 @@ def _chunk(
         if current.done != allocation.done:
             # Another process goes on with the same allocation: these numbers are let go.
             return current, drawing.submit(_draw_some, record, product, current)
+        if work.imports_of(product.id):
+            parts = [_new(record, work, product, allocation, part) for part in parts]
         data = {"allocation": current.id, "done": after.done}
         work.write(lot.id, "allocated", data, parts=parts, key=key)
     return after, ahead
+
+
+def _new(record: Record, work: Work, product: Product, allocation: Allocation, part: Part) -> Part:
+    """The part, drawn again while one of its numbers is an imported one."""
+    for _ in range(MOST_DRAWS):
+        if not work.taken(product.id, unpack_serials(part.data)):
+            return part
+        part = _draw(record, product, allocation, part.first - allocation.first)
+    raise Refused(
+        "numbers_exhausted",
+        "Imported numbers leave no room under a prefix of the product's own numbers.",
+        where=f"product {product.gtin}",
+        expected=f"a free set of numbers within {MOST_DRAWS} draws",
+        came="imported numbers in each of them",
+        remedy="Import the other numbers too, or give the product longer numbers of its own.",
+    )
 
 
 def _draw_some(record: Record, product: Product, allocation: Allocation) -> list[Part]:

@@ -22,6 +22,7 @@ from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
 from serialkeeper.rules.rolls import GOOD, REVERSED, check_open
+from serialkeeper.store.codes import codes_of, with_extras
 from serialkeeper.store.plans import fates_of, places_of, span_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -279,18 +280,19 @@ def _web(
 ) -> rehearsal.Web:
     """Labels in web order with what their codes say."""
     first, last = int(positions.min()), int(positions.max())
-    serials = pl.concat(
-        [
-            pl.Series(view.serials(key_of(lot), start, min(BLOCK, last - start + 1)))
-            for start in range(first, last + 1, BLOCK)
-        ]
-    )
+    pieces, codes = [], []
+    for start in range(first, last + 1, BLOCK):
+        some = view.serials(key_of(lot), start, min(BLOCK, last - start + 1))
+        pieces.append(pl.Series(some))
+        if with_extras(view, lot):
+            codes.append(codes_of(view, lot, start, some))
     return rehearsal.Web(
         position=positions.astype(np.int64),
         row=rows.astype(np.int64),
         lane=lanes.astype(np.int64),
         lanes=count,
-        serials=serials.gather(positions - first),
+        serials=pl.concat(pieces).gather(positions - first),
+        codes=pl.concat(codes).gather(positions - first) if codes else None,
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
         states=pl.Series(states) if states else None,

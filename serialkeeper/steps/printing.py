@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import orjson
-from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.outside.files import Delivery
-from serialkeeper.outside.printer import print_file
+from serialkeeper.outside.printer import Labels, print_file
 from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
-from serialkeeper.rules.replay import LotKey
+from serialkeeper.store.codes import spans
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -35,16 +33,16 @@ def write(
 ) -> dict[str, Any]:
     """Issue labels: write their print file and its manifest.
 
-    All allocated labels, or those of a range of positions. The file is written beside its
-    place, synced, then the record commits what is in it, then it gets its name.
+    All allocated labels, or those of a range of positions. The file is written beside its place,
+    synced, then the record commits what is in it, then it gets its name.
 
     Args:
         lanes: lanes across the web, 1 to 64.
         out: the file to make; `NAME.manifest.json` is made beside it.
-        first, last: positions; None for the plan's ends.
-        by: `rows` or `lanes`, see `rules.jobs`.
+        first, last: positions; None for the plan's ends. by: `rows` or `lanes`, see `rules.jobs`.
 
-    Refuses `nothing_to_print`, `allocation_unfinished`, `file_exists`, `lot_state`.
+    Refuses `nothing_to_print`, `allocation_unfinished`, `file_exists`, `lot_state`,
+    `numbers_expired`.
     """
     check_lanes(lanes, by)
     manifest = _manifest_path(out)
@@ -54,6 +52,7 @@ def write(
         states = _printable(view, lot, start, end)
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
+        _check_usable(record, view, lot, shape)
         with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
                 file.write(data)
@@ -105,6 +104,25 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
     return states
 
 
+def _check_usable(record: Record, view: View, lot: Lot, shape: Shape) -> None:
+    """Refuses `numbers_expired` if the job holds imported numbers that are past their date."""
+    today = record.now().date().isoformat()
+    for row in view.imports(key_of(lot)):
+        last = row.first + row.count - 1
+        met = [max(a, row.first) for a, b in shape.ranges if a <= last and b >= row.first]
+        if met and row.usable_until and row.usable_until < today:
+            raise Refused(
+                "numbers_expired",
+                "Numbers of this job may not be printed any more.",
+                where=f"lot {lot.number}, positions {row.first} to {last}, "
+                f"from {row.issuer or row.name}",
+                expected=f"printing until {row.usable_until}",
+                came=f"{today}, position {met[0]}",
+                remedy="Print other positions (--from, --to), and report these numbers back: "
+                f"serialkeeper serials return {lot.number} --out FILE",
+            )
+
+
 def _issue(
     record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes
 ) -> tuple[int, str]:
@@ -127,7 +145,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
     """Write the file of an earlier job once more: the same bytes.
 
     For a lost file, or a hand-off that was interrupted after the record had committed it.
-    Refuses `job_unknown`, `file_exists`.
+    Refuses `job_unknown`, `file_exists`, `numbers_expired`.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -135,6 +153,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
         row = view.job(key, job)
         head = _head_of(view, lot, job)
         shape = shape_of(row.ranges, row.lanes, row.by)
+        _check_usable(record, view, lot, shape)
         manifest = _manifest_path(out)
         with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
@@ -168,30 +187,30 @@ def _head_of(view: View, lot: Lot, job: int) -> str:
 
 
 def _bytes(view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:
-    return print_file(
-        _blocks(view, key_of(lot), shape),
-        gtin=lot.gtin,
-        lot=lot.number,
-        expiry=date.fromisoformat(lot.expiry),
-        order=tuple(lot.ai_order.split()),
-        shape=shape,
-    )
+    return print_file(_pieces(view, lot, shape), shape)
 
 
-def _blocks(view: View, key: LotKey, shape: Shape) -> Iterator[tuple[NDArray[np.int64], list[str]]]:
-    """Positions and serials in job order, up to a block at a time.
+def _pieces(view: View, lot: Lot, shape: Shape) -> Iterator[Labels]:
+    """The labels in job order, up to a block at a time.
 
     Short runs of a block are put together, so that many gaps cost nothing.
     """
+    key = key_of(lot)
     positions = shape.positions().astype(np.int64)
     blocks = (positions - 1) // BLOCK
     for some in np.split(positions, np.flatnonzero(np.diff(blocks)) + 1):
         first = int(some[0])
         last = int(some[-1])
         serials = view.serials(key, first, last - first + 1)
-        if len(some) < len(serials):
-            serials = [serials[place - first] for place in some.tolist()]
-        yield some, serials
+        for span in spans(view, lot, first, last):
+            places = some[(some >= span.first) & (some <= span.last)]
+            extras = span.extras(view, lot)
+            own = serials[span.first - first : span.last - first + 1]
+            if len(places) < len(own):
+                own = [own[place - span.first] for place in places.tolist()]
+                extras = [extras[place - span.first] for place in places.tolist()]
+            if len(places):
+                yield Labels(places, own, extras, span.printed)
 
 
 def _manifest(result: dict[str, Any]) -> bytes:

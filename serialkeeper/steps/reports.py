@@ -8,11 +8,14 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1, scans
 from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE
+from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
+from serialkeeper.store.codes import code_at
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
@@ -114,6 +117,8 @@ def show_label(
         found = view.findings(key, first=label.position, last=label.position)
         bad = planted_at(view, lot, label.position)
         places = on_rolls(view, key, label.position)
+        from_file = _from_file(view, key, label.position)
+        code = code_at(view, lot, label.position)
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -121,6 +126,8 @@ def show_label(
         "expiry": lot.expiry,
         "position": label.position,
         "epc": epc.sgtin_urn(lot.gtin, lot.prefix_length, label.serial),
+        "code": code,
+        "imported": from_file,
         "state": State(label.state).word,
         "findings": [describe(row) for row in found],
         # Nothing is told of a planted label before a reader has met it.
@@ -128,6 +135,19 @@ def show_label(
         "life": life,
         **places,
     }
+
+
+def _from_file(view: View, key: LotKey, position: int) -> dict[str, Any] | None:
+    """Who gave the number, until when it may be printed, and what is printed with it."""
+    for row in view.imports(key):
+        if row.first <= position < row.first + row.count:
+            extras = view.extra_rows(key, position, position)
+            return {
+                "issuer": row.issuer or None,
+                "usable_until": row.usable_until or None,
+                "extras": pairs_of(extras[0]) if extras else [],
+            }
+    return None
 
 
 def _find(view: View, name: str, position: int | None, serial: str, this_year: int) -> Label:

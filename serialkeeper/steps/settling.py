@@ -17,6 +17,7 @@ from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.rolls import GOOD
+from serialkeeper.store.codes import code_at
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -122,10 +123,7 @@ def _seen_by_hand(
 
 
 def _planned(view: View, lot: Lot, position: int) -> str:
-    label = view.label_at(key_of(lot), position)
-    serial = label.serial if label else ""
-    code = gs1.LabelCode(lot.gtin, serial, date.fromisoformat(lot.expiry), lot.number)
-    return gs1.scanned(code, tuple(lot.ai_order.split()))
+    return gs1.from_file(code_at(view, lot, position))
 
 
 @dataclass(frozen=True, slots=True)

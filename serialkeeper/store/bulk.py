@@ -31,6 +31,18 @@ _ADD = text(
     "INSERT INTO label (product_id, lot_id, position, serial, state) "
     "SELECT :product_id, :lot_id, :first + key, value, 'a' FROM json_each(:numbers)"
 )
+_ADD_EXTRAS = text(
+    "INSERT INTO extra (product_id, lot_id, position, elements) "
+    "SELECT :product_id, :lot_id, :first + key, value FROM json_each(:extras)"
+)
+_EXTRAS = text(
+    "SELECT count(*), group_concat(elements, char(10)) FROM (SELECT elements FROM extra "
+    f"WHERE {_IN_LOT} AND position BETWEEN :first AND :last ORDER BY position)"
+)
+_TAKEN = text(
+    "SELECT label.serial, label.lot_id FROM json_each(:numbers) AS wanted "
+    "CROSS JOIN label ON label.serial = wanted.value AND label.product_id = :product_id"
+)
 _FIND = text(
     "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state, "
     "together, seq) "
@@ -66,6 +78,26 @@ def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> 
     """One allocated label per line of a `serials` part."""
     numbers = orjson.dumps(unpack_serials(data)).decode()
     connection.execute(_ADD, {**key.row(), "first": first, "numbers": numbers})
+
+
+def add_extras(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
+    """One row per line of an `extras` part."""
+    extras = orjson.dumps(unpack_serials(data)).decode()
+    connection.execute(_ADD_EXTRAS, {**key.row(), "first": first, "extras": extras})
+
+
+def read_extras(connection: Connection, key: LotKey, first: int, last: int) -> tuple[int, str]:
+    """How many labels of positions first..last have extras, and these, a line feed after each."""
+    row = connection.execute(_EXTRAS, {**key.row(), "first": first, "last": last}).one()
+    return row[0], (row[1] or "") + "\n" * bool(row[0])
+
+
+def find_taken(
+    connection: Connection, product_id: int, numbers: Sequence[str]
+) -> list[tuple[str, int]]:
+    """Which of these numbers the product has already, each with its lot's id."""
+    values = {"product_id": product_id, "numbers": orjson.dumps(numbers).decode()}
+    return [(row[0], row[1]) for row in connection.execute(_TAKEN, values)]
 
 
 def add_findings(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:

@@ -26,7 +26,7 @@ def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
         step: dict[str, Any] = {}
         for ref in entry.parts:
             part = parts.get((entry.seq, ref.kind))
-            if part is None or ref.kind in ("findings", "proofs"):
+            if part is None or ref.kind in ("findings", "proofs", "extras"):
                 continue
             if ref.kind == "serials":
                 step["to"] = State.ALLOCATED.value

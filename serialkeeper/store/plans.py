@@ -19,6 +19,7 @@ from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
+from serialkeeper.store.codes import codes_of, with_extras
 from serialkeeper.store.line_tables import Roll, Take
 from serialkeeper.store.record import Work
 from serialkeeper.store.tables import Lot
@@ -38,12 +39,16 @@ def plan_of(
 ) -> Plan:
     """What the lot's labels should say; the last ones are as in `rules.results.Plan`."""
     key = key_of(lot)
-    pieces = [
-        pl.Series(view.serials(key, first, min(BLOCK, lot.labels - first + 1)))
-        for first in range(1, lot.labels + 1, BLOCK)
-    ]
+    pieces, codes = [], []
+    extras = bool(with_extras(view, lot))
+    for first in range(1, lot.labels + 1, BLOCK):
+        serials = view.serials(key, first, min(BLOCK, lot.labels - first + 1))
+        pieces.append(pl.Series(serials))
+        if extras:
+            codes.append(codes_of(view, lot, first, serials))
     return Plan(
         serials=pl.concat(pieces),
+        codes=pl.concat(codes) if codes else None,
         gtin=lot.gtin,
         lot=lot.number,
         expiry=date.fromisoformat(lot.expiry),

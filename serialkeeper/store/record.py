@@ -218,16 +218,24 @@ class Work(View):
         if settled:
             bulk.settle_findings(self.connection, key, settled)
         for change in changes:
-            match change:
-                case replay.AddLabels(part):
-                    bulk.add_labels(self.connection, key, part.first, data[part])
-                case replay.SetStates(part):
-                    states = unpack_states(part.first, part.count, data[part])
-                    bulk.set_states(self.connection, key, states)
-                case replay.AddFindings(take, seq, part):
-                    bulk.add_findings(self.connection, key, take, seq, data[part])
-                case replay.AddProofs(take, seq, part):
-                    bulk.add_proofs(self.connection, key, take, seq, data[part])
+            self._carry_out_part(change, key, data)
+
+    def _carry_out_part(
+        self, change: replay.Change, key: replay.LotKey, data: dict[Any, bytes]
+    ) -> None:
+        """Carry out what a part tells of its positions."""
+        match change:
+            case replay.AddLabels(part):
+                bulk.add_labels(self.connection, key, part.first, data[part])
+            case replay.AddExtras(part):
+                bulk.add_extras(self.connection, key, part.first, data[part])
+            case replay.SetStates(part):
+                states = unpack_states(part.first, part.count, data[part])
+                bulk.set_states(self.connection, key, states)
+            case replay.AddFindings(take, seq, part):
+                bulk.add_findings(self.connection, key, take, seq, data[part])
+            case replay.AddProofs(take, seq, part):
+                bulk.add_proofs(self.connection, key, take, seq, data[part])
 
     def _update(self, change: replay.Update) -> None:
         table = METADATA.tables[change.table]

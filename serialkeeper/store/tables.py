@@ -34,6 +34,7 @@ from serialkeeper.store.columns import (
     text_column,
     whole_column,
 )
+from serialkeeper.store.import_tables import Extra, Location, NumberImport
 from serialkeeper.store.line_tables import (
     AlarmRow,
     AlarmRules,
@@ -260,10 +261,13 @@ MODELS: tuple[type[SQLModel], ...] = (
     Setting,
     Person,
     Product,
+    Location,
     KeptProfile,
     Lot,
     Allocation,
     Label,
+    NumberImport,
+    Extra,
     Job,
     Take,
     FollowRow,

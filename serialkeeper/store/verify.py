@@ -48,10 +48,11 @@ class Replay:
             for model in MODELS
             if model.__dict__.get("kind") == "replayed"
         }
-        del self.tables["label"]
+        del self.tables["label"], self.tables["extra"]  # compared block by block
         self.keys: dict[int, LotKey] = {}
         self.letters: dict[LotKey, bytearray] = {}
         self.found: dict[tuple[LotKey, int], list[dict[str, Any]]] = {}
+        self.extras: list[tuple[LotKey, PartRef]] = []
         self.entries = 0
         self.parts = 0
         self.pieces = 0
@@ -176,6 +177,8 @@ class Replay:
                 if len(letters) != part.first - 1:
                     self._impossible(entry, f"positions do not follow: {part.first}")
                 letters.extend(State.ALLOCATED.encode() * part.count)
+            case replay.AddExtras(part):
+                self.extras.append((key, part))
             case replay.SetStates(part):
                 self._set_states(entry, letters, part, data[part])
             case replay.MoveLabels(first, last, source, target):
@@ -250,7 +253,10 @@ class Replay:
             compared += there
         for key, letters in self.letters.items():
             compared += self._compare_labels(key, letters)
+        for key, extras in self.extras:
+            self._compare_extras(key, extras)
         for table, wanted in (
+            ("extra", sum(part.count for _, part in self.extras)),
             ("label", sum(map(len, self.letters.values()))),
             ("entry", self.entries),
             ("part", self.parts),
@@ -273,6 +279,17 @@ class Replay:
             if tuple(there) != wanted:
                 _first_difference(key, there, wanted)
         return len(letters)
+
+    def _compare_extras(self, key: LotKey, ref: PartRef) -> None:
+        last = ref.first + ref.count - 1
+        there = self.view.extra_rows(key, ref.first, last)
+        told = self.view.extras(key, ref.first, ref.count)
+        if there != told:
+            rows = zip(told, [*there, *[""] * len(told)], strict=False)
+            place, (one, other) = next(
+                (at, pair) for at, pair in enumerate(rows, ref.first) if pair[0] != pair[1]
+            )
+            _differs("extra", f"lot {key.lot_id}, position {place}", one, other)
 
 
 def _first_difference(key: LotKey, there: Rows, wanted: tuple[int, int, int, str, str]) -> None:

@@ -14,6 +14,7 @@ from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store import bulk
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
+from serialkeeper.store.import_tables import Location, NumberImport
 from serialkeeper.store.journal import Journal
 from serialkeeper.store.line_tables import (
     AlarmRow,
@@ -119,6 +120,14 @@ class View(Journal):
             )
         return found
 
+    def locations(self) -> list[Location]:
+        """All locations, in order of entry."""
+        return self._all(Location)
+
+    def find_location(self, gln: str, extension: str) -> Location | None:
+        """A location by its GLN and extension."""
+        return self._one(Location, gln=gln, extension=extension)
+
     def profiles(self) -> list[KeptProfile]:
         """All camera profiles that are kept, in order of entry."""
         return self._all(KeptProfile)
@@ -173,6 +182,14 @@ class View(Journal):
     def allocations(self, key: LotKey) -> list[Allocation]:
         """A lot's allocations."""
         return self._all(Allocation, **key.row())
+
+    def imports(self, key: LotKey) -> list[NumberImport]:
+        """A lot's files of imported numbers, in order of position."""
+        return self._all(NumberImport, **key.row())
+
+    def imports_of(self, product_id: int) -> list[NumberImport]:
+        """All files of imported numbers of a product."""
+        return self._all(NumberImport, product_id=product_id)
 
     def jobs(self, key: LotKey) -> list[Job]:
         """A lot's print jobs."""
@@ -344,12 +361,28 @@ class View(Journal):
         )
         return {str(word): int(count) for word, count in rows}
 
+    def taken(self, product_id: int, numbers: list[str]) -> list[tuple[str, int]]:
+        """Which of these numbers the product has already, each with its lot's id."""
+        return bulk.find_taken(self.connection, product_id, numbers)
+
+    def extra_rows(self, key: LotKey, first: int, last: int) -> list[str]:
+        """The extras of positions first..last that have any, from their table."""
+        _, lines = bulk.read_extras(self.connection, key, first, last)
+        return unpack_serials(lines.encode())
+
     def serials(self, key: LotKey, first: int, count: int) -> list[str]:
         """The numbers of `count` positions from `first`, from the journal's parts."""
+        return self._lines(key, first, count, "serials")
+
+    def extras(self, key: LotKey, first: int, count: int) -> list[str]:
+        """What is printed with each of `count` imported numbers, from the journal's parts."""
+        return self._lines(key, first, count, "extras")
+
+    def _lines(self, key: LotKey, first: int, count: int, kind: str) -> list[str]:
         last = first + count - 1
         found: list[str] = []
         for block in range(block_of(first), block_of(last) + 1):
-            for part in self.parts(key, block, kind="serials"):
+            for part in self.parts(key, block, kind=kind):
                 if part.first > last or part.first + part.count <= first:
                     continue
                 lines = unpack_serials(part.data)

@@ -294,7 +294,7 @@ def test_every_table_says_what_it_is(bench: Bench) -> None:
 
 def test_every_unique_key_of_a_lots_tables_contains_the_product(bench: Bench) -> None:
     """A product's rows could be kept together in a distributed database."""
-    house = {"setting", "person", "product", "profile", "alarm_rules", "chain", "entry"}
+    house = {"setting", "person", "product", "location", "profile", "alarm_rules", "chain", "entry"}
     connection = sqlite3.connect(bench.folder / "record.db")
     for model in MODELS:
         table = METADATA.tables[str(model.__tablename__)]

@@ -1,0 +1,356 @@
+"""Numbers that an authority or a customer gave: taken into a lot, all of a file or nothing.
+
+The file is read twice. First every line is looked at, so that all faults are told at once and
+nothing is written for a bad file; then one transaction gives each number the next position. So a
+crash leaves the lot as it was, and no number of the file can be printed before all are there.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from serialkeeper.errors import Refused, Unavailable
+from serialkeeper.outside.sheets import Numbers
+from serialkeeper.rules import gs1, imported
+from serialkeeper.rules.bad_rows import MOST_TOLD, BadRow, refuse_rows
+from serialkeeper.rules.chain import BLOCK, Part
+from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot
+from serialkeeper.rules.parts import pack_extras, pack_serials
+from serialkeeper.store.import_tables import NumberImport
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, key_of
+
+MOST = 20_000_000
+"""Numbers in one file."""
+
+BLOCKS_AT_ONCE = 5
+"""Blocks that share an entry."""
+
+
+@dataclass
+class _Look:
+    """What a file holds.
+
+    Attributes:
+        form: what its lines are.
+        first_line: line number of the first number.
+        serials: all numbers in order, null where a line is bad.
+        bad: faults, as many as are told; `more` are only counted.
+        sha256, size: of the file's bytes.
+    """
+
+    form: imported.Form
+    first_line: int
+    serials: pl.Series
+    bad: list[BadRow]
+    more: int
+    sha256: str
+    size: int
+    notes: list[str] = field(default_factory=list)
+
+    def add_bad(self, rows: list[BadRow], more: int = 0) -> None:
+        """Further faults, and the number of those that nobody looked at; the first are kept."""
+        found = sorted([*self.bad, *rows], key=lambda row: row.line)
+        self.bad = found[: MOST_TOLD + 1]
+        self.more += len(found) - len(self.bad) + more
+
+
+def import_numbers(
+    record: Record, name: str, path: Path, *, issuer: str = "", usable_until: date | None = None
+) -> dict[str, Any]:
+    """Take numbers of a file into a lot; file order is position order.
+
+    Args:
+        name: an approved lot.
+        path: one number a line: bare, as an element string, or as a Digital Link URI; see
+            `rules.imported`.
+        issuer: who gave them.
+        usable_until: the last day on which they may be printed.
+
+    Refuses `import_rows` with every bad row, `import_header`, `import_encoding`, `import_empty`,
+    `file_missing`, `import_claimed`, `lot_not_approved`, `lot_state`, `allocation_unfinished`,
+    `numbers_expired`, `bad_value`. A file that was taken before changes nothing.
+    """
+    _check(record, issuer, usable_until)
+    with record.read() as view:
+        lot = view.lot(name)
+        check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+        facts = _facts(view, lot)
+        look = _look_through(path, facts)
+        old = _earlier(view, lot, look.sha256, path)
+        if old:
+            return {**_describe(lot, old), "already_taken": True, "notes": []}
+        _find_repeats(look)
+        _find_taken(view, lot, look)
+        refuse_rows(str(path), len(look.serials), look.bad, look.more)
+        _find_look_alikes(view, lot, look)
+        there = _numbers_of(view, lot.product_id)
+    form = look.form
+    data = {
+        "count": len(look.serials),
+        "issuer": issuer.strip(),
+        "usable_until": usable_until.isoformat() if usable_until else "",
+        "form": form.kind,
+        "extras": " ".join(form.extras),
+        "ai_order": " ".join(form.order(facts.order)),
+        "name": path.name,
+        "sha256": look.sha256,
+        "size": look.size,
+    }
+    with record.work(lot.id) as work:
+        lot = work.lot(lot.full_name)
+        old = _earlier(work, lot, look.sha256, path)
+        if old:  # another process was faster
+            return {**_describe(lot, old), "already_taken": True, "notes": []}
+        if _numbers_of(work, lot.product_id) != there:
+            raise Unavailable(
+                "record_busy",
+                "The product got other numbers while the file was looked at.",
+                where=lot.full_name,
+                remedy="Nothing was taken in. Import the file again.",
+            )
+        made = _begin(work, lot, data)
+        _write(work, lot, path, look, facts, made)
+    return {**_describe(lot, made), "already_taken": False, "notes": look.notes}
+
+
+def _begin(work: Work, lot: Lot, data: dict[str, Any]) -> NumberImport:
+    """Give the file its place in the plan."""
+    key = key_of(lot)
+    check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+    for one in work.allocations(key):
+        check_allocation(lot.number, one.first, one.count, one.done)
+    row = {"id": len(work.allocations(key)) + 1, "first": lot.labels + 1, **data}
+    state = "running" if lot.state == "reconciled" else lot.state
+    work.write(lot.id, "numbers imported", {**row, "lot_state": state}, key=key)
+    return next(one for one in work.imports(key) if one.id == row["id"])
+
+
+def _check(record: Record, issuer: str, usable_until: date | None) -> None:
+    if len(issuer) > 120 or not issuer.isprintable():
+        raise Refused(
+            "bad_value",
+            "The issuer's name cannot be kept.",
+            where="issuer",
+            expected="up to 120 printable characters",
+            came=issuer,
+            remedy="Correct it.",
+        )
+    today = record.now().date()
+    if usable_until and usable_until < today:
+        raise Refused(
+            "numbers_expired",
+            "The numbers may not be used any more.",
+            where="their last day",
+            expected=f"{today.isoformat()} or later",
+            came=usable_until.isoformat(),
+            remedy="Check the date; ask the issuer for new numbers.",
+        )
+
+
+def _facts(view: View, lot: Lot) -> imported.Facts:
+    return imported.Facts(
+        gtin=lot.gtin,
+        lot=lot.number,
+        expiry=gs1.write_date(date.fromisoformat(lot.expiry)),
+        order=tuple(lot.ai_order.split()),
+        serial_length=view.product_of(lot).serial_length,
+    )
+
+
+def _look_through(path: Path, facts: imported.Facts) -> _Look:
+    """Read every line of a file. Refuses what `Numbers.lines` refuses, and `import_rows` where the
+    first line already says that nothing in the file can be read."""
+    numbers = Numbers(path)
+    pieces: list[pl.Series] = []
+    look: _Look | None = None
+    for first, lines in numbers.lines():
+        if look is None:
+            form = _form(path, first, lines[0], numbers.header)
+            look = _Look(form, first, pl.Series(dtype=pl.String), [], 0, "", 0)
+        frame, bad = imported.read_lines(lines, first, look.form, facts)
+        look.add_bad(bad, frame["serial"].null_count() - len(bad))
+        pieces.append(frame["serial"])
+        if first > MOST:
+            refuse_rows(str(path), first, [_too_many(first)])
+    if look is None:
+        raise LookupError("a file without lines was not refused")
+    look.serials = pl.concat(pieces)
+    look.sha256, look.size = numbers.sha256, numbers.size
+    return look
+
+
+def _too_many(line: int) -> BadRow:
+    return BadRow(line, "the whole row", f"at most {MOST:,} rows", "more", "cut the file")
+
+
+def _form(path: Path, line: int, text: str, header: str) -> imported.Form:
+    kind = header or imported.guess_kind(text)
+    form = imported.form_of(text, kind)
+    if form is None:
+        row = BadRow(
+            line,
+            "code",
+            "(01), (21) and, if given, (17), (10) and extras, each once, or a Digital Link URI",
+            gs1.to_file(text),
+            "write {GS} after elements of variable length, without brackets; bare numbers stand "
+            "under the header serial",
+        )
+        refuse_rows(str(path), 1, [row])
+    return form or imported.Form("serial")
+
+
+def _earlier(view: View, lot: Lot, sha256: str, path: Path) -> NumberImport | None:
+    """The import of the same bytes into this lot. Refuses `import_claimed` for another lot."""
+    for one in view.imports_of(lot.product_id):
+        if one.sha256 == sha256 and one.lot_id != lot.id:
+            other = next(x for x in view.lots() if x.id == one.lot_id)
+            raise Refused(
+                "import_claimed",
+                "The numbers of this file belong to another lot already.",
+                where=str(path),
+                expected=f"a file for lot {lot.number}",
+                came=f"the file of lot {other.number}, taken in {one.at}",
+                remedy="Check which file this is; a number is given to one label only.",
+            )
+        if one.sha256 == sha256:
+            return one
+    return None
+
+
+def _find_repeats(look: _Look) -> None:
+    """Numbers that stand in the file twice."""
+    twice = look.serials.is_duplicated() & look.serials.is_not_null()
+    if not twice.any():
+        return
+    first: dict[str, int] = {}
+    rows: list[BadRow] = []
+    places = twice.arg_true()
+    for place, number in zip(places.to_list(), look.serials.gather(places).to_list(), strict=True):
+        line = place + look.first_line
+        if first.setdefault(number, line) == line:
+            continue
+        remedy = f"it stands in line {first[number]} already; ask the issuer which one is right"
+        rows.append(
+            BadRow(line, look.form.column, "a number once in the file", str(number), remedy)
+        )
+    look.add_bad(rows)
+
+
+def _find_taken(view: View, lot: Lot, look: _Look) -> None:
+    """Numbers that the product has already."""
+    if not _numbers_of(view, lot.product_id):
+        return
+    lots = {one.id: one.number for one in view.lots()}
+    rows: list[BadRow] = []
+    for start in range(0, len(look.serials), BLOCK):
+        some = look.serials[start : start + BLOCK].to_list()
+        lines = {one: line for line, one in enumerate(some, start + look.first_line) if one}
+        for number, where in view.taken(lot.product_id, list(lines)):
+            line = lines[number]
+            expected = "a number that the product never had"
+            remedy = f"lot {lots[where]} has it already; a number is never used again"
+            rows.append(BadRow(line, look.form.column, expected, number, remedy))
+    look.add_bad(rows)
+
+
+def _find_look_alikes(view: View, lot: Lot, look: _Look) -> None:
+    """Say which numbers differ from others in capitals only, and where lengths are mixed."""
+    serials = look.serials
+    lengths = serials.str.len_chars().unique().sort().to_list()
+    if len(lengths) > 1 and serials.str.contains("^[0-9]+$").all():
+        look.notes.append(
+            f"The numbers have {lengths[0]} to {lengths[-1]} digits: make sure that no spreadsheet "
+            "took leading zeros away."
+        )
+    small = serials.filter(serials.str.contains("[a-z]"))
+    imports = view.imports_of(lot.product_id)
+    alike = int(len(serials) - serials.str.to_uppercase().n_unique()) if len(small) else 0
+    others = small.str.to_uppercase()
+    if imports:
+        others = pl.concat(
+            [others, serials.filter(serials.str.contains("[A-Z]")).str.to_lowercase()]
+        )
+    for start in range(0, len(others), BLOCK):
+        alike += len(view.taken(lot.product_id, others[start : start + BLOCK].to_list()))
+    if alike:
+        look.notes.append(
+            f"{alike:,} numbers differ from another one of the product in capitals only; GS1 tells "
+            "them apart, people may not."
+        )
+
+
+def _numbers_of(view: View, product_id: int) -> int:
+    """How many numbers a product has."""
+    lots = [lot for lot in view.lots() if lot.product_id == product_id]
+    return sum(one.done for lot in lots for one in view.allocations(key_of(lot)))
+
+
+def _write(
+    work: Work, lot: Lot, path: Path, look: _Look, facts: imported.Facts, made: NumberImport
+) -> None:
+    """Give the numbers their positions. Refuses `import_rows` if the file is another one now."""
+    numbers = Numbers(path)
+    parts: list[Part] = []
+    done = 0
+    for block, frame in enumerate(_blocks(numbers, look.form, facts, made.first), 1):
+        first = made.first + done
+        parts.append(pack_serials(first, _lines(frame["serial"])))
+        if look.form.extras:
+            parts.append(pack_extras(first, _lines(frame["extras"])))
+        done += frame.height
+        if block % BLOCKS_AT_ONCE == 0 or done == made.count:
+            told = {"allocation": made.id, "done": done}
+            work.write(lot.id, "allocated", told, parts=parts, key=key_of(lot))
+            parts = []
+    if numbers.sha256 != look.sha256 or done != made.count:
+        row = BadRow(1, "the whole file", f"SHA-256 {look.sha256}", numbers.sha256, "")
+        remedy = "the file changed while it was read; wait until it is whole"
+        refuse_rows(str(path), done, [BadRow(1, row.column, row.expected, row.came, remedy)])
+
+
+def _blocks(
+    numbers: Numbers, form: imported.Form, facts: imported.Facts, first: int
+) -> Iterator[pl.DataFrame]:
+    """The rows of a file, cut where blocks of positions end."""
+    waiting = pl.DataFrame(schema={"serial": pl.String, "extras": pl.String})
+    room = BLOCK - (first - 1) % BLOCK
+    for line, lines in numbers.lines():
+        frame, bad = imported.read_lines(lines, line, form, facts)
+        refuse_rows(str(numbers.path), line, bad)
+        waiting = pl.concat([waiting, frame])
+        while waiting.height >= room:
+            yield waiting.head(room)
+            waiting, room = waiting.slice(room), BLOCK
+    if waiting.height:
+        yield waiting
+
+
+def _lines(texts: pl.Series) -> bytes:
+    return "".join(itertools.chain.from_iterable((text, "\n") for text in texts.to_list())).encode()
+
+
+def _describe(lot: Lot, row: NumberImport) -> dict[str, Any]:
+    return {
+        "lot": lot.number,
+        "gtin": lot.gtin,
+        "import": row.id,
+        "count": row.count,
+        "first": row.first,
+        "last": row.first + row.count - 1,
+        "form": row.form,
+        "extras": row.extras.split(),
+        "order": row.ai_order.split(),
+        "issuer": row.issuer or None,
+        "usable_until": row.usable_until or None,
+        "name": row.name,
+        "sha256": row.sha256,
+    }

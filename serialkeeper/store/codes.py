@@ -1,0 +1,84 @@
+"""What the codes of a lot's labels carry: the lot's facts, a number each, and its extras."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from serialkeeper.rules import gs1
+from serialkeeper.rules.imported import Printed
+from serialkeeper.store.import_tables import NumberImport
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, key_of
+
+
+@dataclass(frozen=True)
+class Span:
+    """Successive positions whose codes are built alike.
+
+    Attributes:
+        first, last: positions.
+        printed: how their codes are built.
+        row: the file that they came in, if they carry extras.
+    """
+
+    first: int
+    last: int
+    printed: Printed
+    row: NumberImport | None
+
+    def extras(self, view: View, lot: Lot) -> list[str]:
+        """What is printed with each number, empty texts for nothing."""
+        count = self.last - self.first + 1
+        return view.extras(key_of(lot), self.first, count) if self.row else [""] * count
+
+
+def spans(view: View, lot: Lot, first: int, last: int) -> Iterator[Span]:
+    """The positions first..last, cut where codes begin to be built otherwise."""
+    code = gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number)
+    plain = Printed(code, tuple(lot.ai_order.split()))
+    at = first
+    for row in with_extras(view, lot):
+        start, end = max(at, row.first), min(last, row.first + row.count - 1)
+        if start > end:
+            continue
+        if at < start:
+            yield Span(at, start - 1, plain, None)
+        order, extras = tuple(row.ai_order.split()), tuple(row.extras.split())
+        yield Span(start, end, Printed(code, order, extras), row)
+        at = end + 1
+    if at <= last:
+        yield Span(at, last, plain, None)
+
+
+def with_extras(view: View, lot: Lot) -> list[NumberImport]:
+    """The files of the lot whose numbers carry extras, in order of position."""
+    return [row for row in view.imports(key_of(lot)) if row.extras]
+
+
+def codes_of(view: View, lot: Lot, first: int, serials: list[str]) -> pl.Series:
+    """The whole codes of successive labels, as scanned, separators as `{GS}`.
+
+    Args:
+        first: the first label's position.
+        serials: the labels' numbers.
+    """
+    pieces = []
+    for span in spans(view, lot, first, first + len(serials) - 1):
+        some = serials[span.first - first : span.last - first + 1]
+        frame = pl.DataFrame(
+            {"serial": some, "extras": span.extras(view, lot)},
+            schema={"serial": pl.String, "extras": pl.String},
+        )
+        text = span.printed.scanned(pl.col("serial"), pl.col("extras"))
+        pieces.append(frame.select(text.alias("code")).to_series())
+    return pl.concat(pieces)
+
+
+def code_at(view: View, lot: Lot, position: int) -> str:
+    """The whole code of one label, as scanned, separators as `{GS}`."""
+    serials = view.serials(key_of(lot), position, 1)
+    return str(codes_of(view, lot, position, serials)[0])

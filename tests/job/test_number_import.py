@@ -1,0 +1,635 @@
+"""Numbers of an authority or a customer: taken in, printed, inspected, reported back.
+
+Outside checks: biip (parses element strings), zint's strict GS1 linter, and zxing-cpp (reads the
+printed symbol back). Facts of the trade without a source are marked.
+"""
+
+from __future__ import annotations
+
+import csv
+import random
+import re
+import signal
+import sqlite3
+import string
+import subprocess
+import sys
+import time
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+import zint
+from biip.gs1_messages import GS1Message
+from conftest import EXPIRY, GTIN, Bench, as_seen
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import serialkeeper as sk
+from serialkeeper.rules import gs1, imported
+from serialkeeper.rules.serials import ALPHABET
+
+SIGNS = "".join(sorted(gs1.SET_82))
+KEY = "EE06"
+
+
+def tail(number: int) -> str:
+    """A made-up crypto code of 44 characters (their form is common practice, no source)."""
+    chance = random.Random(number)
+    return "".join(chance.choices(string.ascii_letters + string.digits + "+/", k=43)) + "="
+
+
+def code(number: int, serial: str = "") -> str:
+    """An element string with a crypto code, as it stands in files."""
+    return f"01{GTIN}21{serial or f'IMP{number:010d}'}{{GS}}91{KEY}{{GS}}92{tail(number)}"
+
+
+def write(bench: Bench, lines: list[str], name: str = "numbers.txt") -> Path:
+    path = bench.folder / name
+    path.write_text("".join(f"{line}\n" for line in lines))
+    return path
+
+
+def crypto(bench: Bench, labels: int = 20) -> dict[str, Any]:
+    """Import numbers with crypto codes into the lot."""
+    path = write(bench, [code(number) for number in range(1, labels + 1)])
+    return sk.serials.import_(bench.record, bench.lot, path, issuer="State Registry")
+
+
+def printed(bench: Bench, name: str = "job.csv", **more: Any) -> Path:
+    out = bench.folder / name
+    sk.print.write(bench.record, bench.lot, lanes=4, out=out, **more)
+    return out
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def taken(bench: Bench, rows: list[dict[str, Any]]) -> dict[int, str]:
+    """The findings after a results file was taken in."""
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    return bench.findings()
+
+
+def refusal(bench: Bench, path: Path, **more: Any) -> sk.Refused:
+    """What an import is refused for; the record stays as it was."""
+    heads = bench.heads()
+    with pytest.raises(sk.Refused) as refused:
+        sk.serials.import_(bench.record, bench.lot, path, **more)
+    assert bench.heads() == heads
+    assert refused.value.where and refused.value.remedy
+    return refused.value
+
+
+def test_numbers_keep_their_file_order_and_their_crypto_codes(bench: Bench) -> None:
+    """File order is position order; codes carry what the file gave, and a label shows it."""
+    made = crypto(bench)
+    assert (made["first"], made["last"], made["extras"]) == (1, 20, ["91", "92"])
+    assert made["order"] == ["01", "21", "17", "10", "+"]
+    rows = rows_of(printed(bench))
+    assert [row["serial"] for row in rows] == [f"IMP{number:010d}" for number in range(1, 21)]
+    assert rows[2]["scanned"] == (
+        f"]d201{GTIN}21IMP0000000003{{GS}}1728063010LOT24A{{GS}}91{KEY}{{GS}}92{tail(3)}"
+    )
+    shown = sk.label.show(bench.record, bench.lot, position=3)
+    assert shown["imported"]["issuer"] == "State Registry"
+    assert shown["imported"]["extras"] == [["91", KEY], ["92", tail(3)]]
+    assert shown["code"] == rows[2]["scanned"]
+    assert sk.label.show(bench.record, rows[2]["bracketed"])["position"] == 3
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    serials=st.lists(st.text(SIGNS, min_size=1, max_size=20), min_size=1, max_size=6, unique=True),
+    ais=st.lists(st.sampled_from(["91", "92", "240", "95"]), min_size=0, max_size=3, unique=True),
+    form=st.sampled_from(["code", "link"]),
+    data=st.data(),
+)
+def test_what_comes_in_is_what_the_print_file_carries(
+    bench: Bench, serials: list[str], ais: list[str], form: str, data: st.DataObject
+) -> None:
+    """Import, print, parse with biip and with zint's strict linter: the same elements."""
+    from urllib.parse import quote
+
+    serials = [one for one in serials if not one.startswith(imported.RESERVED)] or ["A1"]
+    serials = [one for one in serials if "E+" not in one.upper()] or ["A1"]
+    values = [[data.draw(st.text(SIGNS, min_size=1, max_size=30)) for _ in ais] for _ in serials]
+    lines = []
+    for serial, some in zip(serials, values, strict=True):
+        pairs = [("21", serial), *zip(ais, some, strict=True)]
+        if form == "code":
+            lines.append(f"01{GTIN}" + "{GS}".join(ai + value for ai, value in pairs))
+        else:
+            query = "&".join(f"{ai}={quote(value, safe='')}" for ai, value in pairs[1:])
+            path = f"https://example.org/x/01/{GTIN}/21/{quote(serial, safe='')}"
+            lines.append(path + ("?" + query if query else ""))
+    bench.files += 1
+    lot = f"P{bench.files}"
+    product = f"9529{bench.files:08d}"
+    gtin = "0" + product + gs1.check_digit(product)
+    sk.product.add(bench.record, gtin, prefix_length=7, name="Other")
+    sk.lot.open(bench.record, gtin, lot, expiry=EXPIRY, target=5)
+    sk.lot.approve(bench.record, lot)
+    file = write(bench, [line.replace(GTIN, gtin) for line in lines], f"in{bench.files}.txt")
+    made = sk.serials.import_(bench.record, lot, file)
+    assert made["count"] == len(serials)
+    out = bench.folder / f"p{bench.files}.csv"
+    sk.print.write(bench.record, lot, lanes=1, out=out)
+    for row, serial, some in zip(rows_of(out), serials, values, strict=True):
+        wanted = {"01": gtin, "21": serial, "17": "280630", "10": lot}
+        wanted |= dict(zip(ais, some, strict=True))
+        text = row["scanned"].removeprefix("]d2").replace("{GS}", "\x1d")
+        message = GS1Message.parse(text)
+        assert {one.ai.ai: one.value for one in message.element_strings} == wanted
+        assert list(gs1.elements(gs1.ElementString(text)).items()) == list(wanted.items())
+        pairs = {}
+        for piece in row["bracketed"].replace("\\(", "\x01").split("(")[1:]:
+            ai, _, value = piece.partition(")")
+            pairs[ai] = value.replace("\x01", "(")
+        assert pairs == wanted
+        if not any(set("[]") & set(value) for value in wanted.values()):
+            symbol = zint.Symbol()
+            symbol.symbology = zint.Symbology.DATAMATRIX
+            symbol.input_mode = zint.InputMode.GS1
+            symbol.encode("".join(f"[{ai}]{value}" for ai, value in wanted.items()))
+
+
+def test_an_element_string_that_gives_all_elements_gives_the_order(bench: Bench) -> None:
+    """With all four elements in the lot's order, extras are printed where they stood."""
+    line = f"01{GTIN}21N0001{{GS}}91{KEY}{{GS}}1728063010LOT24A"
+    made = sk.serials.import_(bench.record, bench.lot, write(bench, [line]))
+    assert made["order"] == ["01", "21", "+", "17", "10"]
+    (row,) = rows_of(printed(bench))
+    assert row["scanned"] == f"]d2{line}"
+    assert row["bracketed"] == f"(01){GTIN}(21)N0001(91){KEY}(17)280630(10)LOT24A"
+
+
+def test_the_printed_symbol_reads_back_with_its_crypto_code(bench: Bench) -> None:
+    """zxing-cpp writes and reads the bracketed text: what it reads is what inspection expects."""
+    import zxingcpp
+
+    crypto(bench, 1)
+    (row,) = rows_of(printed(bench))
+    made = zxingcpp.create_barcode(row["bracketed"], zxingcpp.BarcodeFormat.DataMatrix, gs1=True)
+    (read,) = zxingcpp.read_barcodes(made.to_image(scale=4))
+    assert read.content_type == zxingcpp.ContentType.GS1
+    assert "]d2" + gs1.to_file(read.bytes.decode()) == row["scanned"]
+
+
+@pytest.mark.parametrize("tells", ["positions", "nothing"])
+def test_labels_with_extras_are_good_when_read_as_planned(bench: Bench, tells: str) -> None:
+    """Every label read with its crypto code is commissioned; numbers of our own go beside them."""
+    crypto(bench)
+    sk.serials.allocate(bench.record, bench.lot, 8)
+    rows = as_seen(printed(bench))
+    if tells == "nothing":
+        rows = [{"seen": row["seen"], "at": row["at"]} for row in rows]
+    assert taken(bench, rows) == {}
+    assert bench.states() == ["commissioned"] * 28
+    out = bench.folder / "events.jsonld"
+    sk.events.write(bench.record, bench.lot, form="json", out=out)
+    assert KEY not in out.read_text()  # events carry product and number only
+    sk.record.verify(bench.record)
+
+
+@pytest.mark.parametrize("tells", ["positions", "nothing"])
+@pytest.mark.parametrize("fault", ["lost", "half", "changed", "another's", "not asked for"])
+def test_a_wrong_crypto_code_is_never_good(bench: Bench, fault: str, tells: str) -> None:
+    """A label that lacks its extras, or carries other ones, is a finding; its twin is not good."""
+    crypto(bench)
+    sk.serials.allocate(bench.record, bench.lot, 8)
+    rows = as_seen(printed(bench))
+    at = 24 if fault == "not asked for" else 9
+    text = str(rows[at]["seen"])
+    rows[at]["seen"] = {
+        "lost": text.partition("{GS}91")[0],
+        "half": text.partition("{GS}92")[0],
+        "changed": text.replace(tail(10), tail(99)),
+        "another's": text.replace(tail(10), tail(11)),
+        "not asked for": f"{text}{{GS}}91{KEY}",
+    }[fault]
+    if tells == "nothing":
+        rows = [{"seen": row["seen"], "at": row["at"]} for row in rows]
+    assert taken(bench, rows) == {at + 1: "malformed"}
+    assert bench.states()[at] == "rejected"
+    assert bench.states().count("commissioned") == 27
+    with pytest.raises(sk.Refused) as refused:
+        sk.label.accept(bench.record, bench.lot, at + 1, reason="looks right")
+    assert refused.value.word == "never_accepted"
+
+
+def test_a_short_number_without_its_crypto_code_still_counts_as_read(bench: Bench) -> None:
+    """A twin without the crypto code is found even where numbers are short: neither is good."""
+    lines = [code(number, serial=f"N{number}") for number in range(1, 9)]
+    sk.serials.import_(bench.record, bench.lot, write(bench, lines))
+    rows = as_seen(printed(bench))
+    rows[5]["seen"] = str(rows[1]["seen"]).partition("{GS}91")[0]
+    found = taken(bench, rows)
+    assert set(found) == {2, 6}
+    assert bench.states().count("commissioned") == 6
+
+
+def test_a_label_with_extras_is_accepted_with_a_scan_of_all_of_it_only(bench: Bench) -> None:
+    """A fresh scan without the crypto code is no evidence; the whole code is."""
+    crypto(bench, 8)
+    rows = as_seen(printed(bench))
+    whole = str(rows[3]["seen"])
+    rows[3]["seen"] = ""
+    assert taken(bench, rows) == {4: "unreadable"}
+    with pytest.raises(sk.Refused) as refused:
+        scan = whole.partition("{GS}91")[0]
+        sk.label.accept(bench.record, bench.lot, 4, reason="wiped", scan=scan)
+    assert refused.value.word == "evidence_needed"
+    sk.label.accept(bench.record, bench.lot, 4, reason="wiped", scan=whole)
+    assert bench.states()[3] == "commissioned"
+
+
+def test_the_human_readable_text_is_checked_beside_extras(bench: Bench) -> None:
+    """A text that names another number is a finding, with and without positions in the file."""
+    crypto(bench, 8)
+    rows = as_seen(printed(bench))
+    for number, row in enumerate(rows, 1):
+        row["text"] = f"GTIN {GTIN}|SN IMP{number:010d}|LOT LOT24A|EXP 2028-06-30"
+    rows[2]["text"] = rows[3]["text"]
+    rows = [{"seen": row["seen"], "at": row["at"], "text": row["text"]} for row in rows]
+    assert taken(bench, rows) == {3: "text_mismatch"}
+
+
+def test_a_rehearsal_shows_extras_as_they_are_printed(bench: Bench) -> None:
+    """A rehearsed run without faults ends with every label commissioned."""
+    crypto(bench, 40)
+    printed(bench)
+    out, truth = bench.folder / "rehearsed.csv", bench.folder / "truth.csv"
+    sk.inspect.rehearse(
+        bench.record, bench.lot, out=out, truth=truth, seed=3, faults=["unreadable=0"]
+    )
+    sk.inspect.take(bench.record, bench.lot, out)
+    assert bench.states() == ["commissioned"] * 40
+
+
+def test_the_same_file_is_taken_once(bench: Bench) -> None:
+    """The same bytes again, under another name, change nothing; another lot refuses them."""
+    crypto(bench)
+    heads = bench.heads()
+    again = bench.folder / "other name.csv"
+    again.write_bytes((bench.folder / "numbers.txt").read_bytes())
+    again = again.rename(again.with_suffix(".txt"))
+    assert sk.serials.import_(bench.record, bench.lot, again)["already_taken"]
+    assert bench.heads() == heads
+    sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=5)
+    sk.lot.approve(bench.record, "LOT24B")
+    bench.lot = "LOT24B"
+    refused = refusal(bench, again)
+    assert refused.word == "import_claimed" and "LOT24A" in refused.came
+
+
+BAD = {
+    "a sign that GS1 does not allow": ("AB#1", "set 82"),
+    "a number that is too long": ("A" * 21, "1 to 20"),
+    "an empty line": ("", "take the line out"),
+    "powers of ten": ("9.52123E+12", "spreadsheet"),
+    "spaces": (" AB1", "spaces"),
+    "a challenge number": ("ZY" + ALPHABET[:10], "challenge"),
+    "a number twice": ("GOOD1", "line 2"),
+}
+
+
+@pytest.mark.parametrize("bad", BAD)
+def test_a_bad_number_refuses_the_whole_file(bench: Bench, bad: str) -> None:
+    """Each kind of bad row is told with its line, its column and a remedy; nothing is taken."""
+    line, says = BAD[bad]
+    refused = refusal(bench, write(bench, ["serial", "GOOD1", line, "GOOD2"], "numbers.csv"))
+    assert refused.word == "import_rows"
+    assert refused.where.endswith("numbers.csv, line 3, serial")
+    assert says in refused.remedy + refused.expected
+    assert bench.labels() == []
+
+
+WRONG = "09521234543220"
+BAD_CODES = {
+    "another product": (code(2).replace(GTIN, WRONG), f"(01) {GTIN}"),
+    "another lot": (code(2).replace("{GS}91", "{GS}10LOT99{GS}91"), "every line"),
+    "brackets": (f"(01){GTIN}(21)A2(91){KEY}(92)x", "without brackets"),
+    "a lost separator": (code(2).replace("{GS}", ""), "separators are lost"),
+    "no crypto code": (f"01{GTIN}21A2", "every line"),
+    "another identifier": (code(2).replace("{GS}92", "{GS}93"), "every line"),
+    "an identifier that has no place here": (f"01{GTIN}21A2{{GS}}3712", "every line"),
+    "another order": (f"01{GTIN}21A2{{GS}}92x{{GS}}91{KEY}", "same order"),
+    "a crypto code that is too long": (code(2) + "x" * 80, "(92) has"),
+}
+
+
+@pytest.mark.parametrize("bad", BAD_CODES)
+def test_a_bad_code_refuses_the_whole_file(bench: Bench, bad: str) -> None:
+    """Codes of another product or form are told with what is wrong about them."""
+    line, says = BAD_CODES[bad]
+    refused = refusal(bench, write(bench, [code(1), line, code(3)]))
+    assert (refused.word, "line 2, code" in refused.where) == ("import_rows", True)
+    assert says in refused.remedy + refused.expected
+
+
+def test_lot_and_expiry_in_a_code_are_held_against_the_lot(bench: Bench) -> None:
+    """A code that names another lot or expiry is refused with both."""
+    for element, wanted in (("1728063010LOT99", "(10) LOT24A"), ("1728070110LOT24A", "280630")):
+        line = f"01{GTIN}21A1{{GS}}{element}"
+        refused = refusal(bench, write(bench, [line]))
+        assert refused.word == "import_rows" and wanted in refused.expected
+
+
+def test_every_bad_row_is_told_up_to_a_hundred(bench: Bench) -> None:
+    """Faults of different kinds come in order of line; the rest is counted."""
+    refused = refusal(bench, write(bench, ["serial", "A1", "A#", "A1", "B#"], "a.csv"))
+    assert [line.split(",")[0] for line in refused.more] == ["line 4", "line 5"]
+    refused = refusal(bench, write(bench, ["serial", *["A#"] * 250], "b.csv"))
+    assert "250 faults in 250 rows" in refused.message
+    assert len(refused.more) == 99
+    assert refused.more[-1] == "and 151 more"
+
+
+FILES = {
+    "a byte order mark": (b"\xef\xbb\xbfserial\nA1\n", "import_encoding", "byte order mark"),
+    "UTF-16": ("serial\nA1\n".encode("utf-16"), "import_encoding", "UTF-8"),
+    "Latin-1": (b"serial\nA\xe41\n", "import_encoding", "UTF-8"),
+    "semicolons": (b"serial;issuer\nA1;B\n", "import_header", "not semicolons"),
+    "another header": (b"number\nA1\n", "import_header", "serial or code"),
+    "a second column": (b"serial\nA1,x\n", "import_rows", "one column"),
+    "no numbers": (b"serial\n", "import_empty", "right file"),
+    "nothing": (b"", "import_empty", "right file"),
+    "half a line": (b"serial\nA1\nA", "import_rows", "last line"),
+    "an open quote": (b'serial\n"A1\n', "import_rows", "again"),
+}
+
+
+@pytest.mark.parametrize("bad", FILES)
+def test_a_file_that_was_harmed_is_refused_with_what_to_do(bench: Bench, bad: str) -> None:
+    """Encoding, separator, header and end of the file are checked before any number."""
+    data, word, says = FILES[bad]
+    path = bench.folder / "numbers.csv"
+    path.write_bytes(data)
+    refused = refusal(bench, path)
+    assert refused.word == word
+    assert says in refused.remedy + refused.expected
+
+
+def test_a_file_with_carriage_returns_and_quotes_is_read(bench: Bench) -> None:
+    """RFC 4180 ends lines with CRLF and quotes fields; both are read."""
+    path = bench.folder / "numbers.csv"
+    path.write_bytes(b'serial\r\n"A,""1"\r\nA2\r\n')
+    sk.serials.import_(bench.record, bench.lot, path)
+    assert [row["serial"] for row in bench.labels()] == ['A,"1', "A2"]
+
+
+def test_numbers_of_the_record_are_never_taken_again(bench: Bench) -> None:
+    """A number that the product has, in any lot and state, refuses the file and names the lot."""
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    own = bench.labels()[3]["serial"]
+    sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=5)
+    sk.lot.approve(bench.record, "LOT24B")
+    bench.lot = "LOT24B"
+    refused = refusal(bench, write(bench, ["serial", "NEW1", own], "n.csv"))
+    assert "line 3" in refused.where and "LOT24A" in refused.remedy
+
+
+def test_numbers_of_our_own_make_way_for_imported_ones(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An allocation that would draw an imported number draws again: no number comes twice."""
+    from serialkeeper.steps import numbering
+
+    real = numbering._draw
+    drawn = []
+
+    def draw(*args: Any) -> Any:
+        part = real(*args)
+        if not drawn:
+            drawn.append(part.data.decode().split("\n")[0])
+            write(bench, ["serial", drawn[0]], "n.csv")
+            sk.serials.import_(other, "LOT24B", bench.folder / "n.csv")
+        return part
+
+    sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=5)
+    sk.lot.approve(bench.record, "LOT24B")
+    other = sk.open_record(bench.url, person="Second Person")
+    monkeypatch.setattr(numbering, "_draw", draw)
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    other.close()
+    assert drawn[0] not in [row["serial"] for row in bench.labels()]
+    assert sk.label.show(bench.record, GTIN, serial=drawn[0])["lot"] == "LOT24B"
+    sk.record.verify(bench.record)
+
+
+def test_look_alikes_and_lost_zeros_are_told(bench: Bench) -> None:
+    """Numbers that differ in capitals only are taken with a note, as are digits of mixed length."""
+    made = sk.serials.import_(
+        bench.record, bench.lot, write(bench, ["serial", "abc1", "ABC1"], "a.csv")
+    )
+    assert len(made["notes"]) == 1 and "capitals" in made["notes"][0]
+    made = sk.serials.import_(
+        bench.record, bench.lot, write(bench, ["serial", "00123", "1234"], "b.csv")
+    )
+    assert len(made["notes"]) == 1 and "leading zeros" in made["notes"][0]
+
+
+def test_numbers_past_their_date_are_not_printed(bench: Bench) -> None:
+    """On the last day they are printed, the day after they are refused, first and again."""
+    path = write(bench, ["serial", *(f"A{n}" for n in range(8))], "n.csv")
+    refused = refusal(bench, path, usable_until=date(2026, 5, 31))
+    assert refused.word == "numbers_expired"
+    last = date(2026, 6, 1)
+    sk.serials.import_(bench.record, bench.lot, path, usable_until=last)
+    sk.serials.allocate(bench.record, bench.lot, 4)
+    printed(bench, last=4)
+    late = sk.open_record(
+        bench.url, person="Line Lead", now=lambda: bench.record.now().replace(day=2)
+    )
+    for again in (False, True):
+        with pytest.raises(sk.Refused) as expired:
+            if again:
+                sk.print.again(late, bench.lot, 1, out=bench.folder / "x.csv")
+            else:
+                sk.print.write(late, bench.lot, lanes=1, out=bench.folder / "x.csv")
+        assert expired.value.word == "numbers_expired"
+    sk.print.write(late, bench.lot, lanes=1, first=9, out=bench.folder / "own.csv")
+    late.close()
+    assert bench.states() == ["issued"] * 4 + ["allocated"] * 4 + ["issued"] * 4
+
+
+def test_unused_numbers_are_reported_back_once_and_never_printed(bench: Bench) -> None:
+    """What was not printed is voided; the same command again makes the same bytes."""
+    crypto(bench, 12)
+    printed(bench, last=4)
+    sk.label.void(bench.record, bench.lot, "2", reason="damaged", count=1)
+    sk.label.void(bench.record, bench.lot, "5-6", reason="surplus", count=2)
+    one, two = bench.folder / "one.csv", bench.folder / "two.csv"
+    made = sk.serials.return_(bench.record, bench.lot, out=one, reason="market closed")
+    assert (made["returned"], made["reasons"]) == (6, {"damaged": 1, "returned": 6, "surplus": 2})
+    heads = bench.heads()
+    assert sk.serials.return_(bench.record, bench.lot, out=two)["returned"] == 0
+    assert one.read_bytes() == two.read_bytes()
+    assert bench.heads() == heads
+    rows = rows_of(one)
+    assert [row["position"] for row in rows] == ["2", *(str(n) for n in range(5, 13))]
+    assert all(row["code"].endswith(tail(int(row["position"]))) for row in rows)
+    assert {row["issuer"] for row in rows} == {"State Registry"}
+    with pytest.raises(sk.Refused) as refused:
+        printed(bench, "late.csv")
+    assert refused.value.word == "nothing_to_print"
+    assert bench.states()[6:] == ["voided"] * 6
+
+
+def test_there_is_nothing_to_return_without_imports(bench: Bench) -> None:
+    """Numbers of our own are nobody's to return, and used ones are not unused."""
+    sk.serials.allocate(bench.record, bench.lot, 5)
+    with pytest.raises(sk.Refused) as refused:
+        sk.serials.return_(bench.record, bench.lot, out=bench.folder / "r.csv")
+    assert refused.value.word == "nothing_to_return"
+    assert not (bench.folder / "r.csv").exists()
+
+
+EDITS = {
+    "an extra": "UPDATE extra SET elements = replace(elements, 'EE06', 'EE07') WHERE position = 4",
+    "an extra lost": "DELETE FROM extra WHERE position = 4",
+    "an extra too many": "INSERT INTO extra VALUES (1, 1, 99, '91EE06')",
+    "the last day": "UPDATE number_import SET usable_until = '2030-01-01'",
+    "the order": "UPDATE number_import SET ai_order = '01 + 21 17 10'",
+}
+
+
+@pytest.mark.parametrize("edit", EDITS)
+def test_an_edit_of_what_was_imported_is_found(bench: Bench, edit: str) -> None:
+    """The side tables are what the journal says, or the record is no more sound."""
+    crypto(bench)
+    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
+    connection.execute(EDITS[edit])
+    connection.close()
+    with pytest.raises(sk.Damaged) as damaged:
+        sk.record.verify(bench.record)
+    assert damaged.value.word == "table_differs"
+
+
+def test_an_import_that_is_killed_leaves_nothing(bench: Bench) -> None:
+    """kill -9 at many instants: no number, or all of them; the record stays sound."""
+    path = write(bench, ["serial", *(f"K{number:011d}" for number in range(150_000))], "k.csv")
+    program = (
+        "import sys, serialkeeper as sk; from pathlib import Path\n"
+        "record = sk.open_record(sys.argv[1], person='Line Lead'); print('go', flush=True)\n"
+        "sk.serials.import_(record, 'LOT24A', Path(sys.argv[2]))"
+    )
+    cut = 0
+    for wait in (0.15, 0.3, 0.45, 0.6, 0.9):
+        command = [sys.executable, "-c", program, bench.url, str(path)]
+        with subprocess.Popen(command, stdout=subprocess.PIPE) as running:
+            assert running.stdout and running.stdout.readline()
+            time.sleep(wait)
+            running.send_signal(signal.SIGKILL)
+        there = sk.lot.show(bench.record, bench.lot)["allocated"]
+        assert there in (0, 150_000)
+        cut += there == 0
+        sk.record.verify(bench.record)
+    sk.serials.import_(bench.record, bench.lot, path)
+    assert sk.lot.show(bench.record, bench.lot)["allocated"] == 150_000
+    assert cut
+
+
+def test_a_growing_file_of_labels_with_extras_is_followed(bench: Bench) -> None:
+    """Following tells good labels from one that lacks its crypto code, while it is written."""
+    crypto(bench)
+    rows = as_seen(printed(bench))
+    rows[9]["seen"] = str(rows[9]["seen"]).partition("{GS}91")[0]
+    path = bench.results(rows)
+    told: list[sk.Progress] = []
+
+    class Eye(sk.Onlooker):
+        def saw(self, progress: sk.Progress) -> None:
+            told.append(progress)
+
+    sk.inspect.follow(bench.record, bench.lot, path, idle=0.05, onlooker=Eye())
+    assert told[-1].readings == 20
+    assert told[-1].outcomes["seen_good"] == 19
+    assert bench.findings() == {10: "malformed"}
+    assert bench.states().count("commissioned") == 19
+
+
+def test_a_roll_with_extras_is_read_again(bench: Bench) -> None:
+    """A further pass knows labels by their whole code; one that lost its extras is pulled back."""
+    crypto(bench)
+    rows = as_seen(printed(bench))
+    assert taken(bench, rows) == {}
+    sk.roll.add(bench.record, bench.lot)
+    rows[9]["seen"] = str(rows[9]["seen"]).partition("{GS}91")[0]
+    again = [{"seen": row["seen"], "at": row["at"].replace("T09", "T10")} for row in rows]
+    sk.inspect.take(bench.record, bench.lot, bench.results(again), again_roll=1)
+    assert bench.findings() == {10: "malformed"}
+    assert bench.states().count("commissioned") == 19
+    sk.record.verify(bench.record)
+
+
+def test_the_smallest_hold_is_as_small_with_extras(bench: Bench) -> None:
+    """The same faults hold the same places of the web, whether codes carry extras or not."""
+    held = []
+    for number, extras in enumerate((True, False)):
+        bench.lot = f"H{number}"
+        sk.lot.open(bench.record, GTIN, bench.lot, expiry=EXPIRY, target=40)
+        sk.lot.approve(bench.record, bench.lot)
+        lines = [code(one, serial=f"H{number}X{one:08d}") for one in range(1, 201)]
+        plain = [line if extras else line.partition("{GS}")[0] for line in lines]
+        made = sk.serials.import_(bench.record, bench.lot, write(bench, plain))
+        assert bool(made["extras"]) is extras
+        rows = as_seen(printed(bench, f"h{number}.csv"))
+        rows[161]["seen"] = rows[33]["seen"]
+        taken(bench, [{"seen": row["seen"], "lane": row["lane"]} for row in rows])
+        hold = sk.lot.reconcile(bench.record, bench.lot, hold=True)
+        for one in hold["numbers"]:
+            one.pop("serials", None)
+        held.append((hold["held"], [one["positions"] for one in hold["holds"]]))
+    assert held[0] == held[1]
+    assert 0 < held[0][0] < 200
+
+
+def test_a_whole_file_of_repeats_is_refused_at_once(bench: Bench) -> None:
+    """Tens of thousands of faults are counted (the last row has two), the first ones are told."""
+    sk.serials.import_(bench.record, bench.lot, write(bench, [f"A{n}" for n in range(30_000)]))
+    lines = ["serial", *(f"A{n}" for n in range(30_000)), *["B#"] * 30_000, "A7"]
+    refused = refusal(bench, write(bench, lines, "again.csv"))
+    assert "60,002 faults in 60,001 rows" in refused.message
+    assert refused.where.endswith("line 2, serial")
+    assert len(refused.more) == 99
+
+
+def test_extras_are_as_long_as_the_dictionary_says(standards: Path) -> None:
+    """Identifiers of extras, their longest values, and that a separator follows them.
+
+    Source: the GS1 Barcode Syntax Dictionary of `SERIALKEEPER_STANDARDS`.
+    """
+    told: dict[str, tuple[int, bool]] = {}
+    for line in (standards / "gs1-syntax-dictionary.txt").read_text().splitlines():
+        found = re.match(r"([0-9]+)(?:-([0-9]+))?\s+(\S*)\s+X\.\.([0-9]+)", line)
+        if found:
+            first, last = int(found[1]), int(found[2] or found[1])
+            for ai in range(first, last + 1):
+                told[str(ai).zfill(len(found[1]))] = (int(found[4]), "*" in found[3])
+    for ai, longest in imported.LENGTHS.items():
+        assert told[ai] == (longest, False), ai
+
+
+@pytest.mark.parametrize("escaped", [True, False])
+def test_links_are_read_alike_together_and_one_by_one(bench: Bench, escaped: bool) -> None:
+    """Links with needless escapes or another order of the query say the same as plain ones."""
+    serial = "".join(f"%{ord(sign):02x}" for sign in "AB/7") if escaped else "AB%2F7"
+    query = "92=x%2By%3D&91=EE06" if escaped else "91=EE06&92=x%2By%3D"
+    lines = [f"https://example.org/01/{GTIN}/21/{one}?" for one in ("N1", serial)]
+    lines = [f"{lines[0]}91=EE06&92=q", lines[1] + query]
+    sk.serials.import_(bench.record, bench.lot, write(bench, lines))
+    shown = sk.label.show(bench.record, bench.lot, position=2)
+    assert (shown["serial"], shown["imported"]["extras"]) == (
+        "AB/7",
+        [["91", "EE06"], ["92", "x+y="]],
+    )
+    plus = [lines[0].replace("N1", "N3"), lines[0].replace("N1", "N4").replace("=q", "=a+b")]
+    refused = refusal(bench, write(bench, plus, "plus.txt"))
+    assert "line 2" in refused.where and "%2B" in refused.remedy
