@@ -15,6 +15,7 @@ from serialkeeper.rules import cautions, garbled, gs1, identifiers, scans
 from serialkeeper.rules.dates import read_date
 from serialkeeper.rules.garbled import Guess, LotFacts
 from serialkeeper.rules.identifiers import Elements
+from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.rules.scans import Reading
@@ -235,8 +236,8 @@ class _Known:
             return cls(None, told, [f"The record knows no product {there['01']}."], True)
         told["product"] = {"gtin": product.gtin, "name": product.name}
         if prefix not in (None, product.prefix_length):
-            said = f"The URN's company prefix has {prefix} digits, the product's has "
-            return cls(None, told, [f"{said}{product.prefix_length}."], True)
+            length = f"The URN's company prefix has {prefix} digits, the product's has "
+            return cls(None, told, [f"{length}{product.prefix_length}."], True)
         lot = view.find_lot(product.id, there["10"]) if "10" in there else None
         if lot:
             told["lot"] = _lot(lot)
@@ -284,7 +285,20 @@ def _differs(there: dict[str, str], label: dict[str, Any], year: int) -> list[st
             day = there["17"]
         if day != label["expiry"]:
             said.append(f"The code names expiry {day}; the lot's is {label['expiry']}.")
+    extras = dict(label["extras"])
+    for ai in dict.fromkeys((*extras, *there)):
+        if ai not in gs1.DEFAULT_ORDER and there.get(ai) != extras.get(ai):
+            if ai in there:
+                said.append(f"The code carries ({ai}) {there[ai]}; {_printed(ai, extras)}.")
+            elif "10" in there:  # a label's whole code
+                said.append(f"The code carries no ({ai}); {_printed(ai, extras)}.")
     return said
+
+
+def _printed(ai: str, extras: dict[str, str]) -> str:
+    if ai in extras:
+        return f"with the number ({ai}) {extras[ai]} is printed"
+    return f"no ({ai}) is printed with the number"
 
 
 def _lot(lot: Lot) -> dict[str, Any]:
@@ -306,6 +320,7 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
         gone.reason for gone in view.departures(key) if gone.first <= label.position <= gone.last
     ]
     rolls = on_rolls(view, key, label.position)
+    extras = view.extra_rows(key, label.position, label.position)
     against = []
     if state is State.ALLOCATED:
         against.append("The number was never sent to the printer.")
@@ -320,6 +335,7 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
         "lot": lot.number,
         "lot_state": lot.state,
         "expiry": lot.expiry,
+        "extras": [pair for row in extras for pair in pairs_of(row)],
         "position": label.position,
         "state": state.word,
         "place": _place(view, lot, label.position),

@@ -633,3 +633,18 @@ def test_links_are_read_alike_together_and_one_by_one(bench: Bench, escaped: boo
     plus = [lines[0].replace("N1", "N3"), lines[0].replace("N1", "N4").replace("=q", "=a+b")]
     refused = refusal(bench, write(bench, plus, "plus.txt"))
     assert "line 2" in refused.where and "%2B" in refused.remedy
+
+
+def test_a_scan_is_held_against_the_extras_of_its_number(bench: Bench) -> None:
+    """The whole code is good; without its crypto code, or with another number's, it is not."""
+    crypto(bench)
+    rows = rows_of(printed(bench))
+    sk.inspect.take(bench.record, bench.lot, bench.results(as_seen(bench.folder / "job.csv")))
+    own = rows[0]["scanned"]
+    assert sk.scan(bench.record, own)["outcome"] == "well formed"
+    swapped = own.replace(tail(1), tail(2))
+    bare = own.split("{GS}91")[0]
+    for text, said in ((swapped, f"(92) {tail(1)} is printed"), (bare, "carries no (91)")):
+        answer = sk.scan(bench.record, text)
+        assert answer["outcome"] == "not good"
+        assert said in " ".join(answer["codes"][0]["against"])
