@@ -235,8 +235,9 @@ class _Known:
             return cls(None, told, [f"The record knows no product {there['01']}."], True)
         told["product"] = {"gtin": product.gtin, "name": product.name}
         if prefix not in (None, product.prefix_length):
-            said = f"The URN's company prefix has {prefix} digits, the product's has "
-            return cls(None, told, [f"{said}{product.prefix_length}."], True)
+            licensed = product.prefix_length
+            differs = f"The URN's company prefix has {prefix} digits, the product's has {licensed}."
+            return cls(None, told, [differs], True)
         lot = view.find_lot(product.id, there["10"]) if "10" in there else None
         if lot:
             told["lot"] = _lot(lot)
@@ -250,8 +251,8 @@ class _Known:
                 None, told, [f"The product has no number {there['21']} in the record."], True
             )
         told["label"], against = _label(view, label)
-        differs = list(_differs(there, told["label"], year))
-        return cls(label, told, [*differs, *against], bool(differs))
+        others = _differs(there, told["label"], year)
+        return cls(label, told, [*others, *against], bool(others))
 
 
 def _number(view: View, number: str, told: dict[str, Any]) -> _Known:
