@@ -177,7 +177,7 @@ def _likely(view: View | None, reading: Reading, year: int) -> list[dict[str, An
     told: list[dict[str, Any]] = []
     for guess in garbled.guesses(reading.text, facts, this_year=year):
         knows = _Known.of(view, guess.elements, guess.number, year) if view else None
-        if knows is not None and (knows.strange or not knows.label):
+        if not (knows.label and not knows.strange if knows else guess.elements):
             continue
         one = _guess(guess, knows)
         if all(one["bracketed"] != other["bracketed"] for other in told):
