@@ -11,7 +11,7 @@ import typer
 
 from serialkeeper.cli.answer import DEFAULT_RECORD, FINDINGS, answer, call
 from serialkeeper.errors import Refused
-from serialkeeper.outside.images import is_image
+from serialkeeper.outside.images import image_named
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.steps import scans
 from serialkeeper.store.record import Record
@@ -31,11 +31,13 @@ def scan(
     Exit code 1 for a malformed code, 5 for a well-formed one that the record holds something
     against. Works without a record, too.
     """
-    sent: str | Path = Path(what) if is_image(what) else what
+    sent: str | Path
     if what == "-":
         sent = sys.stdin.buffer.readline().decode(errors="backslashreplace")
+    else:
+        sent = image_named(what) or what
     result = scans.scan(_record(), sent)
-    answer(result, _lines(result))
+    answer(result, map(_printable, _lines(result)))
     if result["outcome"] == scans.MALFORMED:
         raise typer.Exit(1)
     if result["outcome"] == scans.NOT_GOOD:
@@ -50,6 +52,11 @@ def _record() -> Record | None:
         if refusal.word == "record_missing" and call.url == DEFAULT_RECORD:
             return None
         raise
+
+
+def _printable(line: str) -> str:
+    """The line without anything that would move a terminal's cursor or colour it."""
+    return "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in line)
 
 
 def _lines(result: dict[str, Any]) -> Iterator[str]:

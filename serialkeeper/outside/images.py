@@ -72,12 +72,27 @@ def find_images(folder: Path) -> tuple[list[str], list[str]]:
     return images, [name for name in names if name not in images]
 
 
-def is_image(name: str) -> bool:
-    """Whether the text is the name of an image file that is there."""
+def image_named(text: str) -> Path | None:
+    """The image file that the text names; None if it does not look like the name of one.
+
+    Refuses `file_missing` for the name of an image that is not there.
+    """
+    if not text.lower().endswith(ENDINGS):
+        return None
     try:
-        return name.lower().endswith(ENDINGS) and Path(name).is_file()
+        there = Path(text).is_file()
     except (OSError, ValueError):  # too long for a name, or signs that no name has
-        return False
+        there = False
+    if not there:
+        raise Refused(
+            "file_missing",
+            "This looks like the name of an image, and no such file is there.",
+            where=text,
+            expected="an image file, or a code",
+            came="no file",
+            remedy="Check the name; a code that really ends so is read by: scan -",
+        )
+    return Path(text)
 
 
 def open_image(path: Path) -> Picture:

@@ -165,7 +165,7 @@ def _body(whole: str, symbology: str, body: str, found: _Found, this_year: int) 
     elif re.match(r"\([0-9]{2,4}\)", body):
         form, separator = "bracketed", ""
         elements = _tried(lambda: gs1.read_bracketed(body), found)
-    elif _is_elements(plain, symbology):
+    elif _is_elements(plain, symbology, sure=separator != IN_SET_82):
         form = "element string"
         elements = _elements(plain, found)
         if separator == IN_SET_82:
@@ -218,13 +218,16 @@ def without_separators(text: str) -> str:
     return body.replace(GS if separator == "GS" else separator, "") if separator else body
 
 
-def _is_elements(plain: str, symbology: str) -> bool:
-    """Whether a text is meant as element string: by its symbol, its separators or its key."""
-    if symbology in LED_BY_FNC1 or (GS in plain and len(plain) > 1):
+def _is_elements(plain: str, symbology: str, *, sure: bool) -> bool:
+    """Whether a text is meant as element string: by its symbol, its separators or its key.
+
+    Separators are a `sure` sign unless they are spelt in signs that a number may have.
+    """
+    if symbology in LED_BY_FNC1 or re.match(r"0[012][0-9]{14}", plain):
         return True
-    if re.match(r"0[012][0-9]{14}", plain):
+    if sure and GS in plain and len(plain) > 1:
         return True
-    return len(plain) > LONGEST_NUMBER and _reads(plain)
+    return (GS in plain or len(plain) > LONGEST_NUMBER) and _reads(plain)
 
 
 def _reads(plain: str) -> bool:

@@ -178,7 +178,7 @@ def _likely(view: View | None, reading: Reading, year: int) -> list[dict[str, An
     told: list[dict[str, Any]] = []
     for guess in garbled.guesses(reading.text, facts, this_year=year):
         knows = _Known.of(view, guess.elements, guess.number, year) if view else None
-        if knows is not None and (knows.strange or not knows.label):
+        if not (knows.label and not knows.strange if knows else guess.elements):
             continue
         one = _guess(guess, knows)
         if all(one["bracketed"] != other["bracketed"] for other in told):
@@ -251,8 +251,8 @@ class _Known:
                 None, told, [f"The product has no number {there['21']} in the record."], True
             )
         told["label"], against = _label(view, label)
-        differs = list(_differs(there, told["label"], year))
-        return cls(label, told, [*differs, *against], bool(differs))
+        others = _differs(there, told["label"], year)
+        return cls(label, told, [*others, *against], bool(others))
 
 
 def _number(view: View, number: str, told: dict[str, Any]) -> _Known:

@@ -285,6 +285,28 @@ def test_a_line_of_standard_input(
     assert answer["record"] is None
 
 
+def test_nothing_scanned_moves_the_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Control characters of a scan are shown by their codes, wherever they stand in the answer."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("SERIALKEEPER_RECORD", raising=False)
+    assert run(["scan", "A\x1b[31m\x07B\x1b"]) == 1
+    told = capsys.readouterr().out
+    assert "\\x1b[31m\\x07B" in told
+    assert all(sign.isprintable() for line in told.splitlines() for sign in line)
+
+
+def test_a_missing_image_is_not_taken_for_a_number(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A name that ends like an image's and is not there is refused, with what to do."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("photo.png", "x" * 5_000 + ".jpg"):
+        assert run(["scan", name]) == 1
+        assert "[file_missing]" in capsys.readouterr().err
+
+
 def test_a_named_record_that_is_missing_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

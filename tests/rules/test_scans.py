@@ -67,6 +67,8 @@ def test_every_spelling_of_a_whole_code_is_the_same_code(
         ("95212340", "GTIN", (("01", "00000095212340"),), ""),
         ("A7K2M9Q4XZ", "number", (), "A7K2M9Q4XZ"),
         ("21A7", "number", (), "21A7"),
+        ("A7<GS>", "number", (), "A7<GS>"),
+        ("<GS>", "number", (), "<GS>"),
         ("9521234000007", "number", (), "9521234000007"),
         (f"^{PLAIN.replace(GS, '^')}", "element string", ELEMENTS, ""),
         (f"{GS}{PLAIN}", "element string", ELEMENTS, ""),
