@@ -123,6 +123,7 @@ class product:
     """Trade items."""
 
     add = staticmethod(products.add)
+    layout = staticmethod(products.set_layout)
     list = staticmethod(products.all_products)
     show = staticmethod(products.show)
 

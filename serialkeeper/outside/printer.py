@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from serialkeeper.rules import gs1
 from serialkeeper.rules.jobs import Shape
+from serialkeeper.rules.layout import Layout
+from serialkeeper.rules.readable import four
 
 COLUMNS = [
     "position",
@@ -38,13 +40,14 @@ def print_file(
     lot: str,
     expiry: date,
     order: tuple[str, ...],
+    layout: Layout,
     shape: Shape,
 ) -> Iterator[bytes]:
     """The file's bytes, block by block.
 
     Args:
         blocks: positions and their serials, in job order.
-        gtin, lot, expiry, order: the lot's frozen facts.
+        gtin, lot, expiry, order, layout: the lot's frozen facts.
         shape: the job's place on the web.
     """
     yield (",".join(COLUMNS) + "\n").encode()
@@ -53,7 +56,7 @@ def print_file(
         "bracketed": gs1.bracketed(model, order),
         "scanned": gs1.to_file(gs1.scanned(model, order)),
     }
-    lines = dict(zip(("hri1", "hri2", "hri3", "hri4"), gs1.readable_lines(model), strict=True))
+    lines = dict(zip(("hri1", "hri2", "hri3", "hri4"), four(layout.shown(model)), strict=True))
     start = 0
     for positions, serials in blocks:
         row, lane = shape.grid(start, len(positions))

@@ -71,7 +71,7 @@ def svg_files(dark: NDArray[np.bool_], size: Size, module: float) -> Iterator[by
         '<path d="'
     ).encode()
     for path in svg_paths(dark, size):
-        yield b"%b%b\"/></svg>\n" % (head, path)
+        yield b'%b%b"/></svg>\n' % (head, path)
 
 
 def png_files(dark: NDArray[np.bool_], size: Size, module: float, dots: int) -> Iterator[bytes]:
@@ -100,13 +100,11 @@ def png_files(dark: NDArray[np.bool_], size: Size, module: float, dots: int) -> 
     end = _chunk(b"IEND", b"")
     for one in lines.reshape(count, -1):
         packer = zlib.compressobj(1, strategy=zlib.Z_RLE)
-        yield start + _chunk(b"IDAT", packer.compress(one) + packer.flush()) + end
+        yield start + _chunk(b"IDAT", packer.compress(one.tobytes()) + packer.flush()) + end
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:
-    return (
-        len(data).to_bytes(4, "big") + name + data + zlib.crc32(name + data).to_bytes(4, "big")
-    )
+    return len(data).to_bytes(4, "big") + name + data + zlib.crc32(name + data).to_bytes(4, "big")
 
 
 def module_texts(dark: NDArray[np.bool_]) -> list[str]:
@@ -126,7 +124,7 @@ class Container:
     """
 
     def __init__(self, delivery: Delivery) -> None:
-        self._zip = zipfile.ZipFile(_Sink(delivery), "w", zipfile.ZIP_STORED)  # type: ignore[arg-type]
+        self._zip = zipfile.ZipFile(_Sink(delivery), "w", zipfile.ZIP_STORED)
 
     def add(self, files: Iterable[tuple[str, bytes]]) -> None:
         """Add files, by name and content."""

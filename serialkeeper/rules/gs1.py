@@ -393,20 +393,5 @@ def parse_bracketed(text: str, *, this_year: int) -> LabelCode:
     return parse_elements(code, this_year=this_year)
 
 
-def readable_lines(code: LabelCode) -> tuple[str, str, str, str]:
-    """The four human-readable lines beside the symbol.
-
-    GTIN, SN, LOT and EXP with the full date; the label words and the date form are
-    a market's choice (US FDA question-and-answer paper on product identifiers, 2021,
-    detail from memory).
-    """
-    return (
-        f"GTIN {code.gtin}",
-        f"SN {code.serial}",
-        f"LOT {code.lot}",
-        f"EXP {code.expiry.isoformat()}",
-    )
-
-
 READABLE_JOIN = "|"
 """Joins the four lines in a results file's `text` field; outside set 82."""

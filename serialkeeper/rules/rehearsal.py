@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
+from serialkeeper.rules.layout import DEFAULT, Layout
 
 FAULTS: Mapping[str, float] = {
     "unreadable": 0.006,
@@ -96,6 +97,7 @@ class Web:
         serials: numbers.
         code: the lot's frozen facts; its serial says nothing.
         order: element order.
+        layout: the lot's, for the human-readable lines.
     """
 
     position: NDArray[np.int64]
@@ -105,6 +107,7 @@ class Web:
     serials: pl.Series
     code: gs1.LabelCode
     order: tuple[str, ...]
+    layout: Layout = DEFAULT
 
     def steps(self) -> NDArray[np.int64]:
         """The row of each label, counted from 0 without the rows that have none."""

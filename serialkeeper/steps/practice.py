@@ -17,6 +17,7 @@ from serialkeeper.rules import gs1, rehearsal, rehearsed_rows
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.challenges import KINDS
 from serialkeeper.rules.jobs import shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
 from serialkeeper.store.record import Record
@@ -210,6 +211,7 @@ def _web(
         serials=serials.gather(positions[there] - first),
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
+        layout=layout_of(lot.layout),
     )
     on_web = set(web.position.tolist())
     bad = [

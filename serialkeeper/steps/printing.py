@@ -16,6 +16,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.outside.printer import print_file
 from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.record import Record
@@ -174,6 +175,7 @@ def _bytes(view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:
         lot=lot.number,
         expiry=date.fromisoformat(lot.expiry),
         order=tuple(lot.ai_order.split()),
+        layout=layout_of(lot.layout),
         shape=shape,
     )
 

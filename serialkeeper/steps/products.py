@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1, serials
+from serialkeeper.outside.files import read_text
+from serialkeeper.rules import epc, gs1, layout, serials
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.parts import NO_GRADE
@@ -62,7 +64,7 @@ def add(
             "prefix_step": step,
         }
         work.write(HOUSE, "product added", data)
-    return describe(Product(**data, prefixes_used=0))
+    return describe(Product(**data, prefixes_used=0, layout=""))
 
 
 def _check_facts(name: str, serial_length: int, minimum_grade: str) -> int:
@@ -88,6 +90,23 @@ def _check_facts(name: str, serial_length: int, minimum_grade: str) -> int:
     return tenths
 
 
+def set_layout(record: Record, gtin: str, path: Path) -> dict[str, Any]:
+    """Set how the product's labels look; for lots approved from now on.
+
+    Args:
+        path: a TOML file, see `rules.layout`.
+
+    Refuses `product_unknown`, `file_missing`, `layout_invalid`, `bad_value`.
+    """
+    gtin = gs1.parse_gtin(gtin)
+    chosen = layout.read_layout(read_text(path, layout.LONGEST_FILE), path.name)
+    with record.work(HOUSE) as work:
+        product = work.product(gtin)
+        data = {"product_id": product.id, "gtin": gtin, "layout": chosen.data()}
+        work.write(HOUSE, "layout set", data)
+        return describe(work.product(gtin))
+
+
 def all_products(record: Record) -> list[dict[str, Any]]:
     """Every product as plain data."""
     with record.read() as view:
@@ -111,4 +130,5 @@ def describe(product: Product) -> dict[str, Any]:
         "minimum_grade": f"{product.minimum_grade / 10:.1f}",
         "epc_stem": epc.sgtin_stem(product.gtin, product.prefix_length),
         "prefixes_used": product.prefixes_used,
+        "layout": layout.layout_of(product.layout).data(),
     }

@@ -22,6 +22,11 @@ def text_column() -> Any:
     return Field(sa_type=TEXT)
 
 
+def added_text_column() -> Any:
+    """A text that rows from before it have empty."""
+    return Field(sa_type=TEXT, sa_column_kwargs={"server_default": ""})
+
+
 def whole_column() -> Any:
     """A whole number."""
     return Field(sa_type=Integer)

@@ -5,9 +5,16 @@ from __future__ import annotations
 from typing import ClassVar
 
 from sqlalchemy import UniqueConstraint
-from sqlmodel import Field, SQLModel
+from sqlmodel import SQLModel
 
-from serialkeeper.store.columns import OPTIONS, ROWID, TEXT, key_column, text_column, whole_column
+from serialkeeper.store.columns import (
+    OPTIONS,
+    ROWID,
+    added_text_column,
+    key_column,
+    text_column,
+    whole_column,
+)
 
 
 class KeptProfile(SQLModel, table=True):
@@ -127,7 +134,7 @@ class FindingRow(SQLModel, table=True):
     seen: str = text_column()
     detail: str = text_column()
     state: str = text_column()
-    together: str = Field(sa_type=TEXT, sa_column_kwargs={"server_default": ""})
+    together: str = added_text_column()
 
 
 class Roll(SQLModel, table=True):

@@ -15,6 +15,7 @@ from serialkeeper.rules.alarms import Alarm, Rules, fold, not_raised_yet
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.findings import ORDER
 from serialkeeper.rules.jobs import Web, shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
@@ -56,6 +57,7 @@ def plan_of(
         this_year=moment.year,
         latest=round(moment.timestamp() * 1000) + CLOCKS_APART,
         occupant=occupant,
+        layout=layout_of(lot.layout),
     )
 
 
