@@ -43,6 +43,7 @@ from serialkeeper.steps import (
     rolls,
     second_pass,
     settling,
+    symbols,
     tickets,
 )
 from serialkeeper.steps import pulls as lists
@@ -164,6 +165,8 @@ class print:
 
     write = staticmethod(printing.write)
     again = staticmethod(printing.again)
+    fit = staticmethod(symbols.check)
+    symbols = staticmethod(symbols.write)
 
 
 class inspect:

@@ -50,6 +50,7 @@ WORDS: dict[str, str] = {
     "job_unknown": "The record knows no such print job.",
     "symbol_too_small": "The code needs more codewords than the lot's symbol holds.",
     "symbol_too_large": "The symbol does not fit into its space on the label.",
+    "unread_symbol": "A symbol does not read back as what it should say.",
     "layout_invalid": "The label layout is not understood.",
     "file_exists": "The file is already there; nothing is ever overwritten.",
     "file_missing": "The file is not there.",

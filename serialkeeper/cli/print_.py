@@ -7,9 +7,11 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
-from serialkeeper.steps import printing
+from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.fit import DEFAULT_USE, SPECIFICATIONS
+from serialkeeper.steps import printing, symbols
 
 app = typer.Typer(help="Hand-off to the printer.")
 
@@ -40,6 +42,63 @@ def again(
     """Write an earlier job's file again. Example: print again LOT24A 1 --out again.csv."""
     result = printing.again(call.record(), name, job, out=out)
     answer(result, ["The same bytes as before:", *_lines(result)])
+
+
+@app.command("symbols")
+def symbols_(
+    name: LotName,
+    out: Annotated[Path, typer.Option(help="FILE.zip; FILE.csv for --form matrix.")],
+    form: Annotated[str, typer.Option(help="'svg', 'png' or 'matrix'.")] = "svg",
+    first: Annotated[int | None, typer.Option(help="First position.")] = None,
+    last: Annotated[int | None, typer.Option(help="Last position.")] = None,
+    dpi: Annotated[int, typer.Option(help="The printer's dots per inch, for png.")] = 600,
+) -> None:
+    """Write the symbols of issued labels. Example: print symbols LOT24A --out symbols.zip."""
+    result = symbols.write(call.record(), name, out=out, form=form, first=first, last=last, dpi=dpi)
+    dots = f" ({result['dots']} dots at {dpi} dpi)" if result["dots"] else ""
+    answer(
+        result,
+        [
+            f"{result['count']:,} symbols {result['size']}, X {result['x']:.3f} mm{dots}; "
+            f"{result['left_out']:,} labels of the range left out (not issued, or read already).",
+            f"  file {result['file']}  SHA-256 {result['sha256']}",
+            f"  manifest {result['manifest']}",
+        ],
+    )
+
+
+@app.command("fit")
+def fit_(
+    name: LotName,
+    x: Annotated[float, typer.Option(metavar="MM", help="Another X-dimension.")] = 0,
+    space: Annotated[
+        tuple[float, float], typer.Option(metavar="MM MM", help="Another space: width, height.")
+    ] = (0, 0),
+    size: Annotated[str, typer.Option(help="Another size, such as 16x48.")] = "",
+    use: Annotated[str, typer.Option(help=f"{', '.join(SPECIFICATIONS)}.")] = DEFAULT_USE,
+) -> None:
+    """Say whether the symbol fits its space; exit code 5 if not. Example: print fit LOT24A."""
+    result = symbols.check(call.record(), name, x=x, space=space, size=size, use=use)
+    verdict = {True: "It fits.", False: "It does not fit.", None: "No space is given."}
+    good = result["fits"] is not False and result["in_range"]
+    answer(
+        result,
+        [
+            verdict[result["fits"]]
+            + ("" if result["in_range"] else " The X-dimension is not allowed."),
+            f"  longest code {result['codewords']} codewords, {result['size']} holds "
+            f"{result['holds']}",
+            *(f"  {line}" for line in result["arithmetic"]),
+            *(
+                f"  would fit: {w['size']}, X up to {w['x_up_to']:.3f} mm"
+                for w in result["would_fit"]
+            ),
+            f"  a verifier has to find at least {result['verifier_minimum']}",
+            CAUTION,
+        ],
+    )
+    if not good:
+        raise typer.Exit(FINDINGS)
 
 
 def _lines(result: dict[str, Any]) -> list[str]:

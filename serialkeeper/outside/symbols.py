@@ -12,6 +12,7 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,32 +56,39 @@ def svg_paths(dark: NDArray[np.bool_], size: Size) -> Iterator[bytes]:
         first = last
 
 
-def svg_files(dark: NDArray[np.bool_], size: Size, module: float) -> Iterator[bytes]:
+def svg_files(
+    dark: NDArray[np.bool_], size: Size, module: float, note: str = ""
+) -> Iterator[bytes]:
     """Each symbol as an SVG file, to scale, black on white with its quiet zone.
 
     Args:
         dark: symbols x rows x columns.
         module: the X-dimension in millimetres.
+        note: what every file says of itself.
     """
     across, down = size.columns + 2 * QUIET, size.rows + 2 * QUIET
     head = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{across * module:.4f}mm" '
         f'height="{down * module:.4f}mm" viewBox="0 0 {across} {down}" '
-        f'shape-rendering="crispEdges"><path fill="#fff" d="M0 0h{across}v{down}h-{across}z"/>'
+        f'shape-rendering="crispEdges"><desc>{note}</desc>'
+        f'<path fill="#fff" d="M0 0h{across}v{down}h-{across}z"/>'
         '<path d="'
     ).encode()
     for path in svg_paths(dark, size):
         yield b'%b%b"/></svg>\n' % (head, path)
 
 
-def png_files(dark: NDArray[np.bool_], size: Size, module: float, dots: int) -> Iterator[bytes]:
+def png_files(
+    dark: NDArray[np.bool_], size: Size, module: float, dots: int, note: str = ""
+) -> Iterator[bytes]:
     """Each symbol as a PNG file, black on white with its quiet zone, one bit a dot.
 
     Args:
         dark: symbols x rows x columns.
         module: the X-dimension in millimetres, told as the file's resolution.
         dots: pixels along a module.
+        note: what every file says of itself.
     """
     light = np.pad(~dark, ((0, 0), (QUIET, QUIET), (QUIET, QUIET)), constant_values=True)
     bits = np.packbits(light.repeat(dots, axis=2), axis=2)
@@ -96,6 +104,7 @@ def png_files(dark: NDArray[np.bool_], size: Size, module: float, dots: int) -> 
         b"\x89PNG\r\n\x1a\n"
         + _chunk(b"IHDR", header)
         + _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1))
+        + (_chunk(b"tEXt", b"Comment\0" + note.encode("ascii")) if note else b"")
     )
     end = _chunk(b"IEND", b"")
     for one in lines.reshape(count, -1):
@@ -124,7 +133,9 @@ class Container:
     """
 
     def __init__(self, delivery: Delivery) -> None:
-        self._zip = zipfile.ZipFile(_Sink(delivery), "w", zipfile.ZIP_STORED)
+        self._sink = _Sink(delivery)
+        sink: Any = self._sink  # it only writes, which is all that is asked of it here
+        self._zip = zipfile.ZipFile(sink, "w", zipfile.ZIP_STORED)
 
     def add(self, files: Iterable[tuple[str, bytes]]) -> None:
         """Add files, by name and content."""
@@ -134,6 +145,7 @@ class Container:
     def close(self) -> None:
         """Write the list of contents."""
         self._zip.close()
+        self._sink.send()
 
 
 class _Sink:
@@ -148,15 +160,12 @@ class _Sink:
         self._waiting.append(bytes(data))
         self._size += len(data)
         if self._size > 1 << 20:
-            self._send()
+            self.send()
         return len(data)
 
-    def _send(self) -> None:
+    def send(self) -> None:
         self._delivery.write(b"".join(self._waiting))
         self._waiting, self._size = [], 0
 
     def flush(self) -> None:
-        """Called by the container at its end, and for every file in it."""
-
-    def close(self) -> None:
-        self._send()
+        """Asked for by the container; what waits is sent at its end."""

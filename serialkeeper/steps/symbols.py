@@ -1,0 +1,293 @@
+"""Symbols: whether they fit their space, and their export for printers that draw none."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import orjson
+import polars as pl
+
+from serialkeeper.errors import Refused
+from serialkeeper.outside import symbols as drawn
+from serialkeeper.outside.camera import table
+from serialkeeper.outside.files import Delivery
+from serialkeeper.outside.readback import read_back
+from serialkeeper.rules import datamatrix, fit, gs1
+from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.gs1 import ElementString
+from serialkeeper.rules.layout import microns
+from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
+from serialkeeper.store.forms import LabelForm, form_of
+from serialkeeper.store.record import Record
+from serialkeeper.store.view import View
+
+FORMS = {"svg": ".zip", "png": ".zip", "matrix": ".csv"}
+"""What can be written, and the ending of the file it comes in."""
+
+MOST_IN_CONTAINER = 50_000
+"""Files in one container; more are slow to open on the machines beside printers."""
+
+PRACTICE = "practice record: not for a real lot"
+
+LEAST_DPI, MOST_DPI = 100, 4_800
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    positions: list[int]
+    serials: list[str]
+
+
+def write(
+    record: Record,
+    name: str,
+    *,
+    out: Path,
+    form: str = "svg",
+    first: int | None = None,
+    last: int | None = None,
+    dpi: int = 600,
+) -> dict[str, Any]:
+    """Write the symbols of issued labels: those that a print job has handed out, and no others.
+
+    Labels that were read, rejected, voided or decommissioned since are left out, so that no
+    number gets onto the web a second time by this. The record is told of every export.
+
+    Args:
+        out: `FILE.zip` for `svg` and `png` (one file a label, and `index.csv`), `FILE.csv` for
+            `matrix`; `NAME.manifest.json` is made beside it.
+        form: `svg`, `png` or `matrix`.
+        first, last: positions; None for the plan's ends.
+        dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
+
+    Refuses `bad_value`, `nothing_to_print`, `symbol_too_small`, `file_exists`, `lot_state`,
+    `print_changed`, `unread_symbol`.
+
+    Returns:
+        lot, gtin, form, size, x (millimetres, as drawn), dots (a module, `png`), first, last,
+        count, left_out, name, sha256, bytes, head, record, file, manifest.
+    """
+    _check(out, form, dpi)
+    with record.read() as view:
+        lot = view.lot(name)
+        check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+        label = form_of(view, lot)
+        start, end = 1 if first is None else first, lot.labels if last is None else last
+        states = view.states(label.key, start, end) if 1 <= start <= end <= lot.labels else b""
+        count = states.count(State.ISSUED.encode())
+        _check_count(count, form, f"lot {lot.number}, positions {start} to {end}")
+        dots, module = _dots(label.layout.module / 1000, dpi, form)
+        with Delivery(out) as file, Delivery(_manifest_path(out)) as beside:
+            note = PRACTICE if record.practice else ""
+            for piece in _pieces(view, label, form, start, states, module, dots, file, note):
+                file.write(piece)
+            data = {
+                "form": form,
+                "size": label.size.name,
+                "module": round(module * 1000),
+                "dots": dots,
+                "first": start,
+                "last": end,
+                "count": count,
+                "name": out.name,
+                "sha256": file.sync(),
+                "bytes": file.size,
+            }
+            with record.work(lot.id) as work:
+                if work.states(label.key, start, end) != states:
+                    raise _changed(lot.number)
+                work.write(lot.id, "symbols written", data, key=label.key)
+                head = work.head(lot.id)
+            told = {
+                "record": "practice" if record.practice else "live",
+                "lot": lot.number,
+                "gtin": lot.gtin,
+                **{name: value for name, value in data.items() if name != "module"},
+                "x": module,
+                "left_out": len(states) - count,
+                "head": head,
+            }
+            file.deliver()
+            beside.write(orjson.dumps(told, option=orjson.OPT_INDENT_2) + b"\n")
+            beside.sync()
+            beside.deliver()
+    return {**told, "file": str(out), "manifest": str(_manifest_path(out))}
+
+
+def _check(out: Path, form: str, dpi: int) -> None:
+    if form not in FORMS or not LEAST_DPI <= dpi <= MOST_DPI or out.suffix != FORMS[form]:
+        raise Refused(
+            "bad_value",
+            "The export is not understood.",
+            expected=f"--form {', '.join(FORMS)}; --out FILE.zip for svg and png, FILE.csv for "
+            f"matrix; --dpi {LEAST_DPI} to {MOST_DPI}",
+            came=f"form {form}, file {out.name}, {dpi} dpi",
+            remedy="Correct it.",
+        )
+
+
+def _check_count(count: int, form: str, where: str) -> None:
+    if not count:
+        raise Refused(
+            "nothing_to_print",
+            "There is no label in that range that was issued and not read yet.",
+            where=where,
+            expected="labels of a print job",
+            came="none",
+            remedy="Issue them first: print write. A label that was read gets no second symbol.",
+        )
+    if count > MOST_IN_CONTAINER and FORMS[form] == ".zip":
+        raise Refused(
+            "bad_value",
+            "These are more labels than one container takes.",
+            where=where,
+            expected=f"at most {MOST_IN_CONTAINER:,}",
+            came=f"{count:,}",
+            remedy="Write it in pieces (--first, --last), or take --form matrix.",
+        )
+
+
+def _dots(x: float, dpi: int, form: str) -> tuple[int, float]:
+    """Dots a module and its millimetres; an image has whole dots, the other forms X itself."""
+    if form != "png":
+        return 0, x
+    dots = max(round(x * dpi / 25.4), 1)
+    return dots, dots * 25.4 / dpi
+
+
+def _changed(lot: str) -> Refused:
+    return Refused(
+        "print_changed",
+        "The labels changed while their symbols were drawn.",
+        where=f"lot {lot}",
+        remedy="Nothing was written. Write them again.",
+    )
+
+
+def _manifest_path(out: Path) -> Path:
+    return out.with_name(f"{out.stem}.manifest.json")
+
+
+def _pieces(
+    view: View,
+    label: LabelForm,
+    form: str,
+    start: int,
+    states: bytes,
+    module: float,
+    dots: int,
+    file: Delivery,
+    note: str,
+) -> Iterator[bytes]:
+    """What goes into the file itself; a container writes into it of its own."""
+    if form == "matrix":
+        yield b"position,serial,size,modules\n"
+        for block in _blocks(view, label, start, states):
+            dark = _drawn(block, label)
+            texts = drawn.module_texts(dark)
+            sizes = [label.size.name] * len(texts)
+            yield _rows(block.positions, block.serials, sizes, texts)
+        return
+    container = drawn.Container(file)
+    index = [b"position,name,serial,bracketed\n"]
+    for block in _blocks(view, label, start, states):
+        dark = _drawn(block, label)
+        names = [f"{position:09}.{form}" for position in block.positions]
+        files = (
+            drawn.png_files(dark, label.size, module, dots, note)
+            if form == "png"
+            else drawn.svg_files(dark, label.size, module, note)
+        )
+        container.add(zip(names, files, strict=True))
+        texts = label.bracketed(block.serials)
+        index.append(_rows(block.positions, names, block.serials, texts))
+    container.add([("index.csv", b"".join(index))])
+    container.close()
+
+
+def _rows(*columns: Sequence[Any]) -> bytes:
+    named = {str(number): column for number, column in enumerate(columns)}
+    return table(pl.DataFrame(named), header=False)
+
+
+def _blocks(view: View, label: LabelForm, start: int, states: bytes) -> Iterator[_Block]:
+    issued = np.flatnonzero(np.frombuffer(states, np.uint8) == ord(State.ISSUED)) + start
+    for some in np.split(issued, np.flatnonzero(np.diff((issued - 1) // BLOCK)) + 1):
+        if len(some):
+            first, last = int(some[0]), int(some[-1])
+            serials = view.serials(label.key, first, last - first + 1)
+            yield _Block(some.tolist(), [serials[place - first] for place in some.tolist()])
+
+
+def _drawn(block: _Block, label: LabelForm) -> Any:
+    """The block's symbols; the first, the last and one between are read back."""
+    codes = label.element_strings(block.serials)
+    filled = datamatrix.fill(*datamatrix.encode(codes), label.size)
+    dark = datamatrix.modules(filled, label.size)
+    for place in {0, len(codes) // 2, len(codes) - 1}:
+        for found in read_back(dark[place], codes[place], filled[place], label.size):
+            if found.right is False:
+                raise _unread(found.reader, codes[place])
+    return dark
+
+
+def _unread(reader: str, code: ElementString) -> Refused:
+    return Refused(
+        "unread_symbol",
+        "A symbol does not read back as what it should say.",
+        where=reader,
+        expected=gs1.to_file(code),
+        remedy="Nothing was written. This is a fault of the program: report it.",
+    )
+
+
+def check(
+    record: Record,
+    name: str,
+    *,
+    x: float = 0,
+    space: tuple[float, float] = (0, 0),
+    size: str = "",
+    use: str = fit.DEFAULT_USE,
+) -> dict[str, Any]:
+    """Say whether a lot's symbol fits its space; nothing is changed.
+
+    Args:
+        x: another X-dimension than the lot's, in millimetres.
+        space: another space, width and height in millimetres.
+        size: another size, such as `16x48`.
+        use: a key of `rules.fit.SPECIFICATIONS`.
+
+    Refuses `lot_unknown`, `bad_value`, `layout_invalid`, `symbol_too_small`.
+
+    Returns:
+        As `rules.fit.check_fit`, with lot, gtin, codewords, holds and verifier_minimum.
+    """
+    if use not in fit.SPECIFICATIONS:
+        raise Refused(
+            "bad_value",
+            "There is no such use.",
+            expected=", ".join(fit.SPECIFICATIONS),
+            came=use,
+            remedy="Name one of these.",
+        )
+    with record.read() as view:
+        label = form_of(view, view.lot(name))
+    module = microns(x, 0.05, 5, "x", "--x") if x else label.layout.module
+    sides = [microns(side, 0, 1_000, "space", "--space") for side in space]
+    room = (sides[0], sides[1]) if any(sides) else label.layout.space
+    chosen = datamatrix.size_named(size) if size else label.size
+    if chosen.data < label.codewords:
+        raise datamatrix.too_small(label.codewords, chosen)
+    return {
+        "lot": label.lot.number,
+        "gtin": label.lot.gtin,
+        "codewords": label.codewords,
+        "holds": chosen.data,
+        **fit.check_fit(chosen, module, room, label.codewords, use),
+        "verifier_minimum": fit.verifier_minimum(label.lot.minimum_grade, use),
+    }
