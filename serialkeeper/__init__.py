@@ -38,6 +38,7 @@ from serialkeeper.steps import (
     printing,
     products,
     profiling,
+    proofs,
     reconciliation,
     reports,
     rolls,
@@ -165,6 +166,7 @@ class print:
 
     write = staticmethod(printing.write)
     again = staticmethod(printing.again)
+    proof = staticmethod(proofs.write)
     fit = staticmethod(symbols.check)
     symbols = staticmethod(symbols.write)
 

@@ -11,9 +11,11 @@ from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.fit import DEFAULT_USE, SPECIFICATIONS
-from serialkeeper.steps import printing, symbols
+from serialkeeper.rules.proof import PAPERS
+from serialkeeper.steps import printing, proofs, symbols
 
 app = typer.Typer(help="Hand-off to the printer.")
+Use = Annotated[str, typer.Option(help=f"What it is for: {', '.join(SPECIFICATIONS)}.")]
 
 
 @app.command()
@@ -67,6 +69,35 @@ def symbols_(
     )
 
 
+@app.command()
+def proof(
+    name: LotName,
+    out: Annotated[Path, typer.Option(help="FILE.svg or FILE.pdf.")],
+    position: Annotated[int, typer.Option(min=0, help="Which label; else the first.")] = 0,
+    paper: Annotated[str, typer.Option(help=f"{' or '.join(PAPERS)}.")] = "A4",
+    use: Use = DEFAULT_USE,
+) -> None:
+    """Write the page to hold beside the first print. Example: print proof LOT24A --out p.pdf."""
+    result = proofs.write(call.record(), name, out=out, position=position, paper=paper, use=use)
+    told = {True: "reads exactly this", False: "DOES NOT READ THIS", None: "no second reading"}
+    fits = {True: "it fits", False: "it does NOT fit", None: "no space is given"}
+    answer(
+        result,
+        [
+            f"Proof of {'label ' + str(result['position']) if result['position'] else 'a specimen'}"
+            f": {result['size']}, X {result['x']:.3f} mm, {fits[result['fits']]}.",
+            *(f"  {line}" for line in result["lines"]),
+            *(f"  {reader}: {told[right]}" for reader, right in result["read_back"].items()),
+            f"  a verifier has to find at least {result['verifier_minimum']}",
+            f"  file {result['file']}  SHA-256 {result['sha256']}",
+            CAUTION,
+        ],
+    )
+    right = False not in result["read_back"].values() and result["fits"] is not False
+    if not (right and result["in_range"]):
+        raise typer.Exit(FINDINGS)
+
+
 @app.command("fit")
 def fit_(
     name: LotName,
@@ -75,7 +106,7 @@ def fit_(
         tuple[float, float], typer.Option(metavar="MM MM", help="Another space: width, height.")
     ] = (0, 0),
     size: Annotated[str, typer.Option(help="Another size, such as 16x48.")] = "",
-    use: Annotated[str, typer.Option(help=f"{', '.join(SPECIFICATIONS)}.")] = DEFAULT_USE,
+    use: Use = DEFAULT_USE,
 ) -> None:
     """Say whether the symbol fits its space; exit code 5 if not. Example: print fit LOT24A."""
     result = symbols.check(call.record(), name, x=x, space=space, size=size, use=use)

@@ -80,6 +80,8 @@ def print_file(
 
 def _around(shape: str, serial: pl.Expr) -> pl.Expr:
     before, mark, after = shape.partition(_MARK)
+    if not shape:
+        return pl.lit(None, pl.String)
     if not mark:
         return pl.lit(shape)
     return pl.concat_str(pl.lit(before), serial, pl.lit(after))

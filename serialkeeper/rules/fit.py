@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules.datamatrix import QUIET, SIZES, Size
 
 
@@ -50,6 +51,18 @@ SPECIFICATIONS: Mapping[str, Specification] = {
 """GS1 DataMatrix by use; the first is the default."""
 
 DEFAULT_USE = "healthcare"
+
+
+def check_use(use: str) -> None:
+    """Refuses `bad_value` for a use that there is not."""
+    if use not in SPECIFICATIONS:
+        raise Refused(
+            "bad_value",
+            "There is no such use.",
+            expected=", ".join(SPECIFICATIONS),
+            came=use,
+            remedy="Name one of these.",
+        )
 
 
 def verifier_minimum(grade: int, use: str = DEFAULT_USE) -> str:

@@ -267,14 +267,7 @@ def check(
     Returns:
         As `rules.fit.check_fit`, with lot, gtin, codewords, holds and verifier_minimum.
     """
-    if use not in fit.SPECIFICATIONS:
-        raise Refused(
-            "bad_value",
-            "There is no such use.",
-            expected=", ".join(fit.SPECIFICATIONS),
-            came=use,
-            remedy="Name one of these.",
-        )
+    fit.check_use(use)
     with record.read() as view:
         label = form_of(view, view.lot(name))
     module = microns(x, 0.05, 5, "x", "--x") if x else label.layout.module
