@@ -189,6 +189,7 @@ def _lines(item: Item) -> Iterator[str]:
     elif isinstance(item, Text):
         more = f' text-anchor="{item.anchor}"' if item.anchor != "start" else ""
         more += ' font-weight="bold"' if item.bold else ""
+        more += ' xml:space="preserve"' if "  " in item.text else ""
         place = f'x="{_number(item.x)}" y="{_number(item.y)}"'
         size = f'font-size="{_number(item.size)}" fill="{item.fill}"'
         yield f"<text {place} {size}{more}>{_plain(item.text)}</text>"

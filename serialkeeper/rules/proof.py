@@ -15,7 +15,19 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules.cautions import AID, GRADE
 from serialkeeper.rules.datamatrix import FNC1, QUIET, Size
-from serialkeeper.rules.figures import FAINT, GOOD, INK, SOFT, Cells, Item, Line, Sheet, Text, box
+from serialkeeper.rules.figures import (
+    FAINT,
+    GOOD,
+    INK,
+    PAPER,
+    SOFT,
+    Cells,
+    Item,
+    Line,
+    Sheet,
+    Text,
+    box,
+)
 
 PAPERS: Mapping[str, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Width and height of an upright sheet, in millimetres (ISO 216; ANSI/ASME Y14.1)."""
@@ -106,7 +118,7 @@ def _head(proof: Proof, width: float) -> tuple[list[Item], float]:
     right = width - _MARGIN
     items: list[Item] = [
         Text(_MARGIN, 19, "Proof of the label code", 6.2, bold=True),
-        Text(_MARGIN, 25.5, _cut(f"{proof.product}, GTIN {proof.gtin}", 74), 3),
+        Text(_MARGIN, 25.5, _cut(f"GTIN {proof.gtin}, {proof.product}", 74), 3),
         Text(right, 19, _cut(f"Lot {proof.lot}", 24), 5, "end", bold=True),
         Text(right, 25.5, proof.label, 3, "end"),
         Line(_MARGIN, 28.5, right, 28.5, INK, 0.4),
@@ -114,7 +126,7 @@ def _head(proof: Proof, width: float) -> tuple[list[Item], float]:
     if proof.practice:
         items += [
             box(_MARGIN, 7, right - _MARGIN, 5, fill=INK),
-            Text(width / 2, 10.6, "PRACTICE RECORD: NOT FOR A REAL LOT", 3, "middle", True, "#fff"),
+            Text(width / 2, 10.6, "PRACTICE RECORD: NOT FOR A REAL LOT", 3, "middle", True, PAPER),
         ]
     return items, 34.0
 
@@ -196,9 +208,9 @@ def _rests(proof: Proof, x: float, top: float) -> tuple[list[Item], float]:
     y = _table(items, "Symbol", _measures(proof), x, top)
     items.append(_title("Code", x, y))
     y += 1
-    for line in wrap(proof.bracketed, 48, break_on_hyphens=False):
+    for line in wrap(proof.bracketed, 42, break_on_hyphens=False):
         y += 4
-        items.append(Text(x, y, line, 2.7, bold=True))
+        items.append(Text(x, y, line, 2.6, bold=True))
     y = _codewords(items, proof, x, y + 4)
     y = _table(items, "Read back", list(_readings(proof)), x, y + 4)
     y = _fits(items, proof, x, y)
@@ -210,7 +222,7 @@ def _measures(proof: Proof) -> list[tuple[str, str]]:
     size, fit = proof.size, proof.fit
     return [
         ("kind", "GS1 DataMatrix, ECC 200, FNC1 in first place"),
-        ("size", f"{size.name} modules (ISO/IEC 16022), no other in this lot"),
+        ("size", f"{size.name} modules, the only size in this lot"),
         ("X-dimension", f"{fit['x']:.3f} mm"),
         ("quiet zone", f"{QUIET} X = {QUIET * fit['x']:.3f} mm on all sides"),
         ("codewords", f"{proof.used} used of {size.data}, {size.check} for correction"),
@@ -244,15 +256,16 @@ def _readings(proof: Proof) -> Iterator[tuple[str, str]]:
 def _fits(items: list[Item], proof: Proof, x: float, y: float) -> float:
     fit = proof.fit
     verdict = {True: "yes, it fits", False: "NO", None: "no space is given"}[fit["fits"]]
+    verdict += "" if fit["in_range"] else ", X IS NOT ALLOWED"
     items.append(_title(f"Does it fit? {verdict}", x, y))
     told = [*fit["arithmetic"]]
     told += [
         f"would fit: {one['size']}, X up to {one['x_up_to']:.3f} mm" for one in fit["would_fit"]
     ]
     for text in told:
-        for line in wrap(text, 62):
+        for line in wrap(text, 70):
             y += 3.6
-            items.append(Text(x, y + 1, line, 2.3))
+            items.append(Text(x, y + 1, line, 2.15))
     return y + 8
 
 
@@ -270,7 +283,7 @@ def _table(
 def _foot(proof: Proof, width: float, height: float, above: float) -> tuple[list[Item], float]:
     """Signatures and cautions, at the lower edge or below what is longer."""
     right = width - _MARGIN
-    cautions = [line for text in _CAUTIONS for line in wrap(text, 128)]
+    cautions = [line for text in _CAUTIONS for line in wrap(text, 150)]
     below = height - 8 - 3.1 * (len(cautions) + 2)
     y = min(max(above, below - 34), below - 34)
     items: list[Item] = [
