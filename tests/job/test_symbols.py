@@ -33,7 +33,7 @@ space = [10, 9]
 
 def laid_out(bench: Bench, text: str, number: str = "EU1", **more: object) -> None:
     """A lot whose product has this layout; the bench works on it from now on."""
-    path = bench.folder / f"{number}.toml"
+    path = bench.folder / "layout.toml"
     path.write_text(text)
     sk.product.layout(bench.record, GTIN, path)
     sk.lot.open(bench.record, GTIN, number, expiry=EXPIRY, target=20, **more)  # type: ignore[arg-type]
@@ -76,16 +76,21 @@ def test_the_lines_of_the_layout_are_printed_and_inspected(bench: Bench) -> None
 
 
 def test_rehearsals_and_challenges_speak_the_layouts_lines(bench: Bench) -> None:
-    """A faultless rehearsal of a lot with its own lines is taken in without findings."""
+    """A rehearsal of a lot with its own lines has them right but where a fault was planted."""
     laid_out(bench, EU)
     bench.printed(40)
     out = bench.folder / "rehearsed.csv"
     sk.inspect.rehearse(
-        bench.record, bench.lot, out=out, truth=bench.folder / "truth.csv", seed=3, faults={}
+        bench.record,
+        bench.lot,
+        out=out,
+        truth=bench.folder / "truth.csv",
+        seed=3,
+        faults=["text_mismatch@7"],
     )
     assert "Lot EU1  EXP 06/2028" in out.read_text()
     sk.inspect.take(bench.record, bench.lot, out)
-    assert set(bench.states()) == {"commissioned"}
+    assert bench.findings() == {7: "text_mismatch"}
     made = sk.challenge.make(bench.record, bench.lot, out=bench.folder / "set.csv")
     assert made["labels"] and "PC 0952" in (bench.folder / "set.csv").read_text()
 
@@ -135,7 +140,7 @@ def test_exported_symbols_read_as_the_print_file_says(bench: Bench, shape: str) 
     as its row of the print file in zxing-cpp and libdmtx, in the one size of the lot."""
     laid_out(bench, f'[symbol]\nshape = "{shape}"\nx = 0.3\n')
     rows = {row["position"]: row for row in rows_of(bench.printed(30))}
-    size = {"square": "24x24", "rectangle": "16x48"}[shape]
+    size = {"square": "24x24", "rectangle": "16x36"}[shape]
     for form in ("svg", "png"):
         out = bench.folder / f"{form}.zip"
         told = sk.print.symbols(bench.record, bench.lot, out=out, form=form, dpi=600)

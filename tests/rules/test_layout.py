@@ -1,4 +1,4 @@
-"""Layouts: human-readable lines that come from the code, one size of symbol, and whether it fits."""
+"""Layouts: lines that come from the code, one size of symbol a lot, and whether it fits."""
 
 from __future__ import annotations
 
@@ -253,6 +253,6 @@ def test_what_would_fit_fits(codewords: int, wide: int, high: int, use: str) -> 
 
 
 def test_the_verifiers_minimum_is_told_in_full() -> None:
-    """Grade, aperture and light: 1.5/08/660 for healthcare (GS1 General Specifications, table 6)."""
+    """Grade, aperture, light: 1.5/08/660 in healthcare (GS1 General Specifications, table 6)."""
     assert fit.verifier_minimum(15) == "1.5/08/660"
     assert fit.verifier_minimum(25, "distribution") == "2.5/20/660"
