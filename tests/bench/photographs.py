@@ -16,10 +16,6 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
-
-from job.photos import label, photograph
-
 from serialkeeper.outside.decoding import find_symbols
 from serialkeeper.rules import datamatrix
 from serialkeeper.rules.gs1 import ElementString, to_file
@@ -41,6 +37,9 @@ class Tally:
 
 def measure(labels: int, seed: int, harms: tuple[float, ...] = HARMS) -> list[Tally]:
     """Photographs of so many symbols for each amount of harm."""
+    sys.path.append(str(Path(__file__).parents[1] / "job"))
+    from photos import label, photograph
+
     chance = np.random.default_rng(seed)
     made = []
     for harm in harms:

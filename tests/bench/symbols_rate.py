@@ -11,15 +11,12 @@ from __future__ import annotations
 import argparse
 import hashlib
 import os
-import sys
 import tempfile
 import time
 from pathlib import Path
 from statistics import median
 
 import numpy as np
-
-sys.path[:0] = [str(Path(__file__).parents[2])]
 
 from serialkeeper.outside import symbols as drawn
 from serialkeeper.outside.files import Delivery
