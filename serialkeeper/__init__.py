@@ -168,6 +168,7 @@ class print:
     again = staticmethod(printing.again)
     proof = staticmethod(proofs.write)
     fit = staticmethod(symbols.check)
+    sscc = staticmethod(symbols.sscc)
     symbols = staticmethod(symbols.write)
 
 

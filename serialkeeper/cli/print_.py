@@ -11,6 +11,7 @@ from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.fit import DEFAULT_USE, SPECIFICATIONS
+from serialkeeper.rules.logistic import BARS, X_RANGES
 from serialkeeper.rules.proof import PAPERS
 from serialkeeper.steps import printing, proofs, symbols
 
@@ -50,7 +51,7 @@ def again(
 def symbols_(
     name: LotName,
     out: Annotated[Path, typer.Option(help="FILE.zip; FILE.csv for --form matrix.")],
-    form: Annotated[str, typer.Option(help="'svg', 'png' or 'matrix'.")] = "svg",
+    form: Annotated[str, typer.Option(help="'svg', 'png', 'matrix' or 'qr' (links).")] = "svg",
     first: Annotated[int | None, typer.Option(help="First position.")] = None,
     last: Annotated[int | None, typer.Option(help="Last position.")] = None,
     dpi: Annotated[int, typer.Option(help="The printer's dots per inch, for png.")] = 600,
@@ -130,6 +131,26 @@ def fit_(
     )
     if not good:
         raise typer.Exit(FINDINGS)
+
+
+@app.command()
+def sscc(
+    number: Annotated[str, typer.Argument(help="The SSCC, 18 digits.")],
+    out: Annotated[Path, typer.Option(help="FILE.svg or FILE.pdf.")],
+    carrier: Annotated[str, typer.Option(help=f"{' or '.join(X_RANGES)}.")] = BARS,
+    x: Annotated[float, typer.Option(metavar="MM", help="X-dimension.")] = 0,
+) -> None:
+    """Write the symbol of a logistic label. Example: print sscc 095212340000000013 --out c.svg."""
+    result = symbols.sscc(number, out=out, carrier=carrier, x=x)
+    wide, high = result["needs"]
+    answer(
+        result,
+        [
+            f"{result['carrier']} of SSCC {result['sscc']}, X {result['x']:.3f} mm, "
+            f"{wide:.2f} x {high:.2f} mm.",
+            f"  file {result['file']}  SHA-256 {result['sha256']}",
+        ],
+    )
 
 
 def _lines(result: dict[str, Any]) -> list[str]:

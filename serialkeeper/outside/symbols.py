@@ -18,46 +18,48 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules.datamatrix import QUIET, Size
+from serialkeeper.rules.datamatrix import QUIET
 
 _MADE = (1980, 1, 1, 0, 0, 0)
 """The time of every file in a container: none, so that the same labels give the same bytes."""
 
 
 @cache
-def _runs(size: Size) -> list[bytes]:
+def _runs(rows: int, columns: int, quiet: int) -> list[bytes]:
     """A piece of SVG path by (row, first column, length) of a run of dark modules."""
-    width = size.columns + 1
+    width = columns + 1
     return [
-        f"M{column + QUIET} {row + QUIET}h{length}v1h-{length}z".encode()
-        for row in range(size.rows)
+        f"M{column + quiet} {row + quiet}h{length}v1h-{length}z".encode()
+        for row in range(rows)
         for column in range(width)
         for length in range(width)
     ]
 
 
-def svg_paths(dark: NDArray[np.bool_], size: Size) -> Iterator[bytes]:
+def svg_paths(dark: NDArray[np.bool_], quiet: int = QUIET) -> Iterator[bytes]:
     """The outline of each symbol's dark modules, one unit a module, quiet zone included.
 
     Args:
         dark: symbols x rows x columns.
+        quiet: modules of blank space on each side.
     """
-    width = size.columns + 1
-    edges = np.zeros((len(dark), size.rows, width + 1), dtype=np.bool_)
+    _, rows, columns = dark.shape
+    width = columns + 1
+    edges = np.zeros((len(dark), rows, width + 1), dtype=np.bool_)
     edges[:, :, 1:-1] = dark
     edges[:, :, :-1] ^= edges[:, :, 1:].copy()
     changes = np.flatnonzero(edges)  # where dark begins and where it ends, by turns
     line, start = np.divmod(changes[::2], width + 1)
-    keys = ((line % size.rows * width + start) * width + (changes[1::2] - changes[::2])).tolist()
-    ends = np.searchsorted(line, np.arange(1, len(dark) + 1) * size.rows).tolist()
-    piece, first = _runs(size).__getitem__, 0
+    keys = ((line % rows * width + start) * width + (changes[1::2] - changes[::2])).tolist()
+    ends = np.searchsorted(line, np.arange(1, len(dark) + 1) * rows).tolist()
+    piece, first = _runs(rows, columns, quiet).__getitem__, 0
     for last in ends:
         yield b"".join(map(piece, keys[first:last]))
         first = last
 
 
 def svg_files(
-    dark: NDArray[np.bool_], size: Size, module: float, note: str = ""
+    dark: NDArray[np.bool_], module: float, note: str = "", quiet: int = QUIET
 ) -> Iterator[bytes]:
     """Each symbol as an SVG file, to scale, black on white with its quiet zone.
 
@@ -65,8 +67,9 @@ def svg_files(
         dark: symbols x rows x columns.
         module: the X-dimension in millimetres.
         note: what every file says of itself.
+        quiet: modules of blank space on each side.
     """
-    across, down = size.columns + 2 * QUIET, size.rows + 2 * QUIET
+    down, across = (side + 2 * quiet for side in dark.shape[1:])
     head = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{across * module:.4f}mm" '
@@ -75,13 +78,11 @@ def svg_files(
         f'<path fill="#fff" d="M0 0h{across}v{down}h-{across}z"/>'
         '<path d="'
     ).encode()
-    for path in svg_paths(dark, size):
+    for path in svg_paths(dark, quiet):
         yield b'%b%b"/></svg>\n' % (head, path)
 
 
-def png_files(
-    dark: NDArray[np.bool_], size: Size, module: float, dots: int, note: str = ""
-) -> Iterator[bytes]:
+def png_files(dark: NDArray[np.bool_], module: float, dots: int, note: str = "") -> Iterator[bytes]:
     """Each symbol as a PNG file, black on white with its quiet zone, one bit a dot.
 
     Args:
@@ -97,7 +98,7 @@ def png_files(
     lines = np.zeros((count, down, dots, stride + 1), dtype=np.uint8)
     lines[:, :, 0, 1:] = bits
     lines[:, :, 1:, 0] = 2
-    across = (size.columns + 2 * QUIET) * dots
+    across = light.shape[2] * dots
     header = struct.pack(">IIBBBBB", across, down * dots, 1, 0, 0, 0, 0)
     per_metre = round(dots / module * 1000)
     start = (

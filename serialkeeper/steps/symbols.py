@@ -12,12 +12,14 @@ import orjson
 import polars as pl
 
 from serialkeeper.errors import Refused
+from serialkeeper.outside import carriers, papers
 from serialkeeper.outside import symbols as drawn
 from serialkeeper.outside.camera import table
 from serialkeeper.outside.files import Delivery
 from serialkeeper.outside.readback import read_back
-from serialkeeper.rules import datamatrix, fit, gs1
+from serialkeeper.rules import datamatrix, epc, fit, gs1, logistic
 from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.figures import svg
 from serialkeeper.rules.gs1 import ElementString
 from serialkeeper.rules.layout import microns
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
@@ -25,7 +27,7 @@ from serialkeeper.store.forms import LabelForm, form_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import View
 
-FORMS = {"svg": ".zip", "png": ".zip", "matrix": ".csv"}
+FORMS = {"svg": ".zip", "png": ".zip", "matrix": ".csv", "qr": ".zip"}
 """What can be written, and the ending of the file it comes in."""
 
 MOST_IN_CONTAINER = 50_000
@@ -60,7 +62,8 @@ def write(
     Args:
         out: `FILE.zip` for `svg` and `png` (one file a label, and `index.csv`), `FILE.csv` for
             `matrix`; `NAME.manifest.json` is made beside it.
-        form: `svg`, `png` or `matrix`.
+        form: `svg`, `png` or `matrix` of the DataMatrix, or `qr`: a QR symbol of each label's
+            GS1 Digital Link, as SVG.
         first, last: positions; None for the plan's ends.
         dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
 
@@ -87,7 +90,7 @@ def write(
                 file.write(piece)
             data = {
                 "form": form,
-                "size": label.size.name,
+                "size": label.size.name if form != "qr" else "x".join([f"{_link_side(label)}"] * 2),
                 "module": round(module * 1000),
                 "dots": dots,
                 "first": start,
@@ -123,7 +126,7 @@ def _check(out: Path, form: str, dpi: int) -> None:
         raise Refused(
             "bad_value",
             "The export is not understood.",
-            expected=f"--form {', '.join(FORMS)}; --out FILE.zip for svg and png, FILE.csv for "
+            expected=f"--form {', '.join(FORMS)}; --out FILE.zip, FILE.csv for "
             f"matrix; --dpi {LEAST_DPI} to {MOST_DPI}",
             came=f"form {form}, file {out.name}, {dpi} dpi",
             remedy="Correct it.",
@@ -195,13 +198,14 @@ def _pieces(
     container = drawn.Container(file)
     index = [b"position,name,serial,bracketed\n"]
     for block in _blocks(view, label, start, states):
-        dark = _drawn(block, label)
-        names = [f"{position:09}.{form}" for position in block.positions]
-        files = (
-            drawn.png_files(dark, label.size, module, dots, note)
-            if form == "png"
-            else drawn.svg_files(dark, label.size, module, note)
-        )
+        ending = "png" if form == "png" else "svg"
+        names = [f"{position:09}.{ending}" for position in block.positions]
+        if form == "qr":
+            files = drawn.svg_files(_links(block, label), module, note, carriers.QR_QUIET)
+        elif form == "png":
+            files = drawn.png_files(_drawn(block, label), module, dots, note)
+        else:
+            files = drawn.svg_files(_drawn(block, label), module, note)
         container.add(zip(names, files, strict=True))
         texts = label.bracketed(block.serials)
         index.append(_rows(block.positions, names, block.serials, texts))
@@ -233,6 +237,31 @@ def _drawn(block: _Block, label: LabelForm) -> Any:
             if found.right is False:
                 raise _unread(found.reader, codes[place])
     return dark
+
+
+def _links(block: _Block, label: LabelForm) -> Any:
+    """The block's Digital Links as QR symbols; the first, the last and one between read back."""
+    uris = [epc.digital_link(label.lot.gtin, serial) for serial in block.serials]
+    try:
+        dark = carriers.qr_symbols(uris, _link_side(label))
+    except ValueError as error:
+        raise Refused(
+            "symbol_too_small",
+            "A number is longer than the lot's QR symbol holds.",
+            where=label.lot.full_name,
+            came=str(error),
+            remedy="Set 'longest' in the layout of the product's next lots.",
+        ) from None
+    for place in {0, len(uris) // 2, len(uris) - 1}:
+        if not carriers.reads(dark[place], "]Q1", uris[place].encode(), carriers.QR_QUIET):
+            raise _unread("zxing-cpp", ElementString(uris[place]))
+    return dark
+
+
+def _link_side(label: LabelForm) -> int:
+    # Small letters are the worst that a link holds unescaped: no denser mode takes them.
+    longest = "a" * (label.layout.longest or label.product.serial_length)
+    return carriers.qr_side(epc.digital_link(label.lot.gtin, longest))
 
 
 def _unread(reader: str, code: ElementString) -> Refused:
@@ -283,4 +312,58 @@ def check(
         "holds": chosen.data,
         **fit.check_fit(chosen, module, room, label.codewords, use),
         "verifier_minimum": fit.verifier_minimum(label.lot.minimum_grade, use),
+    }
+
+
+def sscc(number: str, *, out: Path, carrier: str = logistic.BARS, x: float = 0) -> dict[str, Any]:
+    """Write the symbol of a logistic label; it needs no record and tells none.
+
+    Args:
+        number: an SSCC, 18 digits.
+        out: `FILE.svg` or `FILE.pdf`.
+        carrier: `gs1-128` or `datamatrix`.
+        x: the X-dimension in millimetres; 0 for the smallest allowed.
+
+    Refuses `bad_value`, `file_exists`, `unread_symbol`.
+
+    Returns:
+        sscc, carrier, x, needs (width and height in millimetres), sha256, file.
+    """
+    logistic.check_sscc(number)
+    module = logistic.check_x(carrier, x)
+    if out.suffix.lower() not in (".svg", ".pdf"):
+        raise Refused(
+            "bad_value",
+            "A symbol of a logistic label is an SVG or PDF file.",
+            expected=".svg or .pdf",
+            came=out.name,
+            remedy="Give --out with one of these endings.",
+        )
+    code = ElementString(f"00{number}")
+    if carrier == logistic.BARS:
+        bars = carriers.gs1_128_bars(f"(00){number}")
+        dark = np.array([[sign == "1" for sign in bars]] * 40)
+        right = carriers.reads(dark, "]C1", code.encode(), logistic.BAR_QUIET)
+        sheet = logistic.bars_sheet(number, bars, module)
+    else:
+        size = datamatrix.size_named("16x16")  # 11 codewords of 12, whatever the digits
+        filled = datamatrix.fill(*datamatrix.encode([code]), size)
+        modules = datamatrix.modules(filled, size)
+        found = read_back(modules[0], code, filled[0], size)
+        right = all(one.right is not False for one in found)
+        rows = tuple(drawn.module_texts(modules)[0].split("/"))
+        sheet = logistic.matrix_sheet(number, rows, module)
+    if not right:
+        raise _unread(carrier, code)
+    with Delivery(out) as file:
+        file.write(papers.pdf([sheet]) if out.suffix.lower() == ".pdf" else svg(sheet).encode())
+        sha256 = file.sync()
+        file.deliver()
+    return {
+        "sscc": number,
+        "carrier": carrier,
+        "x": module,
+        "needs": [round(sheet.width, 2), round(sheet.height, 2)],
+        "sha256": sha256,
+        "file": str(out),
     }

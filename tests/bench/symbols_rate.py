@@ -45,11 +45,7 @@ def export(codes: list[ElementString], size: datamatrix.Size, form: str, out: Pa
             if container is None:
                 file.write("\n".join(drawn.module_texts(dark)).encode())
                 continue
-            files = (
-                drawn.svg_files(dark, size, 0.38)
-                if form == "svg"
-                else drawn.png_files(dark, size, 0.38, 9)
-            )
+            files = drawn.svg_files(dark, 0.38) if form == "svg" else drawn.png_files(dark, 0.38, 9)
             container.add((f"{first + n:09}.{form}", data) for n, data in enumerate(files))
         if container:
             container.close()

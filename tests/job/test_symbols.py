@@ -13,6 +13,7 @@ import numpy as np
 import pypdfium2
 import pytest
 import resvg_py
+import segno
 import zxingcpp
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from numpy.typing import NDArray
@@ -315,3 +316,68 @@ def test_awkward_lot_numbers_survive_every_form(bench: Bench, number: str) -> No
     read = zxingcpp.read_barcodes(np.ascontiguousarray(rendered(page.read_bytes(), 300)))
     assert {one.bytes for one in read} == {check.bytes}
     assert told["lot"] == number
+
+
+def test_digital_links_are_exported_as_qr_symbols(bench: Bench) -> None:
+    """`--form qr`: each label's GS1 Digital Link in a QR symbol of one size, read by zxing-cpp as
+    ]Q1; it is no larger than what segno makes of the same link in byte mode."""
+    rows = {row["position"]: row for row in rows_of(bench.printed(4))}
+    out = bench.folder / "links.zip"
+    told = sk.print.symbols(bench.record, bench.lot, out=out, form="qr")
+    link = f"https://id.gs1.org/01/{GTIN}/21/"
+    other = segno.make_qr(link + "a" * 12, error="m", boost_error=False)
+    side = int(told["size"].partition("x")[0])
+    assert 21 < side <= other.symbol_size(border=0)[0]
+    with zipfile.ZipFile(out) as container:
+        for position, row in rows.items():
+            read = zxing_read(rendered(container.read(f"{int(position):09}.svg"), 600))
+            assert read is not None and read.symbology_identifier == "]Q1"
+            assert (read.bytes.decode(), read.ec_level) == (link + row["serial"], "M")
+            assert 17 + 4 * int(read.extra["Version"]) == side
+
+
+@pytest.mark.parametrize("ending", ["svg", "pdf"])
+@pytest.mark.parametrize(
+    ("carrier", "identifier", "x"),
+    [("gs1-128", "]C1", 0.495), ("gs1-128", "]C1", 0.94), ("datamatrix", "]d2", 0.75)],
+)
+def test_an_sscc_is_written_and_read(
+    tmp_path: Path, carrier: str, identifier: str, x: float, ending: str
+) -> None:
+    """GS1-128 and GS1 DataMatrix of a case or pallet, drawn by resvg or pdfium, read by zxing-cpp;
+    the number is the one of the check digits in GS1's demonstration range."""
+    number = "095212340000000013"
+    out = tmp_path / f"sscc.{ending}"
+    told = sk.print.sscc(number, out=out, carrier=carrier, x=x)
+    if ending == "svg":
+        gray = rendered(out.read_bytes(), 600)
+    else:
+        page = pypdfium2.PdfDocument(out)[0]
+        gray = np.asarray(page.render(scale=600 / 72).to_pil().convert("L"))
+    read = zxing_read(gray)
+    assert read is not None
+    assert (read.symbology_identifier, read.bytes) == (identifier, f"00{number}".encode())
+    assert gray.shape[1] == pytest.approx(told["needs"][0] / 25.4 * 600, abs=2)
+    if carrier == "gs1-128":  # start, FNC1, 10 pairs, check: 11 modules each, stop 13
+        assert told["needs"][0] == pytest.approx((13 * 11 + 13 + 2 * 10) * x, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("number", "more"),
+    [
+        ("095212340000000014", {}),
+        ("09521234000000001", {}),
+        ("09521234000000001X", {}),
+        ("095212340000000013", {"carrier": "qr"}),
+        ("095212340000000013", {"x": 0.4}),
+        ("095212340000000013", {"carrier": "datamatrix", "x": 0.5}),
+    ],
+)
+def test_an_sscc_that_is_none_gets_no_symbol(
+    tmp_path: Path, number: str, more: dict[str, object]
+) -> None:
+    """Wrong check digits, lengths, carriers and X-dimensions are refused; no file is left."""
+    with pytest.raises(sk.Refused) as refused:
+        sk.print.sscc(number, out=tmp_path / "sscc.svg", **more)  # type: ignore[arg-type]
+    assert refused.value.word == "bad_value"
+    assert not list(tmp_path.iterdir())
