@@ -9,6 +9,7 @@ import zipfile
 from datetime import date
 from pathlib import Path
 
+import jsonschema_rs
 import numpy as np
 import pypdfium2
 import pytest
@@ -21,8 +22,11 @@ from PIL import Image
 from symbols import dmtx_read, picture, zxing_read
 
 import serialkeeper as sk
+from serialkeeper.cli.door import run
 from serialkeeper.rules import datamatrix
 from serialkeeper.rules.gs1 import from_file
+
+SCHEMAS = Path(__file__).parents[2] / "schemas"
 
 EU = """
 lines = ["PC {gtin}", "SN {serial}", "Lot {lot}  EXP {expiry:MM/YYYY}"]
@@ -381,3 +385,38 @@ def test_an_sscc_that_is_none_gets_no_symbol(
         sk.print.sscc(number, out=tmp_path / "sscc.svg", **more)  # type: ignore[arg-type]
     assert refused.value.word == "bad_value"
     assert not list(tmp_path.iterdir())
+
+
+def test_answers_of_the_commands_follow_their_schemas(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`print symbols`, `print proof` and `print fit` on the command line: exit codes, and the
+    documents that `schemas/` describes."""
+    laid_out(bench, EU)
+    bench.printed(3)
+    folder, common = bench.folder, ["--record", bench.url, "--as", "Line Lead", "--json", "print"]
+
+    def called(*words: str) -> tuple[int, dict[str, object]]:
+        code = run([*common, *words])
+        return code, json.loads(capsys.readouterr().out)
+
+    code, told = called("symbols", "EU1", "--out", str(folder / "s.zip"))
+    assert code == 0 and told["count"] == 3
+    follows("symbols-manifest", json.loads((folder / "s.manifest.json").read_text()))
+    code, told = called("proof", "EU1", "--out", str(folder / "p.pdf"))
+    assert code == 0
+    follows("print-proof", told)
+    code, told = called("fit", "EU1")
+    assert code == 0
+    follows("print-fit", told)
+    code, told = called("fit", "EU1", "--space", "5", "5")
+    assert code == 5 and told["fits"] is False
+    follows("print-fit", told)
+    assert called("proof", "EU1", "--out", str(folder / "d.svg"), "--use", "distribution")[0] == 5
+    code, told = called("symbols", "EU1", "--out", str(folder / "s.zip"))
+    assert code == 1 and told["refused"]["word"] == "file_exists"  # type: ignore[index]
+
+
+def follows(name: str, document: object) -> None:
+    schema = json.loads((SCHEMAS / f"{name}.schema.json").read_text())
+    jsonschema_rs.validator_for(schema).validate(document)
