@@ -115,6 +115,24 @@ def check_fit(
     }
 
 
+def refuse_if_too_large(found: Mapping[str, Any], where: str) -> None:
+    """Refuses `symbol_too_large` where `check_fit` said no, and says what would fit."""
+    if found["fits"] is not False:
+        return
+    ways = [f"{one['size']} with X up to {one['x_up_to']:.3f} mm" for one in found["would_fit"]]
+    raise Refused(
+        "symbol_too_large",
+        "The symbol does not fit into its space on the label.",
+        where=where,
+        expected=f"at most {found['space'][0]:.2f} x {found['space'][1]:.2f} mm",
+        came=f"{found['needs'][0]:.2f} x {found['needs'][1]:.2f} mm: "
+        + " ".join(found["arithmetic"][:2]),
+        remedy=f"Set another layout (product layout). What fits: {'; '.join(ways)}."
+        if ways
+        else "Nothing fits at an allowed X: give more space, or shorten numbers or lot.",
+    )
+
+
 def needs(size: Size, module: int) -> tuple[int, int]:
     """Width and height in micrometres of a symbol with its quiet zone."""
     return (size.columns + 2 * QUIET) * module, (size.rows + 2 * QUIET) * module

@@ -186,19 +186,7 @@ def _check_space(layout: Layout, product: Product, lot: Lot) -> None:
         product.serial_length,
     )
     found = fit.check_fit(size_of(layout, codewords), layout.module, layout.space, codewords)
-    if found["fits"] is False:
-        ways = [f"{one['size']} with X up to {one['x_up_to']:.3f} mm" for one in found["would_fit"]]
-        raise Refused(
-            "symbol_too_large",
-            "The symbol does not fit into its space on the label.",
-            where=lot.full_name,
-            expected=f"at most {found['space'][0]:.2f} x {found['space'][1]:.2f} mm",
-            came=f"{found['needs'][0]:.2f} x {found['needs'][1]:.2f} mm: "
-            + " ".join(found["arithmetic"][:2]),
-            remedy=f"Set another layout (product layout). What fits: {'; '.join(ways)}."
-            if ways
-            else "Nothing fits at an allowed X: give more space, or shorten numbers or lot.",
-        )
+    fit.refuse_if_too_large(found, lot.full_name)
 
 
 def all_lots(record: Record) -> list[dict[str, Any]]:

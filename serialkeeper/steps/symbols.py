@@ -44,6 +44,17 @@ class _Block:
     serials: list[str]
 
 
+@dataclass(frozen=True, slots=True)
+class _Style:
+    """How all symbols of an export are drawn; `module` in millimetres."""
+
+    form: str
+    size: str
+    module: float
+    dots: int
+    note: str
+
+
 def write(
     record: Record,
     name: str,
@@ -68,7 +79,7 @@ def write(
         dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
 
     Refuses `bad_value`, `nothing_to_print`, `symbol_too_small`, `file_exists`, `lot_state`,
-    `print_changed`, `unread_symbol`.
+    `print_changed`, `unread_symbol`, `symbol_too_large`.
 
     Returns:
         lot, gtin, form, size, x (millimetres, as drawn), dots (a module, `png`), first, last,
@@ -83,16 +94,15 @@ def write(
         states = view.states(label.key, start, end) if 1 <= start <= end <= lot.labels else b""
         count = states.count(State.ISSUED.encode())
         _check_count(count, form, f"lot {lot.number}, positions {start} to {end}")
-        dots, module = _dots(label.layout.module / 1000, dpi, form)
+        style = _style(label, form, dpi, practice=record.practice)
         with Delivery(out) as file, Delivery(_manifest_path(out)) as beside:
-            note = PRACTICE if record.practice else ""
-            for piece in _pieces(view, label, form, start, states, module, dots, file, note):
+            for piece in _pieces(view, label, style, start, states, file):
                 file.write(piece)
             data = {
                 "form": form,
-                "size": label.size.name if form != "qr" else "x".join([f"{_link_side(label)}"] * 2),
-                "module": round(module * 1000),
-                "dots": dots,
+                "size": style.size,
+                "module": round(style.module * 1000),
+                "dots": style.dots,
                 "first": start,
                 "last": end,
                 "count": count,
@@ -100,25 +110,34 @@ def write(
                 "sha256": file.sync(),
                 "bytes": file.size,
             }
-            with record.work(lot.id) as work:
-                if work.states(label.key, start, end) != states:
-                    raise _changed(lot.number)
-                work.write(lot.id, "symbols written", data, key=label.key)
-                head = work.head(lot.id)
             told = {
                 "record": "practice" if record.practice else "live",
                 "lot": lot.number,
                 "gtin": lot.gtin,
                 **{name: value for name, value in data.items() if name != "module"},
-                "x": module,
+                "x": style.module,
                 "left_out": len(states) - count,
-                "head": head,
+                "head": _note(record, label, data, states),
             }
             file.deliver()
             beside.write(orjson.dumps(told, option=orjson.OPT_INDENT_2) + b"\n")
             beside.sync()
             beside.deliver()
     return {**told, "file": str(out), "manifest": str(_manifest_path(out))}
+
+
+def _note(record: Record, label: LabelForm, data: dict[str, Any], states: bytes) -> str:
+    """Tell the journal of an export; gives the chain's head."""
+    with record.work(label.lot.id) as work:
+        if work.states(label.key, data["first"], data["last"]) != states:
+            raise Refused(
+                "print_changed",
+                "The labels changed while their symbols were drawn.",
+                where=f"lot {label.lot.number}",
+                remedy="Nothing was written. Write them again.",
+            )
+        work.write(label.lot.id, "symbols written", data, key=label.key)
+        return work.head(label.lot.id)
 
 
 def _check(out: Path, form: str, dpi: int) -> None:
@@ -154,21 +173,20 @@ def _check_count(count: int, form: str, where: str) -> None:
         )
 
 
-def _dots(x: float, dpi: int, form: str) -> tuple[int, float]:
-    """Dots a module and its millimetres; an image has whole dots, the other forms X itself."""
-    if form != "png":
-        return 0, x
-    dots = max(round(x * dpi / 25.4), 1)
-    return dots, dots * 25.4 / dpi
+def _style(label: LabelForm, form: str, dpi: int, *, practice: bool) -> _Style:
+    """How the symbols are drawn; an image has whole dots a module, the other forms X itself.
 
-
-def _changed(lot: str) -> Refused:
-    return Refused(
-        "print_changed",
-        "The labels changed while their symbols were drawn.",
-        where=f"lot {lot}",
-        remedy="Nothing was written. Write them again.",
-    )
+    Refuses `symbol_too_large` where whole dots make the symbol larger than its space.
+    """
+    module, dots, size = label.layout.module / 1000, 0, label.size.name
+    if form == "png":
+        dots = max(round(module * dpi / 25.4), 1)
+        module = dots * 25.4 / dpi
+        found = fit.check_fit(label.size, round(module * 1000), label.layout.space, label.codewords)
+        fit.refuse_if_too_large(found, f"{dots} dots a module at {dpi} dpi")
+    elif form == "qr":
+        size = "x".join([f"{_link_side(label)}"] * 2)
+    return _Style(form, size, module, dots, PRACTICE if practice else "")
 
 
 def _manifest_path(out: Path) -> Path:
@@ -176,41 +194,35 @@ def _manifest_path(out: Path) -> Path:
 
 
 def _pieces(
-    view: View,
-    label: LabelForm,
-    form: str,
-    start: int,
-    states: bytes,
-    module: float,
-    dots: int,
-    file: Delivery,
-    note: str,
+    view: View, label: LabelForm, style: _Style, start: int, states: bytes, file: Delivery
 ) -> Iterator[bytes]:
     """What goes into the file itself; a container writes into it of its own."""
-    if form == "matrix":
+    if style.form == "matrix":
         yield b"position,serial,size,modules\n"
         for block in _blocks(view, label, start, states):
-            dark = _drawn(block, label)
-            texts = drawn.module_texts(dark)
-            sizes = [label.size.name] * len(texts)
-            yield _rows(block.positions, block.serials, sizes, texts)
+            texts = drawn.module_texts(_drawn(block, label))
+            yield _rows(block.positions, block.serials, [style.size] * len(texts), texts)
         return
     container = drawn.Container(file)
     index = [b"position,name,serial,bracketed\n"]
     for block in _blocks(view, label, start, states):
-        ending = "png" if form == "png" else "svg"
+        ending = "png" if style.form == "png" else "svg"
         names = [f"{position:09}.{ending}" for position in block.positions]
-        if form == "qr":
-            files = drawn.svg_files(_links(block, label), module, note, carriers.QR_QUIET)
-        elif form == "png":
-            files = drawn.png_files(_drawn(block, label), module, dots, note)
-        else:
-            files = drawn.svg_files(_drawn(block, label), module, note)
+        files = _files(block, label, style)
         container.add(zip(names, files, strict=True))
         texts = label.bracketed(block.serials)
         index.append(_rows(block.positions, names, block.serials, texts))
     container.add([("index.csv", b"".join(index))])
     container.close()
+
+
+def _files(block: _Block, label: LabelForm, style: _Style) -> Iterator[bytes]:
+    if style.form == "qr":
+        dark = _links(block, label)
+        return drawn.svg_files(dark, style.module, style.note, carriers.QR_QUIET)
+    if style.form == "png":
+        return drawn.png_files(_drawn(block, label), style.module, style.dots, style.note)
+    return drawn.svg_files(_drawn(block, label), style.module, style.note)
 
 
 def _rows(*columns: Sequence[Any]) -> bytes:

@@ -214,6 +214,19 @@ def test_only_labels_that_wait_for_the_printer_get_symbols(bench: Bench) -> None
     bench.heads()
 
 
+def test_whole_dots_that_outgrow_the_space_are_refused(bench: Bench) -> None:
+    """At 203 dpi X 0.33 mm becomes three dots, 0.375 mm: 26 modules then need 9.75 mm of 8.6."""
+    laid_out(bench, "[symbol]\nspace = [8.6, 8.6]\nx = 0.33\n")
+    bench.printed(2)
+    out = bench.folder / "dots.zip"
+    with pytest.raises(sk.Refused) as refused:
+        sk.print.symbols(bench.record, bench.lot, out=out, form="png", dpi=203)
+    assert refused.value.word == "symbol_too_large" and "9.75" in refused.value.came
+    assert not out.exists()
+    told = sk.print.symbols(bench.record, bench.lot, out=out, form="png", dpi=2400)
+    assert (told["dots"], told["x"]) == (31, pytest.approx(31 * 25.4 / 2400))
+
+
 @pytest.mark.parametrize(
     ("name", "more"),
     [
