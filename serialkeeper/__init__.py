@@ -40,6 +40,7 @@ from serialkeeper.steps import (
     printing,
     products,
     profiling,
+    proofs,
     reconciliation,
     reports,
     returning,
@@ -47,6 +48,7 @@ from serialkeeper.steps import (
     scans,
     second_pass,
     settling,
+    symbols,
     tickets,
 )
 from serialkeeper.steps import pulls as lists
@@ -140,6 +142,7 @@ class product:
 
     add = staticmethod(products.add)
     import_ = staticmethod(products.import_products)
+    layout = staticmethod(products.set_layout)
     list = staticmethod(products.all_products)
     show = staticmethod(products.show)
 
@@ -182,6 +185,10 @@ class print:
 
     write = staticmethod(printing.write)
     again = staticmethod(printing.again)
+    proof = staticmethod(proofs.write)
+    fit = staticmethod(symbols.check)
+    sscc = staticmethod(symbols.sscc)
+    symbols = staticmethod(symbols.write)
 
 
 class inspect:

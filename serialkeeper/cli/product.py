@@ -51,6 +51,32 @@ def import_(file: Annotated[Path, typer.Argument(help="A CSV file of products.")
     answer(result, [f"{imported(result)} products."])
 
 
+@app.command()
+def layout(
+    gtin: Annotated[str, typer.Argument(help="The product's GTIN.")],
+    file: Annotated[Path, typer.Argument(help="The layout, a TOML file.")],
+) -> None:
+    """Set how its labels look, for lots approved from now on. Example: product layout GTIN eu.toml.
+
+    Lines, symbol and the space for it; what is in the file stands in the README.
+    """
+    result = products.set_layout(call.record(), gtin, file)
+    answer(result, [f"Labels of {result['gtin']} ({result['name']}):", *layout_lines(result)])
+
+
+def layout_lines(row: dict[str, Any]) -> list[str]:
+    """A layout for people."""
+    told = row["layout"]
+    space = " x ".join(f"{side / 1000:.2f}" for side in told["space"])
+    return [
+        f"  symbol {told['size'] or told['shape'] + ', size by the longest code'}, X "
+        f"{told['module'] / 1000:.3f} mm, space "
+        + (f"{space} mm" if any(told["space"]) else "not given"),
+        f"  lines {' | '.join(told['lines'])}"
+        + (f", national number {told['national']}" if told["national"] else ""),
+    ]
+
+
 @app.command("list")
 def list_() -> None:
     """Show all products."""
@@ -70,4 +96,5 @@ def _lines(row: dict[str, Any]) -> list[str]:
         f"  element order {' '.join(row['order'])}, numbers of {row['serial_length']} characters, "
         f"lowest in-line grade {row['minimum_grade']}",
         f"  EPC {row['epc_stem']}…, number prefixes used {row['prefixes_used']:,}",
+        *layout_lines(row),
     ]

@@ -66,10 +66,12 @@ class SecondReading:
     Attributes:
         data: the symbol's bytes, FNC1 in first place left out, separators as GS.
         identifier: the symbology identifier, `]d2` only where FNC1 stands first.
+        codewords: the symbol's, corrected; those of error correction follow those of the data.
     """
 
     data: bytes
     identifier: str
+    codewords: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,12 +139,13 @@ class SecondReader:
 
 def _reading(message: _Message) -> SecondReading:
     data = ctypes.string_at(message.output, message.outputIdx)
-    codewords = ctypes.string_at(message.code, min(message.codeSize, 2))
+    codewords = ctypes.string_at(message.code, message.codeSize)
     if codewords[:1] == bytes([_CODEWORD_FNC1]):
-        return SecondReading(data[1:], "]d2")
-    if codewords[1:] == bytes([_CODEWORD_FNC1]):
-        return SecondReading(data, "]d3")
-    return SecondReading(data, "]d4" if codewords[:1] == bytes([_CODEWORD_ECI]) else "]d1")
+        return SecondReading(data[1:], "]d2", codewords)
+    if codewords[1:2] == bytes([_CODEWORD_FNC1]):
+        return SecondReading(data, "]d3", codewords)
+    identifier = "]d4" if codewords[:1] == bytes([_CODEWORD_ECI]) else "]d1"
+    return SecondReading(data, identifier, codewords)
 
 
 @cache

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from PIL import Image, ImageDraw, ImageFont
 
-from serialkeeper.rules.figures import PAPER, Area, Group, Item, Line, Sheet, Text
+from serialkeeper.rules.figures import PAPER, Area, Cells, Group, Item, Line, Sheet, Text
 
 DOTS = 200
 """Dots per inch of a picture."""
@@ -47,6 +47,10 @@ def _draw(pen: ImageDraw.ImageDraw, item: Item) -> None:
         heavy = round(item.size * _SCALE / 28) if plain and item.bold else 0
         place = (item.x * _SCALE, item.y * _SCALE)
         pen.text(place, text, fill=item.fill, font=font, anchor=anchor, stroke_width=heavy)
+    elif isinstance(item, Cells):
+        for x, y, width, height in item.runs():
+            corners = (x * _SCALE, y * _SCALE, (x + width) * _SCALE - 1, (y + height) * _SCALE - 1)
+            pen.rectangle([round(corner) for corner in corners], fill=item.fill)
     elif isinstance(item, Line):
         ends = [(item.x1 * _SCALE, item.y1 * _SCALE), (item.x2 * _SCALE, item.y2 * _SCALE)]
         _stroke(pen, ends, item.stroke, item.width, dash=item.dash)

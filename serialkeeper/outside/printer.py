@@ -10,9 +10,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from serialkeeper.rules import gs1
 from serialkeeper.rules.imported import Printed
 from serialkeeper.rules.jobs import Shape
+from serialkeeper.rules.layout import Layout
+from serialkeeper.rules.readable import four
 
 COLUMNS = [
     "position",
@@ -49,12 +50,13 @@ class Labels:
     printed: Printed
 
 
-def print_file(pieces: Iterable[Labels], shape: Shape) -> Iterator[bytes]:
+def print_file(pieces: Iterable[Labels], shape: Shape, layout: Layout) -> Iterator[bytes]:
     """The file's bytes, piece by piece.
 
     Args:
         pieces: the labels in job order.
         shape: the job's place on the web.
+        layout: the lot's, for the human-readable lines.
     """
     yield (",".join(COLUMNS) + "\n").encode()
     start = 0
@@ -63,7 +65,7 @@ def print_file(pieces: Iterable[Labels], shape: Shape) -> Iterator[bytes]:
         row, lane = shape.grid(start, len(some.positions))
         start += len(some.positions)
         code = replace(some.printed.code, serial=_MARK)
-        lines = dict(zip(("hri1", "hri2", "hri3", "hri4"), gs1.readable_lines(code), strict=True))
+        lines = dict(zip(("hri1", "hri2", "hri3", "hri4"), four(layout.shown(code)), strict=True))
         frame = pl.DataFrame(
             {
                 "position": some.positions,
@@ -87,6 +89,8 @@ def print_file(pieces: Iterable[Labels], shape: Shape) -> Iterator[bytes]:
 
 def _around(shape: str, serial: pl.Expr) -> pl.Expr:
     before, mark, after = shape.partition(_MARK)
+    if not shape:
+        return pl.lit(None, pl.String)
     if not mark:
         return pl.lit(shape)
     return pl.concat_str(pl.lit(before), serial, pl.lit(after))

@@ -20,7 +20,9 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web
+from serialkeeper.rules.layout import Layout
 from serialkeeper.rules.moves import ADMINISTRATOR, COMPLIANCE
+from serialkeeper.rules.readable import four
 from serialkeeper.rules.results import Plan
 from serialkeeper.rules.serials import ALPHABET, Chance
 
@@ -203,26 +205,26 @@ PRINTED = ("kind", "serial", "scanned", "bracketed", "hri1", "hri2", "hri3", "hr
 
 
 def printed(
-    kind: str, code: gs1.LabelCode, order: tuple[str, ...], minimum_grade: int
+    kind: str, code: gs1.LabelCode, order: tuple[str, ...], layout: Layout, minimum_grade: int
 ) -> dict[str, str]:
     """What is printed on a label of a set and how it is made, under the names of `PRINTED`.
 
     Args:
         kind, code: the label.
-        order: element order of the lot.
+        order, layout: of the lot.
         minimum_grade: the lot's, in tenths.
     """
     texts = gs1.to_file(gs1.scanned(code, order)), gs1.bracketed(code, order)
     made = KINDS[kind].make.format(minimum=f"{minimum_grade / 10:.1f}")
-    told = (kind, code.serial, *texts, *gs1.readable_lines(code), made)
+    told = (kind, code.serial, *texts, *four(layout.shown(code)), made)
     return dict(zip(PRINTED, told, strict=True))
 
 
 def planted(
-    kind: str, code: gs1.LabelCode, order: tuple[str, ...], minimum_grade: int
+    kind: str, code: gs1.LabelCode, order: tuple[str, ...], layout: Layout, minimum_grade: int
 ) -> dict[str, str]:
     """What is printed for a planted label, and how it is made bad; as `printed`."""
-    told = printed(kind, code, order, minimum_grade)
+    told = printed(kind, code, order, layout, minimum_grade)
     if kind in OWN_CODE:
         told = dict.fromkeys(PRINTED, "") | {"kind": kind}
     return told | {"make": KINDS[kind].plant.format(minimum=f"{minimum_grade / 10:.1f}")}
@@ -351,6 +353,7 @@ def plan(
     labels: Sequence[BadLabel],
     code: gs1.LabelCode,
     order: tuple[str, ...],
+    layout: Layout,
     *,
     minimum_grade: int,
     this_year: int,
@@ -361,7 +364,7 @@ def plan(
     Args:
         labels: the set.
         code: the lot's facts; its serial says nothing.
-        order, minimum_grade, this_year, latest: as in `results.Plan`.
+        order, layout, minimum_grade, this_year, latest: as in `results.Plan`.
     """
     count = len(labels)
     lane = np.ones(count + 1, dtype=np.uint8)
@@ -379,6 +382,7 @@ def plan(
         again=False,
         this_year=this_year,
         latest=latest,
+        layout=layout,
     )
 
 

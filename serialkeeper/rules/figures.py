@@ -80,6 +80,24 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
+class Cells:
+    """A code of dark and light squares, its dark ones drawn; `rows` are texts of 1 and 0."""
+
+    x: float
+    y: float
+    side: float
+    rows: tuple[str, ...]
+    fill: str = "#000000"
+
+    def runs(self) -> Iterator[tuple[float, float, float, float]]:
+        """Left, top, width and height of each run of dark squares in a row."""
+        for row, text in enumerate(self.rows):
+            for run in re.finditer("1+", text):
+                left, width = self.x + run.start() * self.side, len(run[0]) * self.side
+                yield left, self.y + row * self.side, width, self.side
+
+
+@dataclass(frozen=True, slots=True)
 class Group:
     """Figures that are one thing.
 
@@ -96,7 +114,7 @@ class Group:
     title: str = ""
 
 
-Item = Area | Line | Text | Group
+Item = Area | Line | Text | Cells | Group
 
 
 @dataclass(slots=True)
@@ -171,6 +189,7 @@ def _lines(item: Item) -> Iterator[str]:
     elif isinstance(item, Text):
         more = f' text-anchor="{item.anchor}"' if item.anchor != "start" else ""
         more += ' font-weight="bold"' if item.bold else ""
+        more += ' xml:space="preserve"' if "  " in item.text else ""
         place = f'x="{_number(item.x)}" y="{_number(item.y)}"'
         size = f'font-size="{_number(item.size)}" fill="{item.fill}"'
         yield f"<text {place} {size}{more}>{_plain(item.text)}</text>"
@@ -181,6 +200,12 @@ def _lines(item: Item) -> Iterator[str]:
             for index, (x, y) in enumerate(ends, 1)
         )
         yield f"<line {path}{_stroke(item.stroke, item.width, dash=item.dash)}/>"
+    elif isinstance(item, Cells):
+        path = "".join(
+            f"M{_number(x)} {_number(y)}h{_number(width)}v{_number(height)}h-{_number(width)}z"
+            for x, y, width, height in item.runs()
+        )
+        yield f'<path fill="{item.fill}" shape-rendering="crispEdges" d="{path}"/>'
     else:
         look = f' fill="{item.fill}"'
         if item.stroke != "none":

@@ -55,7 +55,6 @@ __all__ = [
     "read_bracketed",
     "read_date",
     "read_elements",
-    "readable_lines",
     "reader_text",
     "scanned",
     "to_file",
@@ -381,21 +380,6 @@ def read_bracketed(text: str) -> Elements:
 def parse_bracketed(text: str, *, this_year: int) -> LabelCode:
     """The reverse of `bracketed`, in any element order."""
     return _label(read_bracketed(text), text, this_year)
-
-
-def readable_lines(code: LabelCode) -> tuple[str, str, str, str]:
-    """The four human-readable lines beside the symbol.
-
-    GTIN, SN, LOT and EXP with the full date; the label words and the date form are
-    a market's choice (US FDA question-and-answer paper on product identifiers, 2021,
-    detail from memory).
-    """
-    return (
-        f"GTIN {code.gtin}",
-        f"SN {code.serial}",
-        f"LOT {code.lot}",
-        f"EXP {code.expiry.isoformat()}",
-    )
 
 
 READABLE_JOIN = "|"

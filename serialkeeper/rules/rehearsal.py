@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
+from serialkeeper.rules.layout import DEFAULT, Layout
 
 FAULTS: Mapping[str, float] = {
     "unreadable": 0.006,
@@ -101,6 +102,7 @@ class Web:
         code: the lot's frozen facts; its serial says nothing.
         order: element order.
         states: words of their states now, where a roll is read again; else None.
+        layout: the lot's, for the human-readable lines.
     """
 
     position: NDArray[np.int64]
@@ -112,6 +114,7 @@ class Web:
     order: tuple[str, ...]
     codes: pl.Series | None = None
     states: pl.Series | None = None
+    layout: Layout = DEFAULT
 
     def steps(self) -> NDArray[np.int64]:
         """The row of each label, counted from 0 without the rows that have none."""

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from serialkeeper.rules import gs1
 from serialkeeper.rules.challenges import other_lot
 from serialkeeper.rules.fields import COLUMNS
+from serialkeeper.rules.readable import joined
 from serialkeeper.rules.rehearsal import Planted, Web
 from serialkeeper.rules.rehearsed_run import NOTHING, Readings
 
@@ -29,7 +30,7 @@ class Writer:
         self._around = _split(gs1.to_file(gs1.scanned(_mark(web.code), web.order)))
         other = _mark(gs1.LabelCode(web.code.gtin, "", web.code.expiry, other_lot(web.code.lot)))
         self._other = _split(gs1.to_file(gs1.scanned(other, web.order)))
-        self._text = _split(gs1.READABLE_JOIN.join(gs1.readable_lines(_mark(web.code))))
+        self._text = _split(joined(web.layout.shown(_mark(web.code))))
         rows = int(web.row.max())
         self._places = np.zeros((rows + 1, web.lanes + 1), dtype=np.int64)
         self._places[web.row, web.lane] = web.position
@@ -100,7 +101,7 @@ class Writer:
             .otherwise(seen),
             grade=pl.when(hit("low_grade")).then(pl.lit("1.0")).otherwise("grade"),
             verdict=pl.when(hit("failed_by_camera")).then(pl.lit("fail")).otherwise("verdict"),
-            text=pl.when(hit("text_mismatch")).then(text.str.head(-1) + "X").otherwise(text),
+            text=pl.when(hit("text_mismatch")).then(text + "X").otherwise(text),
         )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules.chain import HOUSE, Entry, PartRef
+from serialkeeper.rules.chain import HOUSE, Entry, PartRef, canonical
 from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
 
@@ -148,7 +148,12 @@ def _person_added(entry: Entry, _key: Row) -> list[Change]:
 
 
 def _product_added(entry: Entry, _key: Row) -> list[Change]:
-    return [Insert("product", {**entry.data, "prefixes_used": 0})]
+    return [Insert("product", {"layout": "", **entry.data, "prefixes_used": 0})]
+
+
+def _layout_set(entry: Entry, _key: Row) -> list[Change]:
+    data = entry.data
+    return [Update("product", {"id": data["product_id"]}, {"layout": _text(data["layout"])})]
 
 
 def _location_added(entry: Entry, _key: Row) -> list[Change]:
@@ -170,11 +175,20 @@ def _nothing(_entry: Entry, _key: Row) -> list[Change]:
 
 def _lot_opened(entry: Entry, _key: Row) -> list[Change]:
     facts = {name: value for name, value in entry.data.items() if name != "house_head"}
+    facts["layout"] = _text(facts.get("layout"))  # older lots have none
     return [Insert("lot", {**facts, "state": "draft", "labels": 0})]
 
 
 def _lot_approved(entry: Entry, key: Row) -> list[Change]:
-    return [_lot(key, {"state": "approved", **entry.data})]
+    facts = dict(entry.data)
+    if "layout" in facts:
+        facts["layout"] = _text(facts["layout"])
+    return [_lot(key, {"state": "approved", **facts})]
+
+
+def _text(layout: Row | None) -> str:
+    """A layout as the tables keep it."""
+    return canonical(layout).decode() if layout else ""
 
 
 def _allocation_started(entry: Entry, key: Row) -> list[Change]:
@@ -387,6 +401,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "product added": _product_added,
     "location added": _location_added,
     "file imported": _nothing,
+    "layout set": _layout_set,
     "profile kept": _profile_kept,
     "alarm rules set": _alarm_rules_set,
     "prefixes reserved": _prefixes_reserved,
@@ -422,6 +437,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "challenge run": _challenge_run,
     "planted": _planted,
     "reconciled": _reconciled,
+    "symbols written": _nothing,
     "events written": _nothing,
     "lot closed": _lot_closed,
 }
@@ -433,6 +449,7 @@ HOUSE_VERBS = frozenset(
         "product added",
         "location added",
         "file imported",
+        "layout set",
         "profile kept",
         "alarm rules set",
         "prefixes reserved",

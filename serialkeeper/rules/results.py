@@ -23,9 +23,11 @@ from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.fields import Lines, parse_grade, times, whole_numbers
 from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
 from serialkeeper.rules.jobs import MOST_LANES, Web
+from serialkeeper.rules.layout import DEFAULT, Layout
 from serialkeeper.rules.lookup import Lookup, numbers_in
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.positions import settle_positions
+from serialkeeper.rules.readable import joined
 from serialkeeper.rules.serials import SHORTEST
 from serialkeeper.rules.streams import Seen
 
@@ -66,6 +68,7 @@ class Plan:
         occupant: int32 by position: the label that stands now where that label was printed; None
             on a web as it was printed.
         lookup: positions by `told`, where it pays to have them ready for many small batches.
+        layout: the lot's, for the human-readable lines.
     """
 
     serials: pl.Series
@@ -83,6 +86,7 @@ class Plan:
     occupant: NDArray[np.int32] | None = None
     codes: pl.Series | None = None
     lookup: Lookup | None = None
+    layout: Layout = DEFAULT
 
     @cached_property
     def lengths(self) -> tuple[int, ...]:
@@ -444,7 +448,7 @@ class Interpretation:
         if not (frame["text"] != "").any():
             return np.zeros(frame.height, dtype=np.bool_)
         model = gs1.LabelCode(self.plan.gtin, "\x00", self.plan.expiry, self.plan.lot)
-        planned = gs1.READABLE_JOIN.join(gs1.readable_lines(model))
+        planned = joined(self.plan.layout.shown(model))
         before, _, after = planned.partition("\x00")
         text = pl.col("text")
         if self.plan.codes is not None:

@@ -299,6 +299,8 @@ def _unseen(verdicts: Verdicts, standing: Standing, lanes: NDArray[np.uint8]) ->
     lanes that the file covers; those that are missing already are not named again."""
     states = standing.states
     placed = np.flatnonzero(verdicts.placed)
+    if not len(placed):  # readings of one number only, all of them elsewhere
+        return np.zeros(len(states), dtype=np.bool_)
     covered = np.zeros(len(states), dtype=np.bool_)
     covered[placed[0] : placed[-1] + 1] = True
     in_lanes: NDArray[np.bool_] = np.isin(lanes, np.unique(lanes[placed])) & (lanes > 0)

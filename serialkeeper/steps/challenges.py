@@ -15,6 +15,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges, findings, gs1, profiles
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.challenges import MISSED, OUTCOMES, BadLabel
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.readers import in_doubt
 from serialkeeper.rules.replay import LotKey
@@ -87,7 +88,9 @@ def make(
 
 def _printed(label: BadLabel, lot: Lot) -> dict[str, Any]:
     order = tuple(lot.ai_order.split())
-    told = challenges.printed(label.kind, label.code, order, lot.minimum_grade)
+    told = challenges.printed(
+        label.kind, label.code, order, layout_of(lot.layout), lot.minimum_grade
+    )
     return {"number": label.number, **told}
 
 
@@ -177,6 +180,7 @@ def _look(record: Record, view: View, name: str, number: int, profile: str) -> _
         labels,
         numbers.code,
         tuple(lot.ai_order.split()),
+        layout_of(lot.layout),
         minimum_grade=lot.minimum_grade,
         this_year=record.now().year,
         latest=round(record.now().timestamp() * 1000) + CLOCKS_APART,

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import gs1, serials
+from serialkeeper.rules import fit, gs1, readable, serials
 from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Lot
+from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
 
 GROUP_LIMIT = 10_000
@@ -40,7 +42,8 @@ def open_lot(
         market, artwork: for the lot's papers.
         group_limit: most units in one event, 1 to 10,000.
 
-    Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`.
+    Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
+    `layout_invalid`.
     """
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
@@ -70,6 +73,7 @@ def open_lot(
             "ai_order": product.ai_order,
             "minimum_grade": product.minimum_grade,
             "group_limit": group_limit,
+            "layout": frozen_layout(product, number, expiry).data(),
         }
         work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
         work.open_chain(lot_id)
@@ -114,11 +118,33 @@ def _check_facts(target: int, commission_at: str, group_limit: int, texts: str) 
         )
 
 
+def frozen_layout(product: Product, number: str, expiry: date) -> Layout:
+    """The product's layout as one lot has it: with the one size of all its symbols.
+
+    Refuses `symbol_too_small`, and `layout_invalid` for a date that the lines would tell wrong.
+    """
+    layout = layout_of(product.layout)
+    readable.check_day(layout.lines, expiry)
+    size = size_of(
+        layout,
+        longest_code(
+            layout,
+            product.gtin,
+            number,
+            expiry,
+            tuple(product.ai_order.split()),
+            product.serial_length,
+        ),
+    )
+    return replace(layout, size=size.name)
+
+
 def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
-    """Approve a draft; its facts are frozen from here on.
+    """Approve a draft; its facts are frozen from here on, its label layout as it is now.
 
     A live record needs a second person; in a practice record one person may play both
-    parts. Refuses `lot_unknown`, `lot_state`, `second_person_needed`.
+    parts. Refuses `lot_unknown`, `lot_state`, `second_person_needed`, `symbol_too_small`, and
+    `symbol_too_large` where the layout gives a space that the symbol does not fit.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -136,14 +162,31 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
                 came=lot.state,
                 remedy=f"Go on with the lot: serials allocate {lot.number}",
             )
+        product = work.product_of(lot)
+        layout = frozen_layout(product, lot.number, date.fromisoformat(lot.expiry))
+        _check_space(layout, product, lot)
         data = {
             "prefix_length": lot.prefix_length,
             "ai_order": lot.ai_order,
             "minimum_grade": lot.minimum_grade,
             "group_limit": lot.group_limit,
+            "layout": layout.data(),
         }
         work.write(lot.id, "lot approved", data, second=second, key=key_of(lot))
         return describe(work, work.lot(lot.full_name))
+
+
+def _check_space(layout: Layout, product: Product, lot: Lot) -> None:
+    codewords = longest_code(
+        layout,
+        lot.gtin,
+        lot.number,
+        date.fromisoformat(lot.expiry),
+        tuple(lot.ai_order.split()),
+        product.serial_length,
+    )
+    found = fit.check_fit(size_of(layout, codewords), layout.module, layout.space, codewords)
+    fit.refuse_if_too_large(found, lot.full_name)
 
 
 def all_lots(record: Record) -> list[dict[str, Any]]:
@@ -176,6 +219,7 @@ def describe(view: View, lot: Lot) -> dict[str, Any]:
         "order": lot.ai_order.split(),
         "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
         "group_limit": lot.group_limit,
+        "layout": layout_of(lot.layout).data(),
         "states": {state.word: count for state, count in sorted(view.count_states(key).items())},
         "imports": [
             {

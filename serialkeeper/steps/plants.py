@@ -15,6 +15,7 @@ from serialkeeper.outside import camera
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges
 from serialkeeper.rules.jobs import shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot, check_role, check_take
 from serialkeeper.store.challenges import numbers_of
 from serialkeeper.store.record import Record
@@ -109,5 +110,6 @@ def _bad_labels(view: View, lot: Lot, kind: str, positions: Sequence[int]) -> li
         code = numbers.of_plant(kind, position)
         job_id, row, lane = stand[position]
         place = {"position": position, "job": job_id, "row": row, "lane": lane}
-        made.append({**place, **challenges.planted(kind, code, order, lot.minimum_grade)})
+        printed = challenges.planted(kind, code, order, layout_of(lot.layout), lot.minimum_grade)
+        made.append({**place, **printed})
     return made

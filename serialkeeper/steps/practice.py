@@ -19,6 +19,7 @@ from serialkeeper.rules import gs1, rehearsal, rehearsed_rows
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.challenges import KINDS
 from serialkeeper.rules.jobs import shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
 from serialkeeper.rules.rolls import GOOD, REVERSED, check_open
@@ -296,4 +297,5 @@ def _web(
         code=gs1.LabelCode(lot.gtin, "", date.fromisoformat(lot.expiry), lot.number),
         order=tuple(lot.ai_order.split()),
         states=pl.Series(states) if states else None,
+        layout=layout_of(lot.layout),
     )

@@ -14,6 +14,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.outside.printer import Labels, print_file
 from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
 from serialkeeper.store.codes import spans
 from serialkeeper.store.record import Record
@@ -187,7 +188,7 @@ def _head_of(view: View, lot: Lot, job: int) -> str:
 
 
 def _bytes(view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:
-    return print_file(_pieces(view, lot, shape), shape)
+    return print_file(_pieces(view, lot, shape), shape, layout_of(lot.layout))
 
 
 def _pieces(view: View, lot: Lot, shape: Shape) -> Iterator[Labels]:

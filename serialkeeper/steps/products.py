@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
+from serialkeeper.outside.files import read_text
 from serialkeeper.outside.sheets import read_sheet
-from serialkeeper.rules import epc, gs1, serials
+from serialkeeper.rules import epc, gs1, layout, serials
 from serialkeeper.rules.bad_rows import Row, check_name, check_row, read_whole, refuse_rows
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.fields import parse_grade
@@ -93,7 +94,7 @@ def _write(record: Record, work: Work, facts: _Facts) -> Product:
         "prefix_step": step,
     }
     work.write(HOUSE, "product added", data)
-    return Product(**data, prefixes_used=0)
+    return Product(**data, prefixes_used=0, layout="")
 
 
 def _check_length(length: int) -> int:
@@ -203,6 +204,23 @@ def _as_fields(product: Product, row: Mapping[str, str]) -> dict[str, str]:
     }
 
 
+def set_layout(record: Record, gtin: str, path: Path) -> dict[str, Any]:
+    """Set how the product's labels look; for lots approved from now on.
+
+    Args:
+        path: a TOML file, see `rules.layout`.
+
+    Refuses `product_unknown`, `file_missing`, `layout_invalid`, `bad_value`.
+    """
+    gtin = gs1.parse_gtin(gtin)
+    chosen = layout.read_layout(read_text(path, layout.LONGEST_FILE), path.name)
+    with record.work(HOUSE) as work:
+        product = work.product(gtin)
+        data = {"product_id": product.id, "gtin": gtin, "layout": chosen.data()}
+        work.write(HOUSE, "layout set", data)
+        return describe(work.product(gtin))
+
+
 def all_products(record: Record) -> list[dict[str, Any]]:
     """Every product as plain data."""
     with record.read() as view:
@@ -226,4 +244,5 @@ def describe(product: Product) -> dict[str, Any]:
         "minimum_grade": f"{product.minimum_grade / 10:.1f}",
         "epc_stem": epc.sgtin_stem(product.gtin, product.prefix_length),
         "prefixes_used": product.prefixes_used,
+        "layout": layout.layout_of(product.layout).data(),
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -59,13 +59,28 @@ def with_extras(view: View, lot: Lot) -> list[NumberImport]:
     return [row for row in view.imports(key_of(lot)) if row.extras]
 
 
-def codes_of(view: View, lot: Lot, first: int, serials: list[str]) -> pl.Series:
+def codes_of(view: View, lot: Lot, first: int, serials: Sequence[str]) -> pl.Series:
     """The whole codes of successive labels, as scanned, separators as `{GS}`.
 
     Args:
         first: the first label's position.
         serials: the labels' numbers.
     """
+    return _built(view, lot, first, serials, Printed.scanned)
+
+
+def bracketed_of(view: View, lot: Lot, first: int, serials: Sequence[str]) -> pl.Series:
+    """The same for people and symbol makers, in brackets."""
+    return _built(view, lot, first, serials, Printed.bracketed)
+
+
+def _built(
+    view: View,
+    lot: Lot,
+    first: int,
+    serials: Sequence[str],
+    form: Callable[[Printed, pl.Expr, pl.Expr], pl.Expr],
+) -> pl.Series:
     pieces = []
     for span in spans(view, lot, first, first + len(serials) - 1):
         some = serials[span.first - first : span.last - first + 1]
@@ -73,7 +88,7 @@ def codes_of(view: View, lot: Lot, first: int, serials: list[str]) -> pl.Series:
             {"serial": some, "extras": span.extras(view, lot)},
             schema={"serial": pl.String, "extras": pl.String},
         )
-        text = span.printed.scanned(pl.col("serial"), pl.col("extras"))
+        text = form(span.printed, pl.col("serial"), pl.col("extras"))
         pieces.append(frame.select(text.alias("code")).to_series())
     return pl.concat(pieces)
 

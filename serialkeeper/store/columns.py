@@ -22,6 +22,16 @@ def text_column() -> Any:
     return Field(sa_type=TEXT)
 
 
+def added_text_column() -> Any:
+    """A text that rows from before it have empty."""
+    return Field(sa_type=TEXT, sa_column_kwargs={"server_default": ""})
+
+
+def added_whole_column() -> Any:
+    """A whole number that rows from before it have as 0."""
+    return Field(sa_type=Integer, sa_column_kwargs={"server_default": "0"})
+
+
 def whole_column() -> Any:
     """A whole number."""
     return Field(sa_type=Integer)

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from sqlalchemy import Integer, UniqueConstraint
-from sqlmodel import Field, SQLModel
+from sqlalchemy import UniqueConstraint
+from sqlmodel import SQLModel
 
-from serialkeeper.store.columns import OPTIONS, ROWID, TEXT, key_column, text_column, whole_column
+from serialkeeper.store.columns import (
+    OPTIONS,
+    ROWID,
+    added_text_column,
+    added_whole_column,
+    key_column,
+    text_column,
+    whole_column,
+)
 
 
 class KeptProfile(SQLModel, table=True):
@@ -127,8 +135,8 @@ class FindingRow(SQLModel, table=True):
     seen: str = text_column()
     detail: str = text_column()
     state: str = text_column()
-    together: str = Field(sa_type=TEXT, sa_column_kwargs={"server_default": ""})
-    seq: int = Field(sa_type=Integer, sa_column_kwargs={"server_default": "0"})
+    together: str = added_text_column()
+    seq: int = added_whole_column()
 
 
 class Roll(SQLModel, table=True):

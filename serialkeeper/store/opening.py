@@ -19,7 +19,7 @@ from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store.record import Record, speaking_plainly
 
-SCHEMA = "0008"
+SCHEMA = "0009"
 """The newest migration; a record of another version is refused."""
 
 _WAIT_MILLISECONDS = 30_000

@@ -16,6 +16,7 @@ from serialkeeper.rules.alarms import Alarm, Rules, fold, not_raised_yet
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web, shape_of
+from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
@@ -61,6 +62,7 @@ def plan_of(
         this_year=moment.year,
         latest=round(moment.timestamp() * 1000) + CLOCKS_APART,
         occupant=occupant,
+        layout=layout_of(lot.layout),
     )
 
 

@@ -29,6 +29,7 @@ from serialkeeper.store.columns import (
     OPTIONS,
     ROWID,
     TEXT,
+    added_text_column,
     blob_column,
     key_column,
     text_column,
@@ -89,6 +90,7 @@ class Product(SQLModel, table=True):
     prefix_start: int = whole_column()
     prefix_step: int = whole_column()
     prefixes_used: int = whole_column()
+    layout: str = added_text_column()
 
 
 class Lot(SQLModel, table=True):
@@ -112,6 +114,7 @@ class Lot(SQLModel, table=True):
     ai_order: str = text_column()
     minimum_grade: int = whole_column()
     group_limit: int = whole_column()
+    layout: str = added_text_column()
 
     @property
     def full_name(self) -> str:

@@ -94,3 +94,23 @@ def test_following_is_measured(tmp_path: Path) -> None:
     assert 0 < figures["delay_p50"] <= figures["delay_p99"] <= figures["delay_most"]
     assert figures["alarms"] > 0 and figures["core_share"] > 0
     assert "delay, 99 of 100" in done.stdout
+
+
+def test_photographs_of_our_symbols_are_read_right_or_not_at_all() -> None:
+    """Without harm every one reads, and with much of it none is read as something else."""
+    from photographs import measure
+
+    clean, mild, bad = measure(16, 5, (0.0, 1.0, 4.0))
+    assert clean.right == clean.taken == 16
+    assert mild.right > 8
+    assert bad.right < 16
+    assert clean.wrong + mild.wrong + bad.wrong == 0
+
+
+def test_the_rate_of_symbols_is_measured() -> None:
+    """Every form is drawn and compared with its limit; how fast is not asked here."""
+    from symbols_rate import measure
+
+    for form in ("svg", "png", "matrix"):
+        rate, times, length = measure(200, "24x24", form, runs=1)
+        assert rate > 0 and times > 0 and length > 24 * 24 / 8
