@@ -18,11 +18,12 @@ import polars as pl
 
 from serialkeeper.errors import Refused, Unavailable
 from serialkeeper.outside.sheets import Numbers
-from serialkeeper.rules import gs1, imported
+from serialkeeper.rules import datamatrix, gs1, imported
 from serialkeeper.rules.bad_rows import MOST_TOLD, BadRow, refuse_rows
 from serialkeeper.rules.chain import BLOCK, Part
 from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot
 from serialkeeper.rules.parts import pack_extras, pack_serials
+from serialkeeper.store.forms import form_of
 from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
@@ -45,6 +46,7 @@ class _Look:
         serials: all numbers in order, null where a line is bad.
         bad: faults, as many as are told; `more` are only counted.
         sha256, size: of the file's bytes.
+        longest, extras: characters of the longest number, and of the longest extras as kept.
     """
 
     form: imported.Form
@@ -55,6 +57,8 @@ class _Look:
     sha256: str
     size: int
     notes: list[str] = field(default_factory=list)
+    longest: int = 0
+    extras: int = 0
 
     def add_bad(self, rows: list[BadRow], more: int = 0) -> None:
         """Further faults, and the number of those that nobody looked at; the first are kept."""
@@ -92,6 +96,7 @@ def import_numbers(
         _find_taken(view, lot, look)
         refuse_rows(str(path), len(look.serials), look.bad, look.more)
         _find_look_alikes(view, lot, look)
+        _find_too_long(view, lot, look)
         there = _numbers_of(view, lot.product_id)
     form = look.form
     data = {
@@ -179,6 +184,8 @@ def _look_through(path: Path, facts: imported.Facts) -> _Look:
         frame, bad = imported.read_lines(lines, first, look.form, facts)
         look.add_bad(bad, frame["serial"].null_count() - len(bad))
         pieces.append(frame["serial"])
+        look.longest = max(look.longest, _longest(frame["serial"]))
+        look.extras = max(look.extras, _longest(frame["extras"]))
         if first > MOST:
             refuse_rows(str(path), first, [_too_many(first)])
     if look is None:
@@ -186,6 +193,10 @@ def _look_through(path: Path, facts: imported.Facts) -> _Look:
     look.serials = pl.concat(pieces)
     look.sha256, look.size = numbers.sha256, numbers.size
     return look
+
+
+def _longest(texts: pl.Series) -> int:
+    return int(texts.str.len_chars().fill_null(0).to_numpy().max(initial=0))
 
 
 def _too_many(line: int) -> BadRow:
@@ -285,6 +296,21 @@ def _find_look_alikes(view: View, lot: Lot, look: _Look) -> None:
         look.notes.append(
             f"{alike:,} numbers differ from another one of the product in capitals only; GS1 tells "
             "them apart, people may not."
+        )
+
+
+def _find_too_long(view: View, lot: Lot, look: _Look) -> None:
+    """Say that the lot's symbols may not hold the codes of the file."""
+    form = form_of(view, lot)
+    text = form.specimen("A" * look.longest)[0]
+    needed = int(datamatrix.encode([text])[1][0])
+    if count := len(look.form.extras):  # a separator is one codeword, and so are two digits
+        needed += 1 + look.extras - (len(gs1.FILE_GS) - 1) * (count - 1) - count
+    if needed > form.size.data:
+        look.notes.append(
+            f"The lot's symbols of {form.size.name} hold {form.size.data} codewords; codes of this "
+            f"file need up to {needed}. print symbols and print proof refuse what does not fit; "
+            "set longest and extras in the layout before a lot is approved (product layout)."
         )
 
 

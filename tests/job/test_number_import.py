@@ -19,8 +19,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import zint
+import zxingcpp
 from biip.gs1_messages import GS1Message
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from hypothesis import HealthCheck, given, settings
@@ -648,3 +650,38 @@ def test_a_scan_is_held_against_the_extras_of_its_number(bench: Bench) -> None:
         answer = sk.scan(bench.record, text)
         assert answer["outcome"] == "not good"
         assert said in " ".join(answer["codes"][0]["against"])
+
+
+def test_symbols_and_proof_carry_the_extras(bench: Bench) -> None:
+    """The symbols of imported numbers read as the print file says, crypto code and all; a lot
+    whose layout does not foresee them says so at the import and draws none."""
+    layout = bench.folder / "label.toml"
+    layout.write_text('[symbol]\nlongest = 13\nextras = { "91" = 4, "92" = 44 }\n')
+    sk.product.layout(bench.record, GTIN, layout)
+    lot = "LOT24B"
+    sk.lot.open(bench.record, GTIN, lot, expiry=EXPIRY, target=10)
+    sk.lot.approve(bench.record, lot, second="Second Person")
+    path = write(bench, [code(number) for number in range(1, 9)])
+    assert sk.serials.import_(bench.record, lot, path)["notes"] == []
+    job = bench.folder / "jobb.csv"
+    sk.print.write(bench.record, lot, lanes=4, out=job)
+    out = bench.folder / "symbols.csv"
+    made = sk.print.symbols(bench.record, lot, out=out, form="matrix")
+    rows = rows_of(out)
+    assert (made["count"], len(rows)) == (8, 8)
+    for row, planned in zip(rows, rows_of(job), strict=True):
+        dark = np.array([[c == "1" for c in line] for line in row["modules"].split("/")])
+        image = np.kron(np.pad(~dark, 2, constant_values=True), np.ones((6, 6))) * 255
+        [read] = zxingcpp.read_barcodes(image.astype(np.uint8))
+        assert read.symbology_identifier + read.bytes.decode() == gs1.from_file(planned["scanned"])
+    proof = sk.print.proof(bench.record, lot, out=bench.folder / "proof.pdf")
+    assert proof["bracketed"] == rows_of(job)[0]["bracketed"]
+    short = sk.serials.import_(
+        bench.record, bench.lot, write(bench, [code(number) for number in range(20, 28)], "n.txt")
+    )
+    assert "refuse what does not fit" in " ".join(short["notes"])
+    sk.print.write(bench.record, bench.lot, lanes=4, out=bench.folder / "joba.csv")
+    with pytest.raises(sk.Refused) as refused:
+        sk.print.symbols(bench.record, bench.lot, out=bench.folder / "none.csv", form="matrix")
+    assert refused.value.word == "symbol_too_small"
+    assert not (bench.folder / "none.csv").exists()
