@@ -82,8 +82,7 @@ def write(
     Args:
         out: `FILE.csv` for `matrix`, else `FILE.zip` (one file a label, and `index.csv`);
             `NAME.manifest.json` is made beside it.
-        form: `svg`, `png` or `matrix` of the DataMatrix, or `qr`: a QR symbol of each label's
-            GS1 Digital Link, as SVG.
+        form: `svg`, `png` or `matrix` of the DataMatrix, or `qr`: the GS1 Digital Link as SVG.
         first, last: positions; None for the plan's ends.
         dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
 
