@@ -58,6 +58,15 @@ class _Style:
     dots: int
     note: str
 
+    def data(self) -> dict[str, Any]:
+        """As the journal has it, lengths in micrometres."""
+        return {
+            "form": self.form,
+            "size": self.size,
+            "module": round(self.module * 1000),
+            "dots": self.dots,
+        }
+
 
 def write(
     record: Record,
@@ -72,13 +81,12 @@ def write(
     """Write the symbols of issued labels: those that a print job has handed out, and no others.
 
     Labels that were read, rejected, voided or decommissioned since are left out, so that no
-    number gets onto the web a second time by this. The record is told of every export.
+    number gets onto the web a second time by this. Every export is journalled.
 
     Args:
-        out: `FILE.zip` for `svg` and `png` (one file a label, and `index.csv`), `FILE.csv` for
-            `matrix`; `NAME.manifest.json` is made beside it.
-        form: `svg`, `png` or `matrix` of the DataMatrix, or `qr`: a QR symbol of each label's
-            GS1 Digital Link, as SVG.
+        out: `FILE.csv` for `matrix`, else `FILE.zip` (one file a label, and `index.csv`);
+            `NAME.manifest.json` is made beside it.
+        form: `svg`, `png` or `matrix` of the DataMatrix, or `qr`: the GS1 Digital Link as SVG.
         first, last: positions; None for the plan's ends.
         dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
 
@@ -103,10 +111,7 @@ def write(
             for piece in _pieces(view, label, style, start, states, file):
                 file.write(piece)
             data = {
-                "form": form,
-                "size": style.size,
-                "module": round(style.module * 1000),
-                "dots": style.dots,
+                **style.data(),
                 "first": start,
                 "last": end,
                 "count": count,
@@ -116,12 +121,9 @@ def write(
             }
             told = {
                 "record": "practice" if record.practice else "live",
-                "lot": lot.number,
-                "gtin": lot.gtin,
-                **{name: value for name, value in data.items() if name != "module"},
+                **_note(record, label, data, states),
                 "x": style.module,
                 "left_out": len(states) - count,
-                "head": _note(record, label, data, states),
             }
             file.deliver()
             beside.write(orjson.dumps(told, option=orjson.OPT_INDENT_2) + b"\n")
@@ -130,18 +132,21 @@ def write(
     return {**told, "file": str(out), "manifest": str(_manifest_path(out))}
 
 
-def _note(record: Record, label: LabelForm, data: dict[str, Any], states: bytes) -> str:
-    """Tell the journal of an export; gives the chain's head."""
-    with record.work(label.lot.id) as work:
+def _note(record: Record, label: LabelForm, data: dict[str, Any], states: bytes) -> dict[str, Any]:
+    """Tell the journal of an export; gives what was told, with the lot and the chain's head."""
+    lot = label.lot
+    with record.work(lot.id) as work:
         if work.states(label.key, data["first"], data["last"]) != states:
             raise Refused(
                 "print_changed",
                 "The labels changed while their symbols were drawn.",
-                where=f"lot {label.lot.number}",
+                where=f"lot {lot.number}",
                 remedy="Nothing was written. Write them again.",
             )
-        work.write(label.lot.id, "symbols written", data, key=label.key)
-        return work.head(label.lot.id)
+        work.write(lot.id, "symbols written", data, key=label.key)
+        head = work.head(lot.id)
+    told = {name: value for name, value in data.items() if name != "module"}
+    return {"lot": lot.number, "gtin": lot.gtin, **told, "head": head}
 
 
 def _check(out: Path, form: str, dpi: int) -> None:
