@@ -90,6 +90,18 @@ def find_symbols(gray: NDArray[np.uint8], path: Path) -> tuple[Symbol, ...]:
     return (*(_confirmed(one, gray) for one in read), *marks)
 
 
+def find_other_codes(gray: NDArray[np.uint8]) -> list[str]:
+    """The texts of QR and Code 128 symbols of an image, as a reader sends them: logistic labels and
+    GS1 Digital Links. Only zxing-cpp reads them."""
+    import zxingcpp
+
+    formats = [zxingcpp.BarcodeFormat.QRCode, zxingcpp.BarcodeFormat.Code128]
+    found = zxingcpp.read_barcodes(
+        np.ascontiguousarray(gray), formats=zxingcpp.BarcodeFormats(formats)
+    )
+    return [reader_text(one.symbology_identifier, one.bytes) for one in found if one.bytes]
+
+
 def _read(
     gray: NDArray[np.uint8], *, errors: bool = False, evenly_lit: bool = False
 ) -> list[_Reading]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
-from serialkeeper.outside.decoding import find_symbols
+from serialkeeper.outside.decoding import find_other_codes, find_symbols
 from serialkeeper.outside.images import open_image
 from serialkeeper.rules import cautions, garbled, gs1, identifiers, scans
 from serialkeeper.rules.dates import read_date
@@ -66,13 +66,14 @@ def _symbols(path: Path) -> tuple[dict[str, Any], list[str]]:
     """What an image file is, and the texts of its symbols."""
     picture = open_image(path)
     found = find_symbols(picture.gray, path)
-    read = [symbol for symbol in found if symbol.text]
+    read = [symbol.text for symbol in found if symbol.text] + find_other_codes(picture.gray)
     if not read:
         raise Refused(
             "images_empty",
-            "No DataMatrix symbol reads on the image.",
+            "No symbol reads on the image.",
             where=str(path),
-            expected="a DataMatrix with a quiet zone, a few pixels a module, in focus",
+            expected="a DataMatrix, QR or GS1-128 symbol with a quiet zone, a few pixels a module, "
+            "in focus",
             came=f"{len(found)} found, none decoded" if found else "no symbol found",
             remedy="Take the picture again, nearer, evenly lit and in focus.",
         )
@@ -85,7 +86,7 @@ def _symbols(path: Path) -> tuple[dict[str, Any], list[str]]:
             if not one.text
         ],
     }
-    return image, [symbol.text for symbol in read]
+    return image, read
 
 
 def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:

@@ -12,6 +12,8 @@ from typing import Any
 
 import jsonschema_rs
 import pytest
+import resvg_py
+import segno
 import zxingcpp
 from conftest import GTIN, Bench, as_seen
 from PIL import Image
@@ -19,7 +21,7 @@ from PIL import Image
 import serialkeeper as sk
 from serialkeeper.cli.door import run
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1
+from serialkeeper.rules import digital_link, epc, gs1
 
 SCHEMA = jsonschema_rs.validator_for(
     json.loads((Path(__file__).resolve().parents[2] / "schemas" / "scan.schema.json").read_text())
@@ -232,6 +234,23 @@ def test_a_photograph_is_read(web: Bench) -> None:
     assert {code["known"]["label"]["position"] for code in answer["codes"]} == {1, 7}
     assert answer["outcome"] == "not good"
     assert answer["image"]["name"] == "photo.png"
+
+
+def test_a_pallet_label_and_a_link_are_read_from_images(web: Bench) -> None:
+    """The logistic label that `print sscc` draws, and a QR symbol with a GS1 Digital Link, each
+    drawn by a library that is not the reader of the other symbols."""
+    svg = web.folder / "case.svg"
+    sk.print.sscc("095212340000000013", out=svg)
+    (web.folder / "case.png").write_bytes(
+        bytes(resvg_py.svg_to_bytes(svg_string=svg.read_text(), dpi=254, background="white"))
+    )
+    code = scan(web, web.folder / "case.png")
+    assert (code["symbology"], code["outcome"]) == ("]C1", "well formed")
+    assert [(part["ai"], part["value"]) for part in code["parts"]] == [("00", "095212340000000013")]
+    link = digital_link.unit_link(GTIN, row(web, 1)["serial"])
+    segno.make(link, error="m").save(web.folder / "link.png", scale=6)
+    code = scan(web, web.folder / "link.png")
+    assert code["known"]["label"]["position"] == 1
 
 
 def test_an_image_without_a_symbol_is_refused(tmp_path: Path) -> None:
