@@ -135,7 +135,7 @@ def test_scraps_of_an_image_harm_nobody(shape: tuple[int, int]) -> None:
 def test_readers_that_differ_leave_a_label_unread(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two texts of one symbol are no text; both stand in the detail."""
     written, truth = code("A7K2")
-    other = dmtx.SecondReading(b"010952123454321321B7K2\x1d1728063010LOT24A", "]d2")
+    other = dmtx.SecondReading(b"010952123454321321B7K2\x1d1728063010LOT24A", "]d2", b"")
     monkeypatch.setattr(dmtx.SecondReader, "read", lambda *_: other)
     (one,) = find_symbols(label(modules(written)), NOWHERE)
     assert (one.text, one.agreement) == ("", decoding.DIFFER)
