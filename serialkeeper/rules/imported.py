@@ -30,16 +30,15 @@ from serialkeeper.rules.bad_rows import (
     BadRow,
     damaged_by_spreadsheet,
 )
+from serialkeeper.rules.identifiers import TABLE
 from serialkeeper.rules.serials import ALPHABET
 
 EXTRAS = "+"
 """Stands for the extras in an order."""
 
 LENGTHS: dict[str, int] = {
-    **dict.fromkeys(("240", "241", "250", "251"), 30),
-    **{str(ai): 20 for ai in range(710, 718)},
-    "90": 30,
-    **{str(ai): 90 for ai in range(91, 100)},
+    ai: TABLE[ai].longest
+    for ai in ("240", "241", "250", "251", *map(str, range(710, 718)), *map(str, range(90, 100)))
 }
 """Identifiers that an extra may have, all of variable length, and their longest value."""
 
