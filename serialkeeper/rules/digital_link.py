@@ -193,6 +193,7 @@ def _read_path(path: str, link: str) -> Elements:
         found.insert(0, (ai, unquote(value, encoding="latin-1")))
         if ai in KEYS:
             _check_order(ai, tuple(ai for ai, _ in found[1:]), link)
+            _check_stem(pieces[:place], link)
             return tuple(found)
     if len(pieces[-1]) >= 10 and re.fullmatch(r"[A-Za-z0-9_-]+", pieces[-1]):
         raise _refuse(
@@ -204,6 +205,15 @@ def _read_path(path: str, link: str) -> Elements:
             "Let the resolver at its host expand it, and give the long form.",
         )
     raise _refuse("no key such as /01/ stands in its path", "path", "/01/ and 14 digits", link)
+
+
+def _check_stem(pieces: Sequence[str], link: str) -> None:
+    """Refuses a link in which something that could be a part of the code stands before the key."""
+    stray = next((piece for piece in pieces if piece in KEYS or piece in _UNIT), "")
+    if stray:
+        raise _refuse(
+            f"({stray}) stands before its key", "path", "one key, and nothing before it", link
+        )
 
 
 def _check_order(key: str, qualifiers: tuple[str, ...], link: str) -> None:
@@ -221,6 +231,8 @@ def _check_order(key: str, qualifiers: tuple[str, ...], link: str) -> None:
 def _read_query(query: str, path: tuple[str, ...], link: str) -> Iterator[tuple[str, str]]:
     for piece in query.split("&"):
         name, equals, value = piece.partition("=")
+        if unquote(name) != name and unquote(name).isdigit():
+            raise _refuse("an identifier is escaped", "query", f"{unquote(name)}=...", link)
         if not (equals and name.isascii() and name.isdigit()):
             continue
         if identifiers.known(name) is None:

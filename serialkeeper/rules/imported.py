@@ -45,6 +45,15 @@ LENGTHS: dict[str, int] = {
 FORMS = ("serial", "code", "link")
 """What a line is: a bare number, an element string, a GS1 Digital Link URI."""
 
+HEADERS = re.compile(
+    r"\W*(?:serials?|serial_?(?:no|nr|number)s?|numbers?|sn|codes?|epcs?|uris?|gtin)\W*",
+    re.IGNORECASE,
+)
+"""What the first line of a file looks like that is a header by another name."""
+
+_QUESTIONABLE = r'^".*"$|[,;\t]'
+"""Numbers without a header that look like fields of another file."""
+
 RESERVED = ("ZY", "ZZ", "YZ")
 """How numbers of challenge sets and planted labels begin (`rules.challenges.Numbers`)."""
 
@@ -92,10 +101,12 @@ class Form:
     Attributes:
         kind: one of `FORMS`.
         ais: the identifiers of every line, in order; (21) alone for bare numbers.
+        guessed: whether no header says that these are bare numbers.
     """
 
     kind: str
     ais: tuple[str, ...] = ("21",)
+    guessed: bool = False
 
     @property
     def extras(self) -> tuple[str, ...]:
@@ -232,6 +243,9 @@ def read_lines(
     wrong |= serial.str.contains(r"^[0-9](?:[.,][0-9]+)?[eE]\+[0-9]{1,3}$").fill_null(value=True)
     reserved = rf"^(?:{'|'.join(RESERVED)})[{ALPHABET}]{{{facts.serial_length - 2}}}$"
     wrong |= serial.str.contains(reserved).fill_null(value=True)
+    wrong |= serial.str.starts_with("01" + facts.gtin).fill_null(value=True)
+    if form.guessed:
+        wrong |= serial.str.contains(_QUESTIONABLE).fill_null(value=True)
     index = wrong.arg_true().head(MOST_TOLD + 1).to_list()
     bad = [_explain(lines[one], first_line + one, form, facts) for one in index]
     return frame.with_columns(serial=pl.when(~wrong).then("serial")), bad
@@ -288,7 +302,19 @@ def _explain(line: str, number: int, form: Form, facts: Facts) -> BadRow:
             return replace(row, remedy=f"{strange!r} in ({ai}) is not in GS1 character set 82")
         if len(value) > _LONGEST.get(ai, 14):
             return replace(row, remedy=f"({ai}) has {len(value)} characters; a {{GS}} may be lost")
-    if found["21"].startswith(RESERVED):
+    return _explain_number(row, found["21"], form, facts)
+
+
+def _explain_number(row: BadRow, number: str, form: Form, facts: Facts) -> BadRow:
+    """What is wrong with a number that could be printed."""
+    if number.startswith("01" + facts.gtin):
+        expected = "a number, or under the header code an element string"
+        return replace(row, expected=expected, remedy="write code as the header of the file")
+    if form.guessed and re.search(_QUESTIONABLE, number):
+        expected = "a number alone, without quotes, commas or semicolons"
+        remedy = "leave one column; if numbers hold such signs, write serial as the first line"
+        return replace(row, expected=expected, remedy=remedy)
+    if number.startswith(RESERVED):
         expected = f"a number that does not begin with {', '.join(RESERVED)}"
         remedy = "such numbers mark challenge labels here; ask the issuer for another number"
         return replace(row, expected=expected, remedy=remedy)

@@ -32,6 +32,18 @@ _MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT",
 """English short names of months (FDA, 2021, from memory)."""
 
 
+MEANINGS = {
+    "GTIN": "gtin",
+    "SN": "serial",
+    "SERIAL": "serial",
+    "LOT": "lot",
+    "BATCH": "lot",
+    "EXP": "expiry",
+    "EXPIRY": "expiry",
+}
+"""Words that mean one of the fields on any English label (common practice, no source)."""
+
+
 def check_lines(lines: Sequence[str], national: str) -> tuple[str, ...]:
     """The lines, if all of them come from the code and the product.
 
@@ -47,6 +59,7 @@ def check_lines(lines: Sequence[str], national: str) -> tuple[str, ...]:
     for number, line in enumerate(lines, 1):
         where = f"line {number}: {line}"
         _check_words(line, where)
+        _check_meaning(line, where)
         for name, form in _FIELD.findall(line):
             if name not in FIELDS:
                 raise _refused(
@@ -84,12 +97,25 @@ def _check_words(line: str, where: str) -> None:
             where,
             f"a line with one of {', '.join(FIELDS)} in braces",
         )
-    if any(sign.isdigit() or sign in "{}" for sign in words):
+    if any(sign.isnumeric() or sign in "{}" for sign in words):
         raise _refused(
             "A line holds a digit or a brace of its own, which does not come from the code.",
             where,
             "digits in fields only",
         )
+
+
+def _check_meaning(line: str, where: str) -> None:
+    """Refuses a line whose usual English word says another thing than its field."""
+    shown = {name for name, _ in _FIELD.findall(line)}
+    for word in re.findall(r"[A-Za-z]+", _FIELD.sub(" ", line)):
+        field = MEANINGS.get(word.upper())
+        if field and field not in shown:
+            raise _refused(
+                f"The line says {word} and does not show it.", where, f"{{{field}}} behind {word}"
+            )
+    if re.search(r"\}\{", line):
+        raise _refused("Two values stand side by side.", where, "a blank or words between fields")
 
 
 def _check_form(form: str, where: str) -> None:

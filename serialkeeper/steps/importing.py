@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -206,6 +206,17 @@ def _too_many(line: int) -> BadRow:
 def _form(path: Path, line: int, text: str, header: str) -> imported.Form:
     kind = header or imported.guess_kind(text)
     form = imported.form_of(text, kind)
+    if form == imported.Form("serial") and not header:
+        form = replace(form, guessed=True)
+    if not header and imported.HEADERS.fullmatch(text):
+        raise Refused(
+            "import_header",
+            "The first line looks like a header, and is none that is understood.",
+            where=f"{path}, line {line}",
+            expected="serial or code, or no header",
+            came=text,
+            remedy="Correct it.",
+        )
     if form is None:
         row = BadRow(
             line,
@@ -277,10 +288,10 @@ def _find_look_alikes(view: View, lot: Lot, look: _Look) -> None:
     """Say which numbers differ from others in capitals only, and where lengths are mixed."""
     serials = look.serials
     lengths = serials.str.len_chars().unique().sort().to_list()
-    if len(lengths) > 1 and serials.str.contains("^[0-9]+$").all():
+    if len(lengths) > 1:
         look.notes.append(
-            f"The numbers have {lengths[0]} to {lengths[-1]} digits: make sure that no spreadsheet "
-            "took leading zeros away."
+            f"The numbers have {lengths[0]} to {lengths[-1]} characters: make sure that no "
+            "spreadsheet took leading zeros away, and that every line is a number."
         )
     small = serials.filter(serials.str.contains("[a-z]"))
     imports = view.imports_of(lot.product_id)

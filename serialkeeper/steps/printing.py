@@ -16,7 +16,7 @@ from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
-from serialkeeper.store.codes import spans
+from serialkeeper.store.codes import check_usable, spans
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -53,7 +53,7 @@ def write(
         states = _printable(view, lot, start, end)
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
-        _check_usable(record, view, lot, shape)
+        check_usable(view, lot, shape.ranges, record.now().date())
         with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):
                 file.write(data)
@@ -105,25 +105,6 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
     return states
 
 
-def _check_usable(record: Record, view: View, lot: Lot, shape: Shape) -> None:
-    """Refuses `numbers_expired` if the job holds imported numbers that are past their date."""
-    today = record.now().date().isoformat()
-    for row in view.imports(key_of(lot)):
-        last = row.first + row.count - 1
-        met = [max(a, row.first) for a, b in shape.ranges if a <= last and b >= row.first]
-        if met and row.usable_until and row.usable_until < today:
-            raise Refused(
-                "numbers_expired",
-                "Numbers of this job may not be printed any more.",
-                where=f"lot {lot.number}, positions {row.first} to {last}, "
-                f"from {row.issuer or row.name}",
-                expected=f"printing until {row.usable_until}",
-                came=f"{today}, position {met[0]}",
-                remedy="Print other positions (--from, --to), and report these numbers back: "
-                f"serialkeeper serials return {lot.number} --out FILE",
-            )
-
-
 def _issue(
     record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes
 ) -> tuple[int, str]:
@@ -154,7 +135,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
         row = view.job(key, job)
         head = _head_of(view, lot, job)
         shape = shape_of(row.ranges, row.lanes, row.by)
-        _check_usable(record, view, lot, shape)
+        check_usable(view, lot, shape.ranges, record.now().date())
         manifest = _manifest_path(out)
         with Delivery(out) as file, Delivery(manifest) as beside:
             for data in _bytes(view, lot, shape):

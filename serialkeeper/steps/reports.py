@@ -15,7 +15,7 @@ from serialkeeper.rules.parts import EVIDENCE
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
-from serialkeeper.store.codes import code_at
+from serialkeeper.store.codes import code_at, facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
@@ -161,6 +161,18 @@ def _find(view: View, name: str, position: int | None, serial: str, this_year: i
         if "01" not in code:
             raise _unknown(name, name)
         label = view.label(view.product(code["01"]).id, code.get("21", ""))
+        if label is not None:
+            own = next(lot for lot in view.lots() if lot.id == label.lot_id)
+            facts = facts_of(view, own, label.position)
+            for came in scans.contradictions(reading, facts, this_year=this_year):
+                raise Refused(
+                    "scan_doubtful",
+                    "The code and the record of the label that it names contradict each other.",
+                    where=own.full_name,
+                    expected=gs1.to_file(facts.planned),
+                    came=came,
+                    remedy="Name the label by its number; the command scan says more of the code.",
+                )
     elif position is not None:
         label = view.label_at(key_of(view.lot(name)), position)
     elif len(name) == 14 and name.isdigit():

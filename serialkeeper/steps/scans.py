@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -18,7 +19,8 @@ from serialkeeper.rules.identifiers import Elements
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rolls import GOOD
-from serialkeeper.rules.scans import Reading
+from serialkeeper.rules.scans import Reading, contradictions
+from serialkeeper.store.codes import facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.plans import places_of, span_of
 from serialkeeper.store.record import Record
@@ -45,7 +47,7 @@ def scan(record: Record | None, what: str | Path) -> dict[str, Any]:
         `not good` (well formed, but the record holds something against it), `well formed`.
     """
     now = record.now() if record else clock.now()
-    image, texts = _symbols(what) if isinstance(what, Path) else (None, [what])
+    image, texts = _symbols(what) if isinstance(what, Path) else (None, [_checked(what)])
     if record is None:
         codes = [_code(None, text, now) for text in texts]
     else:
@@ -60,6 +62,22 @@ def scan(record: Record | None, what: str | Path) -> dict[str, Any]:
         "outcome": worst,
         "caution": cautions.CAUTION,
     }
+
+
+def _checked(text: str) -> str:
+    """Refuses `bad_value` for a text that is none."""
+    try:
+        text.encode()
+    except UnicodeEncodeError as error:
+        raise Refused(
+            "bad_value",
+            "The text holds something that is no character.",
+            where=f"character {error.start + 1}",
+            expected="a text",
+            came=ascii(text),
+            remedy="Set the reader and its interface to UTF-8.",
+        ) from None
+    return text
 
 
 def _symbols(path: Path) -> tuple[dict[str, Any], list[str]]:
@@ -93,11 +111,7 @@ def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:
     """One code: what it is, what is wrong, what it may have been, what is known of it."""
     year = now.year
     reading = scans.read(text, this_year=year)
-    knows = (
-        _Known.of(view, reading.elements, reading.number, year, reading.prefix_length)
-        if view
-        else None
-    )
+    knows = _Known.of(view, reading.elements, reading.number, year, reading) if view else None
     faults, doubts = list(reading.faults), list(reading.doubts)
     if view and reading.form in ("GTIN", "SSCC"):
         also = _Known.of(view, (), reading.text, year)
@@ -221,9 +235,10 @@ class _Known:
 
     @classmethod
     def of(
-        cls, view: View, elements: Elements, number: str, year: int, prefix: int | None = None
+        cls, view: View, elements: Elements, number: str, year: int, reading: Reading | None = None
     ) -> _Known:
-        """Ask the record. `year` is for the century of dates, `prefix` a URN's own length."""
+        """Ask the record. `year` is for the century of dates; `reading` is what was scanned, where
+        the elements are no guess."""
         there = dict(elements)
         told: dict[str, Any] = {"product": None, "lot": None, "label": None, "pack": None}
         if number:
@@ -236,23 +251,25 @@ class _Known:
         if product is None:
             return cls(None, told, [f"The record knows no product {there['01']}."], True)
         told["product"] = {"gtin": product.gtin, "name": product.name}
-        if prefix not in (None, product.prefix_length):
-            length = f"The URN's company prefix has {prefix} digits, the product's has "
-            return cls(None, told, [f"{length}{product.prefix_length}."], True)
+        length, licensed = reading.prefix_length if reading else None, product.prefix_length
+        if length not in (None, licensed):
+            other = f"The URN's company prefix has {length} digits, the product's has {licensed}."
+            return cls(None, told, [other], True)
         lot = view.find_lot(product.id, there["10"]) if "10" in there else None
         if lot:
             told["lot"] = _lot(lot)
         if "21" not in there:
-            unknown = "10" in there and lot is None
-            said = [f"The product has no lot {there['10']} in the record."] if unknown else []
-            return cls(None, told, said, unknown)
+            said = list(_of_the_lot(there, lot, year)) if "10" in there else []
+            return cls(None, told, said, bool(said))
         label = view.label(product.id, there["21"])
         if label is None:
             return cls(
                 None, told, [f"The product has no number {there['21']} in the record."], True
             )
         told["label"], against = _label(view, label)
-        others = _differs(there, told["label"], year)
+        own = next(one for one in view.lots() if one.id == label.lot_id)
+        asked = reading or Reading("", "bracketed", elements=elements)
+        others = contradictions(asked, facts_of(view, own, label.position), this_year=year)
         return cls(label, told, [*others, *against], bool(others))
 
 
@@ -274,32 +291,12 @@ def _number(view: View, number: str, told: dict[str, Any]) -> _Known:
     return _Known(labels[0], told, against, False)
 
 
-def _differs(there: dict[str, str], label: dict[str, Any], year: int) -> list[str]:
-    """Where the code says otherwise than the frozen facts of its number's lot."""
-    said = []
-    if there.get("10", label["lot"]) != label["lot"]:
-        said.append(f"The code names lot {there['10']}; the number belongs to lot {label['lot']}.")
-    if "17" in there:
-        try:
-            day = read_date(there["17"], this_year=year).isoformat()
-        except Refused:
-            day = there["17"]
-        if day != label["expiry"]:
-            said.append(f"The code names expiry {day}; the lot's is {label['expiry']}.")
-    extras = dict(label["extras"])
-    for ai in dict.fromkeys((*extras, *there)):
-        if ai not in gs1.DEFAULT_ORDER and there.get(ai) != extras.get(ai):
-            if ai in there:
-                said.append(f"The code carries ({ai}) {there[ai]}; {_printed(ai, extras)}.")
-            elif "10" in there:  # a label's whole code
-                said.append(f"The code carries no ({ai}); {_printed(ai, extras)}.")
-    return said
-
-
-def _printed(ai: str, extras: dict[str, str]) -> str:
-    if ai in extras:
-        return f"with the number ({ai}) {extras[ai]} is printed"
-    return f"no ({ai}) is printed with the number"
+def _of_the_lot(there: dict[str, str], lot: Lot | None, year: int) -> Iterator[str]:
+    """What the record holds against a code without a number."""
+    if lot is None:
+        yield f"The product has no lot {there['10']} in the record."
+    elif "17" in there and read_date(there["17"], this_year=year).isoformat() != lot.expiry:
+        yield f"The code names expiry {there['17']}; the lot's is {lot.expiry}."
 
 
 def _lot(lot: Lot) -> dict[str, Any]:

@@ -21,8 +21,10 @@ from serialkeeper.rules import datamatrix, digital_link, fit, gs1, logistic
 from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.figures import svg
 from serialkeeper.rules.gs1 import ElementString
+from serialkeeper.rules.jobs import ranges_of
 from serialkeeper.rules.layout import microns
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
+from serialkeeper.store.codes import check_usable
 from serialkeeper.store.forms import LabelForm, form_of, texts_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import View
@@ -91,7 +93,7 @@ def write(
         dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
 
     Refuses `bad_value`, `nothing_to_print`, `symbol_too_small`, `file_exists`, `lot_state`,
-    `print_changed`, `unread_symbol`, `symbol_too_large`.
+    `print_changed`, `unread_symbol`, `symbol_too_large`, `numbers_expired`.
 
     Returns:
         lot, gtin, form, size, x (millimetres, as drawn), dots (a module, `png`), first, last,
@@ -106,6 +108,7 @@ def write(
         states = view.states(label.key, start, end) if 1 <= start <= end <= lot.labels else b""
         count = states.count(State.ISSUED.encode())
         _check_count(count, form, f"lot {lot.number}, positions {start} to {end}")
+        check_usable(view, lot, ranges_of(states, State.ISSUED, start), record.now().date())
         style = _style(label, form, dpi, practice=record.practice)
         with Delivery(out) as file, Delivery(_manifest_path(out)) as beside:
             for piece in _pieces(view, label, style, start, states, file):

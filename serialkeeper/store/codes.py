@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
-from serialkeeper.rules.imported import Printed
+from serialkeeper.rules.imported import Printed, pairs_of
+from serialkeeper.rules.scans import LabelFacts
 from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -97,3 +99,34 @@ def code_at(view: View, lot: Lot, position: int) -> str:
     """The whole code of one label, as scanned, separators as `{GS}`."""
     serials = view.serials(key_of(lot), position, 1)
     return str(codes_of(view, lot, position, serials)[0])
+
+
+def facts_of(view: View, lot: Lot, position: int) -> LabelFacts:
+    """What a code of one label has to agree with."""
+    extras = view.extra_rows(key_of(lot), position, position)
+    return LabelFacts(
+        lot=lot.number,
+        expiry=date.fromisoformat(lot.expiry),
+        extras={ai: value for row in extras for ai, value in pairs_of(row)},
+        prefix_length=view.product_of(lot).prefix_length,
+        planned=gs1.from_file(code_at(view, lot, position)),
+    )
+
+
+def check_usable(view: View, lot: Lot, ranges: Iterable[Sequence[int]], today: date) -> None:
+    """Refuses `numbers_expired` if imported numbers of these ranges are past their date."""
+    runs = [tuple(one) for one in ranges]
+    for row in view.imports(key_of(lot)):
+        last = row.first + row.count - 1
+        met = [max(a, row.first) for a, b in runs if a <= last and b >= row.first]
+        if met and row.usable_until and row.usable_until < today.isoformat():
+            raise Refused(
+                "numbers_expired",
+                "Some of these numbers may not be printed any more.",
+                where=f"lot {lot.number}, positions {row.first} to {last}, "
+                f"from {row.issuer or row.name}",
+                expected=f"printing until {row.usable_until}",
+                came=f"{today.isoformat()}, position {met[0]}",
+                remedy="Print other positions, and report these numbers back: "
+                f"serialkeeper serials return {lot.number} --out FILE",
+            )

@@ -16,6 +16,7 @@ from serialkeeper.rules.jobs import parse_rows, shape_of
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import REVERSED
+from serialkeeper.store.codes import facts_of
 from serialkeeper.store.plans import fates_of, places_of
 from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, key_of
@@ -146,7 +147,10 @@ def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
     text = gs1.from_file(scan.strip())
     serial, gtin, number = text, lot.gtin, lot.number
     reading = scans.read(text, this_year=this_year)
-    if reading.is_code and not view.label(lot.product_id, text):
+    alone = view.label(lot.product_id, text)
+    if alone and (reading.form in ("GTIN", "SSCC") or text == lot.number):
+        raise _two_meanings(text, lot)
+    if reading.is_code and not alone:
         for wrong in (*reading.faults, *reading.doubts):
             raise wrong
         code = dict(reading.elements)
@@ -154,6 +158,10 @@ def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
         number = code.get("10", lot.number)
     label = view.label(lot.product_id, serial) if gtin == lot.gtin else None
     if label is not None and number == lot.number and label.lot_id == lot.id:
+        if reading.is_code and not alone:
+            facts = facts_of(view, lot, label.position)
+            for wrong_fact in scans.contradictions(reading, facts, this_year=this_year):
+                raise _elsewhere(lot, wrong_fact)
         return label.position
     came = gs1.to_file(text) or "nothing"
     if gtin != lot.gtin:
@@ -161,13 +169,28 @@ def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
     elif label is not None and label.lot_id != lot.id:
         other = next(one for one in view.lots() if one.id == label.lot_id)
         came += f": position {label.position} of lot {other.number}"
-    raise Refused(
+    raise _elsewhere(lot, came)
+
+
+def _elsewhere(lot: Lot, came: str) -> Refused:
+    return Refused(
         "scan_elsewhere",
-        "The scan is not of a label of this lot.",
+        "The scan is not of a label of this lot, as the record knows it.",
         where=f"lot {lot.number}",
         expected="the code or the number of a readable neighbour",
         came=came,
         remedy="Do not cut here: scan a readable label next to the one to be taken off.",
+    )
+
+
+def _two_meanings(text: str, lot: Lot) -> Refused:
+    return Refused(
+        "scan_doubtful",
+        "A label has this as its number, and it means something else, too.",
+        where=f"lot {lot.number}",
+        expected="the neighbour's whole code",
+        came=text,
+        remedy="Scan the symbol instead of typing the number.",
     )
 
 
