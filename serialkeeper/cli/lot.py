@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
+from serialkeeper.cli.product import layout_lines
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.serials import EXPECTED_REJECTS
@@ -96,6 +97,7 @@ def show(name: LotName) -> None:
 def _lines(row: dict[str, Any]) -> list[str]:
     return [
         f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
+        *layout_lines(row),
         f"  labels: {tally(row['states'])}",
         *(
             f"  print job {j['job']}: {j['count']:,} labels, {j['lanes']} lanes, {j['name']}"
