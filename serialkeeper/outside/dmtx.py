@@ -71,7 +71,7 @@ class SecondReading:
 
     data: bytes
     identifier: str
-    codewords: bytes
+    codewords: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)

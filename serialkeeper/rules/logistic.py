@@ -68,9 +68,9 @@ def bars_sheet(sscc: str, bars: str, x: float) -> Sheet:
 def matrix_sheet(sscc: str, rows: tuple[str, ...], x: float) -> Sheet:
     """GS1 DataMatrix to scale, with its quiet zone and the readable line below."""
     side = (len(rows) + 2 * QUIET) * x
-    width = max(side, 50.0)
+    width = max(side, 60.0)
     items: list[Item] = [
         Cells((width - side) / 2 + QUIET * x, QUIET * x, x, rows),
-        Text(width / 2, side + 3.8, f"(00) {sscc}", 4, "middle"),
+        Text(width / 2, side + 3.8, f"(00) {sscc}", 3.6, "middle"),
     ]
     return Sheet(width, side + _LINE, f"SSCC {sscc}", items)

@@ -7,6 +7,7 @@ it fits, and what a verifier has to find. Left what is seen, right what it rests
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
@@ -208,7 +209,7 @@ def _rests(proof: Proof, x: float, top: float) -> tuple[list[Item], float]:
     y = _table(items, "Symbol", _measures(proof), x, top)
     items.append(_title("Code", x, y))
     y += 1
-    for line in wrap(proof.bracketed, 42, break_on_hyphens=False):
+    for line in _element_lines(proof.bracketed, 42):
         y += 4
         items.append(Text(x, y, line, 2.6, bold=True))
     y = _codewords(items, proof, x, y + 4)
@@ -216,6 +217,17 @@ def _rests(proof: Proof, x: float, top: float) -> tuple[list[Item], float]:
     y = _fits(items, proof, x, y)
     y = _table(items, "Lot", proof.facts, x, y)
     return items, y
+
+
+def _element_lines(bracketed: str, most: int) -> list[str]:
+    """The code in lines that break between elements where they can."""
+    lines = [""]
+    for element in re.split(r"(?<!\\)(?=\([0-9]{2}\))", bracketed):
+        if len(lines[-1]) + len(element) <= most:
+            lines[-1] += element
+        else:
+            lines += [element[start : start + most] for start in range(0, len(element), most)]
+    return [line for line in lines if line]
 
 
 def _measures(proof: Proof) -> list[tuple[str, str]]:
