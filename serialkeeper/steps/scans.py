@@ -118,7 +118,7 @@ def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:
         if also.label:
             knows = also
             doubts.append(_digits_of_a_number(reading))
-    strange = knows is not None and knows.strange
+    strange = knows is not None and knows.strange and knows.label is None
     likely = _likely(view, reading, year) if faults or strange else []
     if likely and not faults:
         faults.append(_changed(reading, likely))

@@ -86,8 +86,7 @@ def write(
     number gets onto the web a second time by this. Every export is journalled.
 
     Args:
-        out: `FILE.csv` for `matrix`, else `FILE.zip` (one file a label, and `index.csv`);
-            `NAME.manifest.json` is made beside it.
+        out: `FILE.csv` for `matrix`, else `FILE.zip`; `NAME.manifest.json` is made beside it.
         form: `svg`, `png` or `matrix` of the DataMatrix, or `qr`: the GS1 Digital Link as SVG.
         first, last: positions; None for the plan's ends.
         dpi: the printer's dots per inch, for `png`: a module is a whole number of them.
@@ -96,8 +95,8 @@ def write(
     `print_changed`, `unread_symbol`, `symbol_too_large`, `numbers_expired`.
 
     Returns:
-        lot, gtin, form, size, x (millimetres, as drawn), dots (a module, `png`), first, last,
-        count, left_out, name, sha256, bytes, head, record, file, manifest.
+        lot, gtin, form, size, x (mm, as drawn), dots (a module, `png`), first, last, count,
+        left_out, name, sha256, bytes, head, record, file, manifest.
     """
     _check(out, form, dpi)
     with record.read() as view:

@@ -685,3 +685,59 @@ def test_symbols_and_proof_carry_the_extras(bench: Bench) -> None:
         sk.print.symbols(bench.record, bench.lot, out=bench.folder / "none.csv", form="matrix")
     assert refused.value.word == "symbol_too_small"
     assert not (bench.folder / "none.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("lines", "word", "said"),
+    [
+        (["SerialNumber", "A1B2C3D4E5F6"], "import_header", "looks like a header"),
+        (['"A1B2C3D4E5F6"'], "import_rows", "write serial as the first line"),
+        (["A1B2C3D4E5F6;1"], "import_rows", "write serial as the first line"),
+        (["A1B2C3D4E5F6,"], "import_rows", "write serial as the first line"),
+        (["serial", f"01{GTIN}21A1"[:20]], "import_rows", "write code as the header"),
+    ],
+)
+def test_lines_that_are_no_numbers_are_not_printed(
+    bench: Bench, lines: list[str], word: str, said: str
+) -> None:
+    """Other files' headers, quotes and separators, and a code where a number should be."""
+    error = refusal(bench, write(bench, lines))
+    assert error.word == word and said in f"{error.message} {error.remedy}"
+
+
+def test_a_stray_last_line_is_told(bench: Bench) -> None:
+    """A line of another length is taken, since numbers may have it, and the note says so."""
+    made = sk.serials.import_(bench.record, bench.lot, write(bench, ["A1B2C3D4E5F6", "EOF"]))
+    assert "every line is a number" in " ".join(made["notes"])
+
+
+def test_symbols_of_numbers_past_their_date_are_not_drawn(bench: Bench) -> None:
+    """What `print write` refuses, `print symbols` refuses too."""
+    path = write(bench, [f"A1B2C3D4E5F{number}" for number in range(6)])
+    last = bench.record.now().date()
+    sk.serials.import_(bench.record, bench.lot, path, usable_until=last)
+    printed(bench)
+    late = sk.open_record(
+        bench.url, person="Line Lead", now=lambda: bench.record.now().replace(day=2)
+    )
+    with pytest.raises(sk.Refused) as refused:
+        sk.print.symbols(late, bench.lot, out=bench.folder / "s.zip")
+    late.close()
+    assert refused.value.word == "numbers_expired"
+    assert not (bench.folder / "s.zip").exists()
+
+
+def test_a_number_that_means_something_else_is_no_evidence(bench: Bench) -> None:
+    """An imported number that equals a GTIN or the lot's: typed alone, it vouches for no place."""
+    path = write(bench, [GTIN, bench.lot, "A1B2C3D4E5F6", "A1B2C3D4E5F7"])
+    sk.serials.import_(bench.record, bench.lot, path)
+    sk.print.write(bench.record, bench.lot, lanes=1, out=bench.folder / "one.csv")
+    seen = as_seen(bench.folder / "one.csv")
+    seen[2]["seen"] = ""
+    sk.inspect.take(bench.record, bench.lot, bench.results(seen))
+    for text in (GTIN, bench.lot):
+        with pytest.raises(sk.Refused) as refused:
+            sk.roll.neighbour(bench.record, bench.lot, 3, scan=text)
+        assert refused.value.word == "scan_doubtful"
+    told = sk.roll.neighbour(bench.record, bench.lot, 3, scan=seen[1]["seen"])
+    assert told["scanned"] == 2

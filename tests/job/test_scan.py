@@ -7,6 +7,7 @@ import io
 import json
 import sqlite3
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -391,3 +392,52 @@ def test_label_show_takes_links_and_spelt_codes(web: Bench) -> None:
         assert sk.label.show(web.record, text)["position"] == 2
     with pytest.raises(Refused):
         sk.label.show(web.record, line["scanned"].replace("{GS}", ""))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (lambda code, _: code.replace("17280630", "17290630"), "expiry 2029-06-30"),
+        (lambda code, _: code + "{GS}91KEY", "no (91) is printed"),
+        (lambda code, _: code.replace("17280630", "17280600"), "not written as printed"),
+        (lambda code, _: code.replace("]d2", "]C1"), "came from ]C1"),
+        (lambda _, serial: f"https://id.gs1.org/01/{GTIN}/21/{serial}?17=290630", "expiry 2029"),
+        (lambda _, serial: epc.sgtin_urn(GTIN, 6, serial), "prefix has 6 digits"),
+    ],
+)
+def test_a_code_that_contradicts_the_record_is_good_for_nothing(
+    web: Bench, spoil: Callable[[str, str], str], said: str
+) -> None:
+    """The number is right, and something else is not: not good by `scan`, no evidence for a cut,
+    no name for `label show`."""
+    line = row(web, 11)
+    text = spoil(line["scanned"], line["serial"])
+    code = scan(web, text)
+    assert code["outcome"] == "not good" and said in " ".join(code["against"])
+    with pytest.raises(Refused) as cut:
+        sk.roll.neighbour(web.record, web.lot, 12, scan=text)
+    assert cut.value.word == "scan_elsewhere"
+    with pytest.raises(Refused) as shown:
+        sk.label.show(web.record, text)
+    assert shown.value.word == "scan_doubtful"
+
+
+def test_a_lot_without_a_number_is_held_against_its_expiry(web: Bench) -> None:
+    """(01), (10) and (17) alone: the lot is known, and its expiry is another."""
+    code = scan(web, f"]d201{GTIN}1729010110LOT24A")
+    assert code["outcome"] == "not good" and "expiry 290101" in code["against"][0]
+
+
+def test_what_is_no_text_is_refused() -> None:
+    """Half a character from a reader in another encoding."""
+    with pytest.raises(Refused) as refused:
+        sk.scan(None, "A\udcff")
+    assert refused.value.word == "bad_value"
+
+
+def test_a_refusal_moves_no_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Control characters of a file's name are shown by their codes."""
+    url = f"sqlite:///{tmp_path / 'none.db'}"
+    assert run(["--record", url, "label", "show", "A\x1b[31m"]) == 1
+    assert run(["--record", f"{url}\x1b[31m", "label", "show", "A"]) == 1
+    assert "\x1b" not in capsys.readouterr().err

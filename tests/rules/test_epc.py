@@ -158,3 +158,18 @@ def test_prefix_lengths_outside_the_licence_are_refused(length: int) -> None:
     """Company prefixes have 6 to 12 digits (GS1 TDS, partition table for SGTIN)."""
     with pytest.raises(Refused):
         epc.sgtin_stem("09521234543213", length)
+
+
+@pytest.mark.parametrize(
+    "link",
+    [
+        "https://example.org/21/XX/01/09521234543213/21/A7",
+        "https://example.org/10/OTHER/01/09521234543213/21/A7",
+        "https://example.org/01/09521234543213/01/09521234543213/21/A7",
+        "https://example.org/01/09521234543213/21/A7?91=K&%39%32=SECRET",
+    ],
+)
+def test_a_link_that_says_two_things_is_refused(link: str) -> None:
+    """A second key, a number before the key, an identifier in disguise: nothing is left out."""
+    with pytest.raises(Refused):
+        digital_link.read(link)

@@ -73,6 +73,11 @@ BAD_LINES = [
     (["SN {serial}\n"], "no line may hold"),
     (["SN {serial}" + " " * 60], "too long"),
     ([""], "empty"),
+    (["SN {serial}", "EXP {lot}"], "says EXP"),
+    (["SN {serial}", "Lot {expiry}"], "says Lot"),
+    (["SN {serial}{lot}"], "side by side"),
+    (["SN {serial}", "½ {lot}"], "digit"),
+    (["SN {serial}", "一 {lot}"], "digit"),
 ]
 
 
