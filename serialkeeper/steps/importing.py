@@ -234,7 +234,7 @@ def _earlier(view: View, lot: Lot, sha256: str, path: Path) -> NumberImport | No
     """The import of the same bytes into this lot. Refuses `import_claimed` for another lot."""
     for one in view.imports_of(lot.product_id):
         if one.sha256 == sha256 and one.lot_id != lot.id:
-            other = next(x for x in view.lots() if x.id == one.lot_id)
+            other = view.lot_of(one)
             raise Refused(
                 "import_claimed",
                 "The numbers of this file belong to another lot already.",

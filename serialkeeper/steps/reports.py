@@ -8,6 +8,7 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1, scans
 from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
@@ -110,8 +111,7 @@ def show_label(
     """
     with record.read() as view:
         label = _find(view, name, position, serial, record.now().year)
-        product_id, lot_id = label.product_id, label.lot_id
-        lot = next(lot for lot in view.lots() if (lot.product_id, lot.id) == (product_id, lot_id))
+        lot = view.lot_of(label)
         key = key_of(lot)
         life = list(life_of(view, lot, label.position))
         found = view.findings(key, first=label.position, last=label.position)
@@ -162,9 +162,9 @@ def _find(view: View, name: str, position: int | None, serial: str, this_year: i
             raise _unknown(name, name)
         label = view.label(view.product(code["01"]).id, code.get("21", ""))
         if label is not None:
-            own = next(lot for lot in view.lots() if lot.id == label.lot_id)
+            own = view.lot_of(label)
             facts = facts_of(view, own, label.position)
-            for came in scans.contradictions(reading, facts, this_year=this_year):
+            for came in find_contradictions(reading, facts, this_year=this_year):
                 raise Refused(
                     "scan_doubtful",
                     "The code and the record of the label that it names contradict each other.",

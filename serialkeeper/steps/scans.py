@@ -13,13 +13,13 @@ from serialkeeper.outside import clock
 from serialkeeper.outside.decoding import find_other_codes, find_symbols
 from serialkeeper.outside.images import open_image
 from serialkeeper.rules import cautions, garbled, gs1, identifiers, scans
-from serialkeeper.rules.dates import read_date
+from serialkeeper.rules.contradictions import find_contradictions, lot_otherwise
 from serialkeeper.rules.garbled import Guess, LotFacts
 from serialkeeper.rules.identifiers import Elements
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rolls import GOOD
-from serialkeeper.rules.scans import Reading, contradictions
+from serialkeeper.rules.scans import Reading
 from serialkeeper.store.codes import facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.plans import places_of, span_of
@@ -33,13 +33,14 @@ _LAST_MOVES = 5
 
 
 def scan(record: Record | None, what: str | Path) -> dict[str, Any]:
-    """Say what a scanned text, or every DataMatrix symbol on an image, is; changes nothing.
+    """Say what a scanned text, or every symbol on an image, is; changes nothing.
 
     Args:
         record: asked for what it knows; None asks nobody.
         what: the text as it was scanned or typed, or the path of an image file.
 
-    Refuses `image_unreadable`, `image_too_large`, and `images_empty` where no symbol reads.
+    Refuses `bad_value` for what is no text, `image_unreadable`, `image_too_large`, and
+    `images_empty` where no symbol reads.
 
     Returns:
         image (name, sha256, unread symbols) or None; codes, each as `schemas/scan.schema.json`
@@ -267,9 +268,9 @@ class _Known:
                 None, told, [f"The product has no number {there['21']} in the record."], True
             )
         told["label"], against = _label(view, label)
-        own = next(one for one in view.lots() if one.id == label.lot_id)
+        own = view.lot_of(label)
         asked = reading or Reading("", "bracketed", elements=elements)
-        others = contradictions(asked, facts_of(view, own, label.position), this_year=year)
+        others = find_contradictions(asked, facts_of(view, own, label.position), this_year=year)
         return cls(label, told, [*others, *against], bool(others))
 
 
@@ -295,8 +296,9 @@ def _of_the_lot(there: dict[str, str], lot: Lot | None, year: int) -> Iterator[s
     """What the record holds against a code without a number."""
     if lot is None:
         yield f"The product has no lot {there['10']} in the record."
-    elif "17" in there and read_date(there["17"], this_year=year).isoformat() != lot.expiry:
-        yield f"The code names expiry {there['17']}; the lot's is {lot.expiry}."
+    else:
+        expiry = date.fromisoformat(lot.expiry)
+        yield from lot_otherwise(there, lot.number, expiry, this_year=year)
 
 
 def _lot(lot: Lot) -> dict[str, Any]:
@@ -311,7 +313,7 @@ def _lot(lot: Lot) -> dict[str, Any]:
 
 def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
     """A label as the record knows it, and what is held against it."""
-    lot = next(lot for lot in view.lots() if lot.id == label.lot_id)
+    lot = view.lot_of(label)
     key, state = key_of(lot), State(label.state)
     found = view.findings(key, first=label.position, last=label.position)
     reasons = [

@@ -10,8 +10,8 @@ import polars as pl
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
+from serialkeeper.rules.contradictions import LabelFacts
 from serialkeeper.rules.imported import Printed, pairs_of
-from serialkeeper.rules.scans import LabelFacts
 from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of

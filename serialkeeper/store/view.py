@@ -150,6 +150,13 @@ class View(Journal):
         """A lot by product and number."""
         return self._one(Lot, product_id=product_id, number=number)
 
+    def lot_of(self, row: Label | NumberImport) -> Lot:
+        """The lot that a row belongs to."""
+        found = self._one(Lot, product_id=row.product_id, id=row.lot_id)
+        if found is None:
+            raise LookupError(f"no lot has the id {row.lot_id}")
+        return found
+
     def lot(self, name: str) -> Lot:
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
         gtin, slash, number = name.partition("/")

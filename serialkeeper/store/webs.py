@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1, scans
 from serialkeeper.rules.chain import BLOCK, block_of
+from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts, printed
 from serialkeeper.rules.jobs import parse_rows, shape_of
 from serialkeeper.rules.parts import unpack_states
@@ -160,14 +161,14 @@ def scanned(view: View, lot: Lot, scan: str, this_year: int) -> int:
     if label is not None and number == lot.number and label.lot_id == lot.id:
         if reading.is_code and not alone:
             facts = facts_of(view, lot, label.position)
-            for wrong_fact in scans.contradictions(reading, facts, this_year=this_year):
+            for wrong_fact in find_contradictions(reading, facts, this_year=this_year):
                 raise _elsewhere(lot, wrong_fact)
         return label.position
     came = gs1.to_file(text) or "nothing"
     if gtin != lot.gtin:
         came += f": GTIN {gtin}"
     elif label is not None and label.lot_id != lot.id:
-        other = next(one for one in view.lots() if one.id == label.lot_id)
+        other = view.lot_of(label)
         came += f": position {label.position} of lot {other.number}"
     raise _elsewhere(lot, came)
 

@@ -425,7 +425,9 @@ def test_a_code_that_contradicts_the_record_is_good_for_nothing(
 def test_a_lot_without_a_number_is_held_against_its_expiry(web: Bench) -> None:
     """(01), (10) and (17) alone: the lot is known, and its expiry is another."""
     code = scan(web, f"]d201{GTIN}1729010110LOT24A")
-    assert code["outcome"] == "not good" and "expiry 290101" in code["against"][0]
+    assert code["outcome"] == "not good" and "expiry 2029-01-01" in code["against"][0]
+    code = scan(web, f"]d201{GTIN}1729139910LOT24A")
+    assert code["outcome"] == "malformed" and "expiry 291399" in code["against"][0]
 
 
 def test_what_is_no_text_is_refused() -> None:
