@@ -187,7 +187,8 @@ class View(Journal):
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
         gtin, slash, number = name.partition("/")
         if slash and len(gtin) == 14 and gtin.isdigit():
-            found = [lot for lot in self._all(Lot, number=number) if lot.gtin == gtin]
+            product = self.find_product(gtin)
+            found = self._all(Lot, product_id=product.id, number=number) if product else []
         else:
             found = self._all(Lot, number=name)
         if not found:
