@@ -10,7 +10,7 @@ from __future__ import annotations
 import copy
 import csv
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
@@ -169,7 +169,7 @@ class Original:
     """A record that is made once and copied, and the clock of whoever made it."""
 
     database: Database
-    clock: Clock
+    clock: Callable[[], datetime]
 
     @contextmanager
     def copied(self, databases: Databases, folder: Path) -> Iterator[Bench]:

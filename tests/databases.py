@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from uuid import uuid4
 
 import pytest
@@ -95,6 +96,13 @@ class Database:
             return what(self)
         with self.client() as client:
             return min(client.execute(text(one)).rowcount for one in what.split(";"))
+
+    def insert(self, table: str, **row: Any) -> int:
+        """Put a row in as an attacker does; gives how many."""
+        marks = ", ".join(f":{name}" for name in row)
+        with self.client() as client:
+            put = text(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({marks})")
+            return client.execute(put, row).rowcount
 
     def rewrite(self, place: str, change: Callable[[bytes], bytes], *, where: str = "TRUE") -> int:
         """Change the bytes of a column, named as `table.column`; gives in how many rows."""
