@@ -94,7 +94,7 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
             remedy="Give a number in that range; several allocations add up.",
         )
     key = key_of(lot)
-    with record.work(HOUSE, key) as work:
+    with record.work(key, HOUSE) as work:
         lot = work.lot(lot.full_name)
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         running = next((a for a in work.allocations(key) if a.done < a.count), None)

@@ -87,7 +87,7 @@ def close(
         lot = view.lot(name)
         if second:
             view.person(second)
-    with record.work(HOUSE, key_of(lot)) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = work.lot(lot.full_name), key_of(lot)
         where = lot.full_name
         moves.check_lot(lot.state, *OPEN_LOT, where=where)
@@ -108,6 +108,7 @@ def close(
                 raise _unbalanced(where, found)
             moves.check_second(record.person, second, practice=record.practice)
         _check_alarms(work, lot)
+        work.lock((HOUSE,))
         data = {
             "balance": result,
             "explanation": explanation,

@@ -6,8 +6,9 @@
         work.write(key_of(lot), "counted", {...})
 
 A `Work` changes rows only through the entries it writes, so nothing changes unjournalled.
-Lock order: SQLite's turn to write, the house chain, lots' chains by id; a migration waits for
-all of them. Nothing else is locked, and nothing is read before the lock that a decision rests on.
+Lock order: SQLite's turn to write, lots' chains by key, the house chain last, so that nobody waits
+for a lot with the house in hand; a migration waits for all of them. Nothing else is locked, and
+nothing is read before the lock that a decision rests on, but what never changes.
 """
 
 from __future__ import annotations
@@ -146,9 +147,13 @@ class Work(View):
         self._record = replace(self._record, person=person.name, role=person.role)
 
     def lock(self, chains: Sequence[LotKey]) -> None:
-        """Lock chains, in order of their keys."""
+        """Lock chains that are not locked yet: lots' chains in order of their keys, then the house.
+
+        So whoever holds the house waits for nobody, and it is held for a moment only.
+        """
         table = table_of(Chain)
-        for chain in sorted(chains):
+        wanted = set(chains).difference(self._heads)
+        for chain in sorted(wanted, key=lambda chain: (chain == HOUSE, chain)):
             row = self.connection.execute(
                 select(table.c["count"], table.c.head)
                 .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
@@ -290,7 +295,12 @@ class Work(View):
         self.connection.execute(update(table).where(*matches).values(**change.values))
 
     def keep_profile(self, name: str, text: str) -> None:
-        """Keep a camera profile under a new name; the house chain is locked."""
+        """Keep a camera profile, if none of that name is kept; locks the house for that only."""
+        if self.find_profile(name):
+            return
+        self.lock((HOUSE,))
+        if self.find_profile(name):  # somebody was faster
+            return
         row = {
             "id": len(self.profiles()) + 1,
             "name": name,

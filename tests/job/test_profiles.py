@@ -149,7 +149,7 @@ def test_an_interrupted_take_goes_on_with_its_own_profile(
     path = bench.folder / "r.jsonl"
     FORMS["example-json-lines"](path, a_run(bench))
     with monkeypatch.context() as patch:
-        patch.setattr(inspection, "_write_blocks", lambda *_: 1 / 0)
+        patch.setattr(inspection, "_chunk", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             sk.inspect.take(bench.record, bench.lot, path, profile="example-json-lines")
     with pytest.raises(sk.Refused) as refused:
