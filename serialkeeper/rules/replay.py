@@ -280,6 +280,7 @@ def _follow_started(entry: Entry, key: Row) -> list[Change]:
 def _followed(entry: Entry, key: Row) -> list[Change]:
     data = entry.data
     values = {name: data[name] for name in ("size", "sha256", "readings")}
+    values["station"] = entry.station  # another one's, if that took it over
     made: list[Change] = [Update("follow", {**key, "id": data["follow"]}, values)]
     return [*made, *_alarmed(entry, key, take=0, follow=data["follow"])]
 

@@ -30,6 +30,7 @@ from serialkeeper.rules.parts import (
     unpack_serials,
 )
 from serialkeeper.rules.replay import MoveLabels, SettleFindings
+from serialkeeper.store import engines
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
@@ -178,18 +179,21 @@ def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: b
 
 @contextmanager
 def _copy(connection: Connection, table: str, columns: str) -> Iterator[Any]:
-    """PostgreSQL's fastest way in, as part of the connection's transaction."""
+    """PostgreSQL's fastest way in, as part of the connection's transaction.
+
+    A station that falls silent within it is not idle to the server, so it has a limit of its own.
+    """
     import psycopg
 
     driver = connection.connection.driver_connection
     if driver is None:
         raise RuntimeError("the connection was given back")
     try:
-        with (
-            driver.cursor() as cursor,
-            cursor.copy(f"COPY {table} ({columns}) FROM STDIN") as copying,
-        ):
-            yield copying
+        with driver.cursor() as cursor:
+            cursor.execute(f"SET LOCAL statement_timeout = {engines.IDLE_MILLISECONDS}")
+            with cursor.copy(f"COPY {table} ({columns}) FROM STDIN") as copying:
+                yield copying
+            cursor.execute("SET LOCAL statement_timeout TO DEFAULT")
     except psycopg.Error as error:
         # The driver's own errors, as SQLAlchemy would raise them.
         raise DBAPIError.instance(None, None, error, psycopg.Error) from error

@@ -19,11 +19,12 @@ from sqlalchemy.pool import QueuePool
 
 from serialkeeper.errors import Refused, Unavailable, WrongUsage
 
-_WAIT_MILLISECONDS = 30_000
+WAIT_MILLISECONDS = 30_000
 """How long a transaction waits for another one's lock before it is given up."""
 
-_IDLE_MILLISECONDS = 60_000
-"""How long a server keeps the lock of a station that says nothing in the midst of its work."""
+IDLE_MILLISECONDS = 20_000
+"""How long a server keeps the lock of a station that says nothing in the midst of its work; less
+than others wait for it."""
 
 _MAGIC = b"SQLite format 3\x00"
 _FORMS = "sqlite:///FOLDER/record.db or postgresql://USER@HOST/DATABASE"
@@ -198,7 +199,7 @@ def _shape(connection: sqlite3.Connection, _: object) -> None:
 
 def _prepare(connection: sqlite3.Connection, _: object) -> None:
     for pragma in (
-        f"busy_timeout={_WAIT_MILLISECONDS}",
+        f"busy_timeout={WAIT_MILLISECONDS}",
         "synchronous=FULL",
         "foreign_keys=ON",
         "recursive_triggers=ON",
@@ -217,7 +218,7 @@ def _begin(connection: Connection) -> None:
 def _postgresql(url: URL, station: str) -> Engine:
     """psycopg reads PGPASSWORD, PGPASSFILE and service files itself (libpq, section 34.15)."""
     settings = {
-        "lock_timeout": _WAIT_MILLISECONDS,
+        "lock_timeout": WAIT_MILLISECONDS,
         "client_connection_check_interval": 10_000,  # a dead station's locks go with it
         "timezone": "UTC",
     }
@@ -247,5 +248,5 @@ def _without(url: URL, name: str) -> dict[str, str | tuple[str, ...]]:
 def _begin_on_server(connection: Connection) -> None:
     if connection.get_execution_options().get("serialkeeper_write"):
         connection.exec_driver_sql(
-            f"SET LOCAL idle_in_transaction_session_timeout = {_IDLE_MILLISECONDS}"
+            f"SET LOCAL idle_in_transaction_session_timeout = {IDLE_MILLISECONDS}"
         )

@@ -15,13 +15,14 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
@@ -31,8 +32,8 @@ from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk
-from serialkeeper.store.engines import file_of, reading, writing
-from serialkeeper.store.failures import record_changed, speaking_plainly
+from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
+from serialkeeper.store.failures import busy, record_changed, speaking_plainly
 from serialkeeper.store.tables import (
     METADATA,
     Chain,
@@ -115,7 +116,7 @@ class Record:
 
     @contextmanager
     def _transaction(self) -> Iterator[Work]:
-        with speaking_plainly(self.url), _turn(self.engine):  # noqa: SIM117
+        with speaking_plainly(self.url), _turn(self.engine, self.url):  # noqa: SIM117
             with writing(self.engine) as connection, connection.begin():
                 yield Work(connection, self)
 
@@ -330,15 +331,32 @@ class Work(View):
 
 
 @contextmanager
-def _turn(engine: Engine) -> Iterator[None]:
-    """Wait in line for the right to write; SQLite's own waiting lets late comers pass."""
+def _turn(engine: Engine, url: str) -> Iterator[None]:
+    """Wait in line for the right to write; SQLite's own waiting lets late comers pass.
+
+    Refuses `record_busy` if the line does not move for as long as a server would let us wait.
+    """
     path = file_of(engine)
     if path is None:
         yield
         return
     with Path(f"{path}-turn").open("a") as gate:
-        fcntl.flock(gate, fcntl.LOCK_EX)
+        if not _in_hand(gate):
+            # In a thread of its own, for the system's waiting has no end; with the file it ends.
+            waiting = threading.Thread(target=fcntl.flock, args=(gate, fcntl.LOCK_EX), daemon=True)
+            waiting.start()
+            waiting.join(WAIT_MILLISECONDS / 1000)
+            if not _in_hand(gate):
+                raise busy("another process has the turn to write, and does not let go", url)
         yield
+
+
+def _in_hand(gate: IO[str]) -> bool:
+    try:
+        fcntl.flock(gate, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 def _kind(change: replay.Change) -> tuple[type, str]:

@@ -58,9 +58,9 @@ class Watch:
         watch, real = self, Record.work
 
         @contextmanager
-        def work(self: Record, *chains: LotKey) -> Iterator[Work]:
+        def work(self: Record, *chains: LotKey, **more: bool) -> Iterator[Work]:
             asked = perf_counter()
-            with real(self, *chains) as opened:
+            with real(self, *chains, **more) as opened:
                 held = perf_counter()
                 yield opened
             watch.chunks.append((watch.order, held - asked, perf_counter() - asked))

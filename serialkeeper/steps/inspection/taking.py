@@ -58,7 +58,7 @@ class _Scene:
         free: bool by position: not inspected before this file, also where an interrupted take of
             it has written already.
         profile: the camera profile's name and text, both empty for our own file.
-        rules: when labels alarm at this station.
+        rules: when labels alarm at the station that began the take.
         follow: the id of the unfinished following of this very file, 0 for none.
     """
 
@@ -183,7 +183,8 @@ def _look(
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
     described = profile_of(view, old, profile)
-    length, rules = view.chain(key).count, view.alarm_rules_at(record.station)
+    length = view.chain(key).count
+    rules = view.alarm_rules_at(old.station if old else record.station)
     followed = follow.id if follow else 0
     return _Scene(lot, key, old, length, standing, free, described, rules, followed)
 
@@ -363,9 +364,7 @@ class _Chunk:
     found: Sequence[list[int]] = ()
 
 
-def _chunk(
-    judged: Judged, through: int, states: Callable[[int, int], NDArray[np.uint8]]
-) -> _Chunk:
+def _chunk(judged: Judged, through: int, states: Callable[[int, int], NDArray[np.uint8]]) -> _Chunk:
     """The next few blocks from `through` on; no parts if there are none left."""
     parts, found = list[Part](), list[list[int]]()
     for _ in range(BLOCKS_AT_ONCE):
