@@ -15,8 +15,9 @@ from serialkeeper.outside.printer import Labels, print_file
 from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
 from serialkeeper.rules.layout import layout_of
-from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
+from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.store.codes import check_usable, spans
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -90,8 +91,7 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
     """The state letters of a range that has something to print."""
     check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
     key = key_of(lot)
-    for allocation in view.allocations(key):
-        check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
+    check_finished(view, lot)
     states = view.states(key, start, end) if 1 <= start <= end <= lot.labels else b""
     if State.ALLOCATED.encode() not in states:
         raise Refused(

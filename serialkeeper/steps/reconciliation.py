@@ -11,6 +11,7 @@ from serialkeeper.rules.counts import Balance
 from serialkeeper.rules.findings import STAYING
 from serialkeeper.rules.moves import OPEN_LOT
 from serialkeeper.store.challenges import proof_of
+from serialkeeper.store.numbers import IMPORTED
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -171,7 +172,12 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
     result = found.as_dict()
     points = list(found.open_points)
     points += [
-        f"allocation {a.id} was interrupted: serials allocate {lot.number} {a.count}"
+        f"allocation {a.id} was interrupted: "
+        + (
+            f"serials import {lot.number}, with the same file"
+            if a.source == IMPORTED
+            else f"serials allocate {lot.number} {a.count}"
+        )
         for a in view.allocations(key)
         if a.done < a.count
     ]

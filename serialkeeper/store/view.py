@@ -176,7 +176,7 @@ class View(Journal):
         """A lot by product and number."""
         return self._one(Lot, product_id=product_id, number=number)
 
-    def lot_of(self, row: Label | NumberImport) -> Lot:
+    def lot_of(self, row: Label | NumberImport | Allocation) -> Lot:
         """The lot that a row belongs to."""
         found = self._one(Lot, product_id=row.product_id, id=row.lot_id)
         if found is None:
@@ -246,10 +246,18 @@ class View(Journal):
         """A lot's results files."""
         return self._all(Take, **key.row())
 
-    def unfinished_allocations(self) -> list[Allocation]:
-        """Allocations of all lots that were begun and not ended."""
+    def count_numbers(self, product_id: int) -> int:
+        """How many numbers a product has in all its lots."""
+        c = table_of(Allocation).c
+        query = select(func.coalesce(func.sum(c.done), 0)).where(c.product_id == product_id)
+        return int(self.connection.execute(query).scalar_one())
+
+    def unfinished_allocations(self, *, product_id: int = 0) -> list[Allocation]:
+        """Allocations, of a product or of all, that were begun and not ended."""
         c = table_of(Allocation).c
         query = select(table_of(Allocation)).where(c.done < c["count"])
+        if product_id:
+            query = query.where(c.product_id == product_id)
         return [Allocation(**row) for row in self.connection.execute(query).mappings()]
 
     def unfinished_takes(self) -> list[Take]:

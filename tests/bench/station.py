@@ -2,13 +2,15 @@
 
     python station.py URL NAME < orders.json
 
-The first line of its input is a JSON object: `warm` and `orders`, each a list of orders. An order
-is a list: the name of a function below and its arguments. Every order looks first at what is done
-already, so that the orders of a killed station can be given to another one as they are. What the
-rules make a station wait for (another file of the lot is half taken in, say) it tries again.
+The first line of its input is a JSON object: `warm` and `orders`, each a list of orders, and
+`blocks`, how many a transaction may have (0 for the usual). An order is a list: the name of a
+function below and its arguments. Every order looks first at what is done already, so that the
+orders of a killed station can be given to another one as they are. What the rules make a station
+wait for (another file of the lot is half taken in, say) it tries again.
 
-It writes `ready` when the warming up is done, waits for a line, works, and writes one line of JSON:
-start and end by the machine's monotonic clock, and every transaction.
+It writes `ready` when the warming up is done, waits for a line, works, writes `done` after each
+order, and in the end one line of JSON: start and end by the machine's monotonic clock, and every
+transaction.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ import polars as pl
 
 import serialkeeper as sk
 from serialkeeper.rules.chain import LotKey
+from serialkeeper.steps import importing, numbering
+from serialkeeper.steps.inspection import taking
 from serialkeeper.store.record import Record, Work
 
 GTIN, PERSON = "09521234543213", "Line Lead"
@@ -34,7 +38,8 @@ LANES = 4
 EXPIRY = date(date.today().year + 2, 6, 28)
 
 AWAITED = ("take_unfinished", "allocation_unfinished", "nothing_printed", "lot_unknown")
-"""Refusals that end when another station has done its part."""
+"""Refusals that end when another station has done its part; an import waits for all allocations
+of the product, and the other way round."""
 DONE_BEFORE = ("move_not_allowed",)
 """Refusals that say that an order was carried out before."""
 
@@ -196,6 +201,9 @@ def main() -> None:
     url, name = sys.argv[1:3]
     told = json.loads(sys.stdin.readline())
     watch = Watch()
+    if told.get("blocks"):
+        for room in (numbering, taking, importing):
+            room.BLOCKS_AT_ONCE = told["blocks"]
     with sk.open_record(url, person=PERSON, station=name) as record:
         for order in told["warm"]:
             carry_out(record, order)
@@ -206,6 +214,7 @@ def main() -> None:
         for order in told["orders"]:
             watch.order = order[0]
             carry_out(record, order)
+            print("done", flush=True)
         end = perf_counter()
     print(json.dumps({"start": start, "end": end, "chunks": watch.chunks}), flush=True)
 

@@ -191,7 +191,7 @@ def run(
     told = [process.communicate()[0] for process in processes]
     if any(process.returncode for process in processes):
         raise RuntimeError("a station failed; see above")
-    return [json.loads(one) for one in told]
+    return [json.loads(one.splitlines()[-1]) for one in told]
 
 
 def _figures(told: list[dict[str, Any]], labels: int) -> dict[str, Any]:

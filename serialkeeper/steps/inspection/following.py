@@ -24,7 +24,7 @@ from serialkeeper.outside.growing import Growing, changed
 from serialkeeper.rules import profiles
 from serialkeeper.rules.alarms import Alarm, fold
 from serialkeeper.rules.following import Doubt, Live
-from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot
+from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.steps.inspection.taking import (
     check_other_takes,
     plan_for,
@@ -32,6 +32,7 @@ from serialkeeper.steps.inspection.taking import (
     take_in,
 )
 from serialkeeper.store.line_tables import FollowRow
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -219,8 +220,7 @@ class _Follower:
             self.lot = view.lot(name)
             self.key = key_of(self.lot)
             check_lot(self.lot.state, *OPEN_LOT, where=self.lot.full_name)
-            for one in view.allocations(self.key):
-                check_allocation(self.lot.number, one.first, one.count, one.done)
+            check_finished(view, self.lot)
             self.rules = view.alarm_rules_at(record.station)
             described, text = profile_of(view, None, profile)
             self.profile = profiles.parse(text, f"profile {described}") if described else None

@@ -28,7 +28,6 @@ from serialkeeper.rules.jobs import Shape, Web, shape_of
 from serialkeeper.rules.moves import (
     OPEN_LOT,
     State,
-    check_allocation,
     check_file,
     check_lot,
     check_pass,
@@ -39,6 +38,7 @@ from serialkeeper.rules.parts import UNCHANGED, unpack_states
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.line_tables import FollowRow, Take
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.plans import plan_of, raise_alarms, summary_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
@@ -176,8 +176,7 @@ def _look(
         check_pass(str(path), old.id, old.roll, 0)
     if old is None or old.state != "finished":
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
-        for allocation in view.allocations(key):
-            check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
+        check_finished(view, lot)
     standing = _standing(view, lot, key, old)
     free = (standing.states == ord(State.ISSUED)) | standing.elsewhere
     if old and old.state != "finished":
