@@ -40,6 +40,9 @@ STATION = Path(__file__).with_name("station.py")
 
 Orders = list[list[Any]]
 
+PAUSE = 2.0
+"""Most seconds between two kills."""
+
 SURPLUS = 40
 """Labels of a lot that are allocated and never printed; some are voided."""
 
@@ -135,7 +138,7 @@ def run(
             plan = [orders(folder, rounds, number, labels, seed) for number in range(stations)]
             slots = [Slot(url, number, made, blocks=1) for number, made in enumerate(plan)]
             while done < kills and (working := _working(slots)):
-                sleep(chance.uniform(0, 0.6))
+                sleep(chance.uniform(0, PAUSE))
                 slot = chance.choice(working)
                 if not slot.kill():
                     continue
