@@ -214,6 +214,40 @@ def test_the_server_goes_away_in_the_midst_of_a_step(bench: Bench, step: str) ->
     assert set(bench.states()) == {"allocated" if step == "allocate" else "commissioned"}
 
 
+@on_a_server
+def test_the_server_goes_away_in_the_midst_of_a_copy(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Labels go in by COPY, past the statements that the test above cuts at: the same refusal."""
+    from serialkeeper.store import bulk
+
+    real = bulk.unpack_serials
+
+    def end_then(data: bytes) -> list[str]:
+        end_others(bench)
+        return real(data)
+
+    with monkeypatch.context() as patch, pytest.raises(sk.Unavailable) as gone:
+        patch.setattr(bulk, "unpack_serials", end_then)
+        sk.serials.allocate(bench.record, bench.lot, 25)
+    assert gone.value.word == "record_unreachable" and "went away" in gone.value.message
+    sk.record.verify(bench.record)
+    sk.serials.allocate(bench.record, bench.lot, 25)
+    assert bench.states() == ["allocated"] * 25
+
+
+def end_others(bench: Bench) -> int:
+    """The server ends all connections to the record but its own client's."""
+    with bench.database.client(guarded=True) as client:
+        ended: int = client.execute(
+            text(
+                "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity "
+                "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            )
+        ).scalar_one()
+    return ended
+
+
 @contextmanager
 def ended_at(bench: Bench, number: int) -> Iterator[list[int]]:
     """The server ends the connection before the statement of that number; the list tells if."""
@@ -222,15 +256,7 @@ def ended_at(bench: Bench, number: int) -> Iterator[list[int]]:
 
     def end(*_: Any) -> None:
         if next(seen) == number:
-            with bench.database.client(guarded=True) as client:
-                ended.append(
-                    client.execute(
-                        text(
-                            "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity "
-                            "WHERE datname = current_database() AND pid <> pg_backend_pid()"
-                        )
-                    ).scalar_one()
-                )
+            ended.append(end_others(bench))
 
     event.listen(bench.record.engine, "before_cursor_execute", end)
     try:
