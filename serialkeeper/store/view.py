@@ -161,9 +161,10 @@ class View(Journal):
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
         gtin, slash, number = name.partition("/")
         if slash and len(gtin) == 14 and gtin.isdigit():
-            found = [lot for lot in self._all(Lot, number=number) if lot.gtin == gtin]
+            product = self.find_product(gtin)
+            found = self._all(Lot, product_id=product.id, number=number) if product else []
         else:
-            found = self._all(Lot, number=name)
+            found = self.lots_numbered(name)
         if not found:
             raise Refused(
                 "lot_unknown",
@@ -182,6 +183,14 @@ class View(Journal):
             )
         return found[0]
 
+    def lots_numbered(self, number: str) -> list[Lot]:
+        """The lots of that number, of any product; one look into the index for each product."""
+        table = table_of(Lot)
+        products = select(table_of(Product).c.id)
+        query = select(table).where(table.c.product_id.in_(products), table.c.number == number)
+        rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
+        return [Lot(**row) for row in rows]
+
     def last_chain(self) -> int:
         """The highest chain id; lots take the ids after it."""
         return int(self.connection.execute(select(func.max(table_of(Chain).c.id))).scalar_one())
@@ -193,6 +202,12 @@ class View(Journal):
     def imports(self, key: LotKey) -> list[NumberImport]:
         """A lot's files of imported numbers, in order of position."""
         return self._all(NumberImport, **key.row())
+
+    def count_numbers(self, product_id: int) -> int:
+        """How many numbers a product has."""
+        c = table_of(Allocation).c
+        done = select(func.coalesce(func.sum(c.done), 0)).where(c.product_id == product_id)
+        return int(self.connection.execute(done).scalar_one())
 
     def imports_of(self, product_id: int) -> list[NumberImport]:
         """All files of imported numbers of a product."""
@@ -244,13 +259,29 @@ class View(Journal):
         """Labels that were taken off their rolls, by position."""
         return self._all(Removal, **key.row())
 
+    def removals_at(self, key: LotKey, position: int) -> list[Removal]:
+        """Every time that one label was taken off a roll."""
+        return self._all(Removal, **key.row(), position=position)
+
     def replacements(self, key: LotKey) -> list[Replacement]:
         """Spares that were put in the place of bad labels, in order."""
         return sorted(self._all(Replacement, **key.row()), key=lambda one: one.seq)
 
+    def replaced(self, key: LotKey, bad: int) -> Replacement | None:
+        """The spare that was put in the place of a label."""
+        return self._one(Replacement, **key.row(), bad=bad)
+
+    def replacing(self, key: LotKey, spare: int) -> Replacement | None:
+        """In whose place a spare was put."""
+        return self._one(Replacement, **key.row(), spare=spare)
+
     def proofs(self, key: LotKey) -> list[Proof]:
         """What further passes said of labels, by position and take."""
         return self._all(Proof, **key.row())
+
+    def proofs_at(self, key: LotKey, position: int) -> list[Proof]:
+        """What further passes said of one label, by take."""
+        return self._all(Proof, **key.row(), position=position)
 
     def follows(self, key: LotKey) -> list[FollowRow]:
         """A lot's results files that were read while they grew."""
@@ -315,6 +346,18 @@ class View(Journal):
         """Why labels were voided or decommissioned, in order."""
         return self._all(Departure, **key.row())
 
+    def departures_at(self, key: LotKey, position: int) -> list[Departure]:
+        """Why one label was voided or decommissioned, in order."""
+        table = table_of(Departure)
+        query = select(table).where(
+            table.c.product_id == key.product_id,
+            table.c.lot_id == key.lot_id,
+            table.c["first"] <= position,
+            table.c["last"] >= position,
+        )
+        rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
+        return [Departure(**row) for row in rows]
+
     # -- labels --------------------------------------------------------------------------
 
     def states(self, key: LotKey, first: int, last: int) -> bytes:
@@ -334,6 +377,10 @@ class View(Journal):
     def label(self, product_id: int, serial: str) -> Label | None:
         """One label by GTIN and serial."""
         return self._one(Label, product_id=product_id, serial=serial)
+
+    def labels_numbered(self, serial: str) -> list[Label]:
+        """The labels of that number, of any product."""
+        return self._all(Label, serial=serial)
 
     def label_at(self, key: LotKey, position: int) -> Label | None:
         """One label by place."""

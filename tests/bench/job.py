@@ -10,7 +10,7 @@ import sqlite3
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +32,7 @@ TELLS = {POSITIONS: ("positions", "lanes", "times"), "times": ("lanes", "times")
 class Job:
     """A record with one lot in a folder, and the files that its steps make there."""
 
-    def __init__(
-        self, folder: Path, labels: int, tells: str = POSITIONS, *, url: str = ""
-    ) -> None:
+    def __init__(self, folder: Path, labels: int, tells: str = POSITIONS, *, url: str = "") -> None:
         """Open the record in the folder, or make it there; at a URL it is always made.
 
         `tells`: what the camera tells.
@@ -98,18 +96,18 @@ class Job:
             columns=["position", "row", "lane", "scanned"],
             schema_overrides={"scanned": pl.String},
         )
-        rows = printed["row"].to_numpy()
-        start = datetime.now(UTC).replace(tzinfo=None) - timedelta(milliseconds=10 * len(rows))
-        chance = pl.Series(rng.random(len(rows)))
+        now = pl.lit(datetime.now(UTC).replace(tzinfo=None), dtype=pl.Datetime("ms"))
+        row = pl.col("row")
+        passed = now - pl.duration(milliseconds=10 * (row.max() - row))
+        chance = pl.Series(rng.random(len(printed)))
         unreadable, gone = chance < 0.004, chance >= 0.999
         low, failed = (chance >= 0.004) & (chance < 0.007), (chance >= 0.007) & (chance < 0.009)
-        grade = pl.Series(rng.integers(25, 41, len(rows)) / 10).round(1).cast(pl.String)
+        grade = pl.Series(rng.integers(25, 41, len(printed)) / 10).round(1).cast(pl.String)
         results = printed.select(
             "position",
             "row",
             "lane",
-            at=(pl.lit(start).cast(pl.Datetime("ms")) + pl.duration(milliseconds=10 * pl.col("row")))
-            .dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
+            at=passed.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
             seen=pl.when(unreadable).then(None).otherwise("scanned"),
             grade=pl.when(unreadable).then(None).when(low).then(pl.lit("1.0")).otherwise(grade),
             verdict=pl.when(unreadable | failed).then(pl.lit("fail")).otherwise(pl.lit("pass")),

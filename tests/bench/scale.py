@@ -184,9 +184,7 @@ def main() -> int:
     """Fill, measure, print; 1 if a step grows more, or a label weighs more, than it may."""
     given = _arguments()
     with _folder(given.folder) as folder:
-        sizes = [_size for _size in _measured(given, folder)]
-    met = all(size["met"] for size in sizes)
-    return 0 if met else 1
+        return 0 if all(list(_measured(given, folder))) else 1
 
 
 def _arguments() -> argparse.Namespace:
@@ -219,8 +217,9 @@ def _folder(given: Path | None) -> Iterator[Path]:
         yield Path(name)
 
 
-def _measured(given: argparse.Namespace, folder: Path) -> Iterator[dict[str, Any]]:
-    """Each size's figures, once it is reached; printed and written at once."""
+def _measured(given: argparse.Namespace, folder: Path) -> Iterator[bool]:
+    """Fill and measure; each size's figures are printed and written at once, and whether they
+    are within the limits is given."""
     _warm_up(folder / "warm")
     full, sizes = Run(folder / "full", given.lot, given.record), list[dict[str, Any]]()
     facts = {"database": full.job.record.engine.dialect.name, "python": platform.python_version()}
@@ -229,8 +228,8 @@ def _measured(given: argparse.Namespace, folder: Path) -> Iterator[dict[str, Any
         full.fill(labels)
         filled = perf_counter() - start
         full.taken, full.peaks = {}, {}
-        size = {"labels": full.job.total(), "filled_seconds": filled, "rest": rest.at_rest(full.job)}
-        beside: Run | None = None
+        size = {"labels": full.job.total(), "filled_seconds": filled}
+        size["rest"] = rest.at_rest(full.job)
         with _beside(given, folder, wanted=bool(sizes)) as beside:
             _by_turns(full, beside, given.repeat)
             size["steps"] = _steps(full, beside, sizes[0]["steps"] if sizes else {})
@@ -239,7 +238,7 @@ def _measured(given: argparse.Namespace, folder: Path) -> Iterator[dict[str, Any
         _print(size)
         if given.json:
             given.json.write_text(json.dumps({**facts, "lot": given.lot, "sizes": sizes}, indent=2))
-        yield size
+        yield size["met"]
     full.job.close()
 
 
