@@ -27,6 +27,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from statistics import median
 from time import perf_counter
@@ -139,17 +140,15 @@ class Run:
         """One figure of a step."""
         self.taken.setdefault(name, []).append(seconds * 1000)
 
-    def ask(self, seed: int) -> None:
-        """Questions about single labels anywhere in the record."""
-        job = self.job
+    def questions(self, seed: int) -> Iterator[tuple[str, Callable[[], object]]]:
+        """Steps on single labels anywhere in the record, one after the other."""
+        job, day = self.job, self.job.expiry.strftime("%y%m%d")
         for _, serial in job.some_labels(LOOK_UPS, seed=seed):
-            self.add("look_up", _seconds(lambda serial=serial: job.look_up(serial)))
+            yield "look_up", partial(job.look_up, serial)
         for _, serial in job.some_labels(LIVES, seed=seed + 1):
-            self.add("life", _seconds(lambda serial=serial: job.life(serial)))
-        day = job.expiry.strftime("%y%m%d")
+            yield "life", partial(job.life, serial)
         for lot, serial in job.some_labels(SCANS, seed=seed + 2):
-            code = f"]d201{GTIN}21{serial}\x1d17{day}10{lot}"
-            self.add("scan", _seconds(lambda code=code: _scan(job, code)))
+            yield "scan", partial(_scan, job, f"]d201{GTIN}21{serial}\x1d17{day}10{lot}")
 
     def verify(self) -> None:
         """Verify the whole record in a process that does nothing else."""
@@ -245,8 +244,7 @@ def _measured(given: argparse.Namespace, folder: Path) -> Iterator[bool]:
 def _warm_up(folder: Path) -> None:
     """A small record, so that no import counts."""
     small = Run(folder, 1000)
-    small.lot(measured=True)
-    small.ask(1)
+    _by_turns(small, None, repeat=1)
     small.job.close()
     shutil.rmtree(folder)
 
@@ -289,8 +287,9 @@ def _by_turns(full: Run, beside: Run | None, repeat: int) -> None:
     for number in range(repeat):
         for run in runs:
             run.lot(measured=True)
-        for run in runs:
-            run.ask(seed=10 * number + 1)
+        for asked in zip(*(run.questions(10 * number + 1) for run in runs), strict=True):
+            for run, (name, step) in zip(runs, asked, strict=True):
+                run.add(name, _seconds(step))
     for run in runs:
         run.time("lot_list", lambda run=run: sk.lot.list(run.job.record))
         run.verify()
