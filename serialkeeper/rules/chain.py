@@ -18,14 +18,27 @@ import orjson
 
 from serialkeeper.errors import Damaged
 
-HOUSE = 0
-"""The chain of people, products and everything else that belongs to no lot."""
-
 BLOCK = 10_000
 """Positions that share a part."""
 
 START = bytes(32)
 """What stands before the first entry of a chain."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class LotKey:
+    """Which lot a chain belongs to; the first part of every key of its rows."""
+
+    product_id: int
+    lot_id: int
+
+    def row(self) -> dict[str, int]:
+        """The key as columns."""
+        return {"product_id": self.product_id, "lot_id": self.lot_id}
+
+
+HOUSE = LotKey(0, 0)
+"""The chain of people, products and everything else that belongs to no lot."""
 
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 

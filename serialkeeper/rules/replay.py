@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules.chain import HOUSE, Entry, PartRef, canonical
+from serialkeeper.rules.chain import HOUSE, Entry, LotKey, PartRef, canonical
 from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
 
@@ -106,34 +106,22 @@ Change = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class LotKey:
-    """Which lot an entry of a lot's chain belongs to; the first part of every key."""
-
-    product_id: int
-    lot_id: int
-
-    def row(self) -> Row:
-        """The key as columns."""
-        return {"product_id": self.product_id, "lot_id": self.lot_id}
-
-
-def changes(entry: Entry, key: LotKey | None) -> list[Change]:
+def changes(entry: Entry, key: LotKey) -> list[Change]:
     """What the entry does, in order.
 
     Args:
         entry: any entry.
-        key: the lot's key; None in the house chain and for `lot opened`.
+        key: which chain it stands in.
     """
     made = _HANDLERS.get(entry.verb)
-    if made is None or (entry.chain == HOUSE) != (entry.verb in HOUSE_VERBS):
+    if made is None or (key == HOUSE) != (entry.verb in HOUSE_VERBS):
         raise Damaged(
             "chain_broken",
             f"The journal holds an entry that means nothing here: {entry.verb!r}.",
             where=f"chain {entry.chain}, entry {entry.seq}",
             remedy="Use the version that wrote the record, or one after it.",
         )
-    return made(entry, key.row() if key else {})
+    return made(entry, key.row())
 
 
 def _record_made(entry: Entry, _key: Row) -> list[Change]:
@@ -397,6 +385,7 @@ def _lot(key: Row, values: Mapping[str, Any]) -> Update:
 
 _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "record made": _record_made,
+    "record migrated": _nothing,
     "person added": _person_added,
     "product added": _product_added,
     "location added": _location_added,
@@ -445,6 +434,7 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
 HOUSE_VERBS = frozenset(
     (
         "record made",
+        "record migrated",
         "person added",
         "product added",
         "location added",

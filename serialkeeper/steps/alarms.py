@@ -71,7 +71,7 @@ def acknowledge(
     """
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = work.lot(lot.full_name), key_of(lot)
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         check_acknowledged(cause, restart_check, *(held or (0, 0)), lot.labels)
@@ -93,7 +93,7 @@ def acknowledge(
             "cause": cause,
             "restart_check": restart_check,
         }
-        work.write(lot.id, "alarms acknowledged", data, reason=cause, key=key)
+        work.write(key, "alarms acknowledged", data, reason=cause)
         return [describe(row) for row in work.alarms(key) if row.id in spans]
 
 

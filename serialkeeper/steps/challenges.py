@@ -13,12 +13,11 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges, findings, gs1, profiles
-from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.challenges import MISSED, OUTCOMES, BadLabel
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.readers import in_doubt
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import CLOCKS_APART, Interpretation, Plan
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun
 from serialkeeper.store.challenges import (
@@ -58,7 +57,7 @@ def make(
     with record.read() as view:
         lot = view.lot(name)
     with Delivery(out) as file:
-        with record.work(lot.id) as work:
+        with record.work(key_of(lot)) as work:
             lot, key = work.lot(lot.full_name), key_of(lot)
             check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
             first = next_number(work, lot)
@@ -72,7 +71,7 @@ def make(
                 "name": out.name,
                 "sha256": file.sync(),
             }
-            work.write(lot.id, "challenge made", data, key=key)
+            work.write(key, "challenge made", data)
         file.deliver()
     return {
         "lot": lot.number,
@@ -143,7 +142,7 @@ def run(
         order = tuple(scene.lot.ai_order.split())
         words, letters = challenges.outcomes(scene.labels, verdicts.finding, texts, order)
         described, text = scene.profile
-        with record.work(*([HOUSE] if described else []), scene.lot.id) as work:
+        with record.work(*([HOUSE] if described else []), scene.key) as work:
             lot = work.lot(scene.lot.full_name)
             check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
             there = _earlier(record, work, scene, path, sha256, when)
@@ -165,7 +164,7 @@ def run(
                 "outcomes": letters,
             }
             work.keep_original(scene.key, sha256, originals.pieces())
-            work.write(lot.id, "challenge run", data, key=scene.key)
+            work.write(scene.key, "challenge run", data)
     with record.read() as view:
         return _told(view, lot, view.challenge_runs(scene.key)[data["id"] - 1], already=False)
 
@@ -409,6 +408,6 @@ def _doubt(
 ) -> dict[str, Any]:
     """What was missed in a run or in a take, and the takes that are in doubt by it."""
     sets = {row.id: row.kinds.split() for row in view.challenges(key_of(lot))}
-    entries = view.entries(lot.id)
+    entries = view.entries(key_of(lot))
     takes = in_doubt(entries, sets, run=run, take=take, station=station, kinds=kinds)
     return {"run": run or None, "take": take or None, "kinds": sorted(kinds), "takes": takes}

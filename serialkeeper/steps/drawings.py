@@ -15,6 +15,7 @@ from serialkeeper.rules.doubts import SIGNS, Stretch
 from serialkeeper.rules.figures import Sheet, svg
 from serialkeeper.rules.strips import make_strips, shown_in
 from serialkeeper.store.record import Record
+from serialkeeper.store.view import key_of
 from serialkeeper.store.webs import Part, named_part, serials_at, stretch_of
 
 SUFFIXES = (".svg", ".png")
@@ -54,7 +55,7 @@ def draw(
         lot = view.lot(name)
         part = named_part(view, lot, Part(job, rows, lane, roll=roll))
         chosen, stretch = stretch_of(view, lot, part)
-        chain = view.chain(lot.id)
+        chain = view.chain(key_of(lot))
         strips = make_strips(stretch, drawing.PAPERS[paper][0] - 2 * drawing.MARGIN)
         scene = drawing.Scene(
             lot=lot.number,

@@ -64,8 +64,8 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
                 "events": tally.events,
                 "epcs": tally.epcs,
             }
-            with record.work(lot.id) as work:
-                work.write(lot.id, "events written", data, key=key)
+            with record.work(key) as work:
+                work.write(key, "events written", data)
             file.deliver()
     return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data}
 
@@ -78,7 +78,7 @@ def _created(view: View, lot: Lot) -> str:
     for take in view.takes(key_of(lot)):
         check_take(lot.number, take.id, take.name, take.state)
     created = ""
-    for entry in view.entries(lot.id):
+    for entry in view.entries(key_of(lot)):
         if entry.verb in _TELLING:
             created = entry.at
     return created
@@ -111,4 +111,4 @@ def _events(view: View, lot: Lot) -> Iterator[Event]:
         return view.serials(key, first, count)
 
     facts = LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
-    return events.fold(view.entries(lot.id), facts, read_part=read_part, serials_of=serials_of)
+    return events.fold(view.entries(key), facts, read_part=read_part, serials_of=serials_of)

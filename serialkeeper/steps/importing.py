@@ -110,7 +110,7 @@ def import_numbers(
         "sha256": look.sha256,
         "size": look.size,
     }
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
         old = _earlier(work, lot, look.sha256, path)
         if old:  # another process was faster
@@ -135,7 +135,7 @@ def _begin(work: Work, lot: Lot, data: dict[str, Any]) -> NumberImport:
         check_allocation(lot.number, one.first, one.count, one.done)
     row = {"id": len(work.allocations(key)) + 1, "first": lot.labels + 1, **data}
     state = "running" if lot.state == "reconciled" else lot.state
-    work.write(lot.id, "numbers imported", {**row, "lot_state": state}, key=key)
+    work.write(key, "numbers imported", {**row, "lot_state": state})
     return next(one for one in work.imports(key) if one.id == row["id"])
 
 
@@ -340,7 +340,7 @@ def _write(
         done += frame.height
         if block % BLOCKS_AT_ONCE == 0 or done == made.count:
             told = {"allocation": made.id, "done": done}
-            work.write(lot.id, "allocated", told, parts=parts, key=key_of(lot))
+            work.write(key_of(lot), "allocated", told, parts=parts)
             parts = []
     if numbers.sha256 != look.sha256 or done != made.count:
         row = BadRow(1, "the whole file", f"SHA-256 {look.sha256}", numbers.sha256, "")

@@ -8,7 +8,7 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import fit, gs1, readable, serials
-from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
 from serialkeeper.store.record import Record
@@ -76,8 +76,9 @@ def open_lot(
             "layout": frozen_layout(product, number, expiry).data(),
         }
         work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
-        work.open_chain(lot_id)
-        work.write(lot_id, "lot opened", {**data, "house_head": work.head(HOUSE)})
+        key = LotKey(product.id, lot_id)
+        work.open_chain(key)
+        work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
         lot = work.lot(f"{gtin}/{number}")
         return describe(work, lot)
 
@@ -151,7 +152,7 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
         if second:
             view.person(second)
     check_second(record.person, second, practice=record.practice)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
         if lot.state != "draft":
             raise Refused(
@@ -172,7 +173,7 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
             "group_limit": lot.group_limit,
             "layout": layout.data(),
         }
-        work.write(lot.id, "lot approved", data, second=second, key=key_of(lot))
+        work.write(key_of(lot), "lot approved", data, second=second)
         return describe(work, work.lot(lot.full_name))
 
 
@@ -204,7 +205,7 @@ def show(record: Record, name: str) -> dict[str, Any]:
 def describe(view: View, lot: Lot) -> dict[str, Any]:
     """A lot as plain data, with what is allocated, printed and taken so far."""
     key = key_of(lot)
-    head = view.chain(lot.id)
+    head = view.chain(key)
     return {
         "lot": lot.number,
         "gtin": lot.gtin,

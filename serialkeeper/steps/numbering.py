@@ -94,7 +94,7 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
             remedy="Give a number in that range; several allocations add up.",
         )
     key = key_of(lot)
-    with record.work(HOUSE, lot.id) as work:
+    with record.work(HOUSE, key) as work:
         lot = work.lot(lot.full_name)
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         running = next((a for a in work.allocations(key) if a.done < a.count), None)
@@ -134,8 +134,8 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
             "prefix_count": blocks,
         }
         state = "running" if lot.state == "reconciled" else lot.state
-        work.write(lot.id, "allocation started", {**started, "lot_state": state}, key=key)
-        return Allocation(**key.row(), **started, done=0)
+        work.write(key, "allocation started", {**started, "lot_state": state})
+        return Allocation(**(key.row() | started), done=0)
 
 
 def _chunk(
@@ -152,7 +152,7 @@ def _chunk(
     after = allocation.model_copy()
     after.done += sum(part.count for part in parts)
     ahead = drawing.submit(_draw_some, record, product, after)
-    with record.work(lot.id) as work:
+    with record.work(key) as work:
         current = next(a for a in work.allocations(key) if a.id == allocation.id)
         if current.done != allocation.done:
             # Another process goes on with the same allocation: these numbers are let go.
@@ -160,7 +160,7 @@ def _chunk(
         if work.imports_of(product.id):
             parts = [_new(record, work, product, allocation, part) for part in parts]
         data = {"allocation": current.id, "done": after.done}
-        work.write(lot.id, "allocated", data, parts=parts, key=key)
+        work.write(key, "allocated", data, parts=parts)
     return after, ahead
 
 

@@ -51,7 +51,7 @@ def plant(
     with record.read() as view:
         lot = view.lot(name)
     with Delivery(out) if out else nullcontext() as file:
-        with record.work(lot.id) as work:
+        with record.work(key_of(lot)) as work:
             lot, key = work.lot(lot.full_name), key_of(lot)
             check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
             for take in work.takes(key):  # what it still has to write was decided without them
@@ -70,7 +70,7 @@ def plant(
             if file:
                 file.write(camera.table(pl.DataFrame(rows)))
                 file.sync()
-            work.write(lot.id, "planted", {"plants": data}, key=key)
+            work.write(key, "planted", {"plants": data})
         if file:
             file.deliver()
     return {

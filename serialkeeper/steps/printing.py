@@ -110,7 +110,7 @@ def _issue(
 ) -> tuple[int, str]:
     """Commit what the file holds; gives the job's number and the chain's head."""
     key = key_of(lot)
-    with record.work(lot.id) as work:
+    with record.work(key) as work:
         if work.states(key, start, start + len(states) - 1) != states:
             raise Refused(
                 "print_changed",
@@ -119,8 +119,8 @@ def _issue(
                 remedy="Nothing was issued. Write the print file again.",
             )
         number = len(work.jobs(key)) + 1
-        work.write(lot.id, "issued", {"id": number, **job}, key=key)
-        return number, work.head(lot.id)
+        work.write(key, "issued", {"id": number, **job})
+        return number, work.head(key)
 
 
 def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
@@ -161,7 +161,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
 
 def _head_of(view: View, lot: Lot, job: int) -> str:
     """The hash of the entry that issued a job."""
-    for _, body, own_hash in view.stored_entries(lot.id):
+    for _, body, own_hash in view.stored_entries(key_of(lot)):
         entry = parse(body)
         if entry.verb == "issued" and entry.data["id"] == job:
             return own_hash.hex()

@@ -14,7 +14,7 @@ from serialkeeper.rules import datamatrix, fit, proof, readable
 from serialkeeper.rules.figures import svg
 from serialkeeper.store.forms import LabelForm, form_of, texts_of
 from serialkeeper.store.record import Record
-from serialkeeper.store.view import View
+from serialkeeper.store.view import View, key_of
 
 SUFFIXES = (".svg", ".pdf")
 DRAFT = "A"
@@ -117,7 +117,7 @@ def _proof(
     filled = datamatrix.fill(words, count, label.size)
     dark = datamatrix.modules(filled, label.size)
     readings = read_back(dark[0], text, filled[0], label.size)
-    chain = view.chain(lot.id)
+    chain = view.chain(key_of(lot))
     found = fit.check_fit(label.size, label.layout.module, label.layout.space, label.codewords, use)
     return proof.Proof(
         product=label.product.name,

@@ -19,6 +19,7 @@ from serialkeeper.rules.pulls import (
     list_pulls,
 )
 from serialkeeper.store.record import Record
+from serialkeeper.store.view import key_of
 from serialkeeper.store.webs import Part, named_part, scanned, serials_at, stretch_of
 
 SUFFIXES = (".csv", ".txt")
@@ -61,7 +62,7 @@ def pulls(
         named = {one.doubt.position for one in found}
         named |= {n.position for one in found for n in (one.before, one.after) if n}
         serials = serials_at(view, lot, named)
-        head = view.chain(lot.id).head.hex()
+        head = view.chain(key_of(lot)).head.hex()
     listed = described(found, stretch, serials, pitch, from_end=from_end)
     result = {
         "lot": lot.number,

@@ -32,7 +32,7 @@ def count(
     counts.check_count(term, value, witness=witness, reason=reason)
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = work.lot(lot.full_name), key_of(lot)
         moves.check_lot(lot.state, *OPEN_LOT[1:], where=lot.full_name)
         tallies = work.tallies(key)
@@ -47,7 +47,7 @@ def count(
                 remedy="Look at the counts: lot reconcile.",
             )
         data = {"id": len(tallies) + 1, "term": term, "value": value, "witness": witness}
-        work.write(lot.id, "counted", data, reason=reason, key=key)
+        work.write(key, "counted", data, reason=reason)
     return {"lot": lot.number, "term": term, "value": value, "total": total}
 
 
@@ -58,12 +58,12 @@ def reconcile(record: Record, name: str) -> dict[str, Any]:
         found = _balance(view, lot)
         result = _describe(view, lot, found)
     if result["balanced"] and lot.state == "running":
-        with record.work(lot.id) as work:
+        with record.work(key_of(lot)) as work:
             lot = work.lot(lot.full_name)
             found = _balance(work, lot)
             result = _describe(work, lot, found)
             if result["balanced"] and lot.state == "running":
-                work.write(lot.id, "reconciled", result, key=key_of(lot))
+                work.write(key_of(lot), "reconciled", result)
     return result
 
 
@@ -87,7 +87,7 @@ def close(
         lot = view.lot(name)
         if second:
             view.person(second)
-    with record.work(HOUSE, lot.id) as work:
+    with record.work(HOUSE, key_of(lot)) as work:
         lot, key = work.lot(lot.full_name), key_of(lot)
         where = lot.full_name
         moves.check_lot(lot.state, *OPEN_LOT, where=where)
@@ -114,8 +114,8 @@ def close(
             "investigation": investigation,
             "house_head": work.head(HOUSE),
         }
-        work.write(lot.id, "lot closed", data, reason=explanation, second=second, key=key)
-        head = work.head(lot.id)
+        work.write(key, "lot closed", data, reason=explanation, second=second)
+        head = work.head(key_of(lot))
         work.write(HOUSE, "lot closing noted", {"lot_id": lot.id, "head": head})
     return {**result, "state": "closed", "head": head}
 

@@ -7,13 +7,12 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import epc, gs1, scans
-from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.chain import BLOCK, LotKey
 from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.codes import code_at, facts_of
@@ -207,7 +206,7 @@ def verify_record(record: Record) -> dict[str, Any]:
         checked = verify(view)
         names = {0: "house"} | {lot.id: lot.full_name for lot in view.lots()}
         heads = {
-            names[chain.id]: {"entries": chain.count, "head": chain.head.hex()}
+            names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
             for chain in view.chains()
         }
     return {"sound": True, **checked, "heads": heads}

@@ -47,7 +47,7 @@ def return_numbers(record: Record, name: str, *, out: Path, reason: str = "") ->
         if not view.imports(key_of(lot)):
             raise _nothing(lot, "no file of numbers was imported for this lot")
     with Delivery(out) as file:
-        with record.work(lot.id) as work:
+        with record.work(key_of(lot)) as work:
             lot, key = work.lot(lot.full_name), key_of(lot)
             made: list[tuple[int, int, str, str]] = [
                 (first, last, State.ALLOCATED.value, State.VOIDED.value)
@@ -57,7 +57,7 @@ def return_numbers(record: Record, name: str, *, out: Path, reason: str = "") ->
             if made:
                 moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
                 data = {"moves": made, "lot_state": lot.state, "note": reason.strip()}
-                work.write(lot.id, "numbers returned", data, reason=RETURNED, key=key)
+                work.write(key, "numbers returned", data, reason=RETURNED)
             reasons: dict[str, int] = {}
             for piece in _rows(work, lot, reasons):
                 file.write(piece)

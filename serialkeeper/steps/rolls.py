@@ -34,7 +34,7 @@ def add(
     rolls.check_wound(wound)
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = _open_lot(work, lot), key_of(lot)
         places_of(work, lot)  # refuses a lot of which nothing was printed
         jobs = work.jobs(key)
@@ -56,7 +56,7 @@ def add(
             "last_row": last,
             "wound": wound,
         }
-        work.write(lot.id, "roll added", data, key=key)
+        work.write(key, "roll added", data)
         return in_short(work, lot, work.roll(key, data["id"]))
 
 
@@ -72,7 +72,7 @@ def slit(record: Record, name: str, number: int, *, wound: str = "") -> dict[str
         rolls.check_wound(wound)
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, parent = _open_roll(work, lot, number)
         key = key_of(lot)
         if parent.lane:
@@ -99,7 +99,7 @@ def slit(record: Record, name: str, number: int, *, wound: str = "") -> dict[str
             }
             for index, lane in enumerate(lanes)
         ]
-        work.write(lot.id, "roll slit", {"roll": parent.id, "rolls": made}, key=key)
+        work.write(key, "roll slit", {"roll": parent.id, "rolls": made})
         new = [in_short(work, lot, work.roll(key, one["id"])) for one in made]
     return {"lot": lot.number, "roll": number, "rolls": new}
 
@@ -112,10 +112,10 @@ def turn(record: Record, name: str, number: int, *, reason: str) -> dict[str, An
     _check_reason(reason)
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, roll = _open_roll(work, lot, number)
         data = {"roll": number, "wound": rolls.other_way(roll.wound)}
-        work.write(lot.id, "roll turned", data, reason=reason, key=key_of(lot))
+        work.write(key_of(lot), "roll turned", data, reason=reason)
         return in_short(work, lot, work.roll(key_of(lot), number))
 
 
@@ -134,7 +134,7 @@ def mark(
     _check_reason(reason)
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, roll = _open_roll(work, lot, number)
         inside = roll.first_row <= row <= roll.last_row
         if what not in rolls.MARKS or not inside or (what == "blank") != (0 < labels < 10**6):
@@ -150,7 +150,7 @@ def mark(
         key = key_of(lot)
         marks = len(work.marks(key))
         data = {"id": marks + 1, "roll": number, "word": what, "row": row, "labels": labels}
-        work.write(lot.id, "roll marked", data, reason=reason, key=key)
+        work.write(key, "roll marked", data, reason=reason)
         return in_short(work, lot, work.roll(key, number))
 
 
@@ -172,7 +172,7 @@ def count(record: Record, name: str, number: int, labels: int) -> dict[str, Any]
         )
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, roll = _open_roll(work, lot, number)
         key = key_of(lot)
         survey = survey_of(work, lot, roll)
@@ -183,7 +183,7 @@ def count(record: Record, name: str, number: int, labels: int) -> dict[str, Any]
             "labels": labels,
             "expected": survey.expected,
         }
-        work.write(lot.id, "roll marked", data, key=key)
+        work.write(key, "roll marked", data)
     return {
         "lot": lot.number,
         "roll": number,
@@ -211,7 +211,7 @@ def removed(
     """
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, roll = _open_roll(work, lot, number)
         key, places = key_of(lot), places_of(work, lot)
         there, fates = places.on(span_of(roll)), fates_of(work, lot)
@@ -233,7 +233,7 @@ def removed(
             "neighbour": neighbour,
             "scan": gs1.to_file(gs1.from_file(scan)),
         }
-        work.write(lot.id, "labels removed", data, key=key)
+        work.write(key, "labels removed", data)
     return {"lot": lot.number, "roll": number, "positions": cut, "neighbour": neighbour}
 
 
@@ -261,7 +261,7 @@ def replace(record: Record, name: str, bad: int, spare: int, *, reason: str) -> 
     _check_reason(reason)
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = _open_lot(work, lot), key_of(lot)
         places, fates = places_of(work, lot), fates_of(work, lot)
         for position in (bad, spare):
@@ -282,7 +282,7 @@ def replace(record: Record, name: str, bad: int, spare: int, *, reason: str) -> 
                 rolls.check_open(holder.id, holder.state, f"lot {lot.number}")
         roll = holders[0].id if holders[0] else 0
         data = {"bad": bad, "spare": spare, "roll": roll}
-        work.write(lot.id, "label replaced", data, reason=reason, key=key)
+        work.write(key, "label replaced", data, reason=reason)
     return {"lot": lot.number, **data, "reason": reason}
 
 

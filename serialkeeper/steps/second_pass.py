@@ -15,10 +15,9 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.rules import profiles
 from serialkeeper.rules.again import Before, JudgedAgain, decide_again, notes_on
-from serialkeeper.rules.chain import BLOCK, HOUSE
+from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import OPEN_LOT, check_file, check_lot, check_pass, check_take
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Plan
 from serialkeeper.rules.rolls import check_open
 from serialkeeper.store.line_tables import Take
@@ -162,7 +161,7 @@ def _look(
     if profile not in ("", profiles.DEFAULT):
         kept = {row.name: row.text for row in view.profiles()}
         described = profile, profiles.choose(profile, kept, devices.shipped())
-    length, jobs = view.chain(lot.id).count, len(view.jobs(key))
+    length, jobs = view.chain(key).count, len(view.jobs(key))
     return _Scene(lot, key, length, before, plan, jobs, described)
 
 
@@ -176,14 +175,14 @@ def _write(
     """Everything in one transaction; None if the lot changed since it was looked at."""
     lot, key = scene.lot, scene.key
     profile, text = scene.profile
-    with record.work(*([HOUSE] if profile else []), lot.id) as work:
-        if work.length(lot.id) != scene.length:
+    with record.work(*([HOUSE] if profile else []), key_of(lot)) as work:
+        if work.length(key_of(lot)) != scene.length:
             return None
         if profile and not work.find_profile(profile):
             work.keep_profile(profile, text)
         number = len(work.takes(key)) + 1
         work.keep_original(key, facts["sha256"], originals.pieces())
-        work.write(lot.id, "take started", {"id": number, **facts}, key=key)
+        work.write(key, "take started", {"id": number, **facts})
         _write_blocks(work, scene, number, judged)
         rules = work.alarm_rules_at(facts["station"])
         _, told = raise_alarms(work, lot, judged.alarms, judged.finding, rules, name=facts["name"])
@@ -194,7 +193,7 @@ def _write(
             "notes": notes_on(judged, scene.before),
             "again": judged.result,
         }
-        work.write(lot.id, "take finished", data, key=key)
+        work.write(key, "take finished", data)
         return work.takes(key)[-1]
 
 
@@ -205,4 +204,4 @@ def _write_blocks(work: Work, scene: _Scene, number: int, judged: JudgedAgain) -
         parts = judged.parts(block, judged.states[first : last + 1])
         through = block + 1
         data = {"take": number, "through": through, "found": judged.found_in(block)}
-        work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
+        work.write(scene.key, "taken", data, parts=parts)

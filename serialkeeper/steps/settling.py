@@ -59,7 +59,7 @@ def accept(
         lot = view.lot(name)
         if second:
             view.person(second)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = work.lot(lot.full_name), key_of(lot)
         moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         where = f"lot {lot.number}, position {position}"
@@ -88,7 +88,7 @@ def accept(
             "evidence": evidence,
             "lot_state": "running",
         }
-        work.write(lot.id, "accepted", data, reason=reason, second=second, key=key)
+        work.write(key, "accepted", data, reason=reason, second=second)
     return {"lot": lot.number, "position": position, "state": path[-1].word, "reason": reason}
 
 
@@ -117,7 +117,7 @@ def _seen_by_hand(
     given = _Given(planned, scan, "", None, "")
     evidence = _evidence(findings.FRESH_SCAN, given, 0, date.min, where)
     data = {"ranges": [[position, position]], "evidence": evidence}
-    work.write(lot.id, "settled", data, reason=reason, second=second, key=key_of(lot))
+    work.write(key_of(lot), "settled", data, reason=reason, second=second)
     state = _state(work, lot, position)
     return {"lot": lot.number, "position": position, "state": state.word, "reason": reason}
 
@@ -255,7 +255,7 @@ def _leave(
     past = {"void": "voided", "decommission": "decommissioned"}[verb]
     # Decommissioning goes on after a lot is closed; voiding does not.
     allowed = OPEN_LOT if verb == "void" else (*OPEN_LOT, "closed")
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
         moves.check_lot(lot.state, *allowed, where=lot.full_name)
         found = np.zeros(lot.labels + 1, dtype=np.bool_)
@@ -267,7 +267,7 @@ def _leave(
         if not any(source != State.ALLOCATED.value for _, _, source, _ in made):
             state = lot.state
         data = {"moves": made, "lot_state": state, **more}
-        work.write(lot.id, past, data, reason=reason, key=key_of(lot))
+        work.write(key_of(lot), past, data, reason=reason)
     return {
         "lot": lot.number,
         "labels": sum(last - first + 1 for first, last in ranges),
@@ -297,7 +297,7 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
     with record.read() as view:
         lot = view.lot(name)
     ranges = parse_which(which, lot.labels)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
         moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         for first, last in ranges:
@@ -311,7 +311,7 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
                         came=State(letter).word,
                         remedy="Decide the label: label accept, label void, label decommission.",
                     )
-        work.write(lot.id, "settled", {"ranges": ranges}, reason=reason, key=key_of(lot))
+        work.write(key_of(lot), "settled", {"ranges": ranges}, reason=reason)
     labels = sum(last - first + 1 for first, last in ranges)
     return {"lot": lot.number, "labels": labels, "positions": ranges, "reason": reason}
 

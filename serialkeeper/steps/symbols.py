@@ -137,7 +137,7 @@ def write(
 def _note(record: Record, label: LabelForm, data: dict[str, Any], states: bytes) -> dict[str, Any]:
     """Tell the journal of an export; gives what was told, with the lot and the chain's head."""
     lot = label.lot
-    with record.work(lot.id) as work:
+    with record.work(label.key) as work:
         if work.states(label.key, data["first"], data["last"]) != states:
             raise Refused(
                 "print_changed",
@@ -145,8 +145,8 @@ def _note(record: Record, label: LabelForm, data: dict[str, Any], states: bytes)
                 where=f"lot {lot.number}",
                 remedy="Nothing was written. Write them again.",
             )
-        work.write(lot.id, "symbols written", data, key=label.key)
-        head = work.head(lot.id)
+        work.write(label.key, "symbols written", data)
+        head = work.head(label.key)
     told = {name: value for name, value in data.items() if name != "module"}
     return {"lot": lot.number, "gtin": lot.gtin, **told, "head": head}
 

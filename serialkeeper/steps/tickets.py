@@ -100,7 +100,7 @@ def release(
             view.person(second)
     with ExitStack() as stack:
         files = [stack.enter_context(Delivery(path)) for path in _names(out)] if out else []
-        with record.work(lot.id) as work:
+        with record.work(key_of(lot)) as work:
             lot = work.lot(lot.full_name)
             ticket = {
                 **_ticket(work, lot, _releasable(work, lot, number)),
@@ -113,10 +113,8 @@ def release(
                 "reason": reason,
             }
             data = {"roll": number, "ticket": ticket}
-            entry = work.write(
-                lot.id, "roll released", data, reason=reason, second=second, key=key_of(lot)
-            )
-            ticket = {**ticket, "entry": entry.seq, "head": work.head(lot.id)}
+            entry = work.write(key_of(lot), "roll released", data, reason=reason, second=second)
+            ticket = {**ticket, "entry": entry.seq, "head": work.head(key_of(lot))}
             _fill(files, ticket)
         for file in files:
             file.deliver()
@@ -159,7 +157,7 @@ def _fill(files: list[Delivery], ticket: dict[str, Any]) -> None:
 
 def _issued(view: View, lot: Lot, number: int) -> dict[str, Any]:
     """The ticket as its release entry holds it."""
-    for _, body, own_hash in view.stored_entries(lot.id):
+    for _, body, own_hash in view.stored_entries(key_of(lot)):
         entry = parse(body)
         if entry.verb == "roll released" and entry.data["roll"] == number:
             return {**entry.data["ticket"], "entry": entry.seq, "head": own_hash.hex()}

@@ -1,26 +1,35 @@
 """Set-based SQL on labels: one statement moves up to 10,000 rows.
 
-Numbers and positions travel as one JSON parameter; see DEVELOPERS.md for why this is the
-fast way. Every statement is guarded by the states it may start from and checks how many
-rows it changed, so that a label can never be moved by mistake.
+In SQLite numbers and positions travel as one JSON parameter, in PostgreSQL as a COPY or an array;
+see DEVELOPERS.md for why these are the fast ways. Every statement is guarded by the states it may
+start from and checks how many rows it changed, so that a label can never be moved by mistake.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import orjson
 from numpy.typing import NDArray
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, TextClause, text
+from sqlalchemy.exc import DBAPIError
 
 from serialkeeper.errors import Damaged
+from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.moves import INSPECTED
-from serialkeeper.rules.parts import UNCHANGED, States, unpack_serials
-from serialkeeper.rules.replay import LotKey, MoveLabels, SettleFindings
+from serialkeeper.rules.parts import (
+    UNCHANGED,
+    States,
+    unpack_findings,
+    unpack_proofs,
+    unpack_serials,
+)
+from serialkeeper.rules.replay import MoveLabels, SettleFindings
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
@@ -34,14 +43,6 @@ _ADD = text(
 _ADD_EXTRAS = text(
     "INSERT INTO extra (product_id, lot_id, position, elements) "
     "SELECT :product_id, :lot_id, :first + key, value FROM json_each(:extras)"
-)
-_EXTRAS = text(
-    "SELECT count(*), group_concat(elements, char(10)) FROM (SELECT elements FROM extra "
-    f"WHERE {_IN_LOT} AND position BETWEEN :first AND :last ORDER BY position)"
-)
-_TAKEN = text(
-    "SELECT label.serial, label.lot_id FROM json_each(:numbers) AS wanted "
-    "CROSS JOIN label ON label.serial = wanted.value AND label.product_id = :product_id"
 )
 _FIND = text(
     "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state, "
@@ -63,32 +64,79 @@ _MOVE = text(
 _SETTLE = text(
     f"UPDATE finding SET state = 'settled' WHERE {_IN_LOT} AND position BETWEEN :first AND :last"
 )
-_ROWS = text(
-    "SELECT count(*), min(position), max(position), group_concat(serial, char(10)), "
-    "group_concat(state, '') FROM (SELECT position, serial, state FROM label "
-    f"WHERE {_IN_LOT} AND position BETWEEN :first AND :last ORDER BY position)"
-)
-_STATES = text(
-    f"SELECT group_concat(state, '') FROM (SELECT state FROM label WHERE {_IN_LOT} "
-    "AND position BETWEEN :first AND :last ORDER BY position)"
-)
+_TAKEN = {
+    "sqlite": text(
+        "SELECT label.serial, label.lot_id FROM json_each(:numbers) AS wanted "
+        "CROSS JOIN label ON label.serial = wanted.value AND label.product_id = :product_id"
+    ),
+    "postgresql": text(
+        "SELECT label.serial, label.lot_id FROM unnest(CAST(:numbers AS text[])) "
+        'AS wanted (number) JOIN label ON label.serial = wanted.number COLLATE "C" '
+        "AND label.product_id = :product_id"
+    ),
+}
+_SOME = f"WHERE {_IN_LOT} AND position BETWEEN :first AND :last"
+_EXTRAS = {
+    "sqlite": text(
+        "SELECT count(*), group_concat(elements, char(10)) FROM (SELECT elements FROM extra "
+        f"{_SOME} ORDER BY position)"
+    ),
+    "postgresql": text(
+        f"SELECT count(*), string_agg(elements, chr(10) ORDER BY position) FROM extra {_SOME}"
+    ),
+}
+_ROWS = {
+    "sqlite": text(
+        "SELECT count(*), min(position), max(position), group_concat(serial, char(10)), "
+        "group_concat(state, '') FROM (SELECT position, serial, state FROM label "
+        f"{_SOME} ORDER BY position)"
+    ),
+    "postgresql": text(
+        "SELECT count(*), min(position), max(position), "
+        "string_agg(serial, chr(10) ORDER BY position), string_agg(state, '' ORDER BY position) "
+        f"FROM label {_SOME}"
+    ),
+}
+_STATES = {
+    "sqlite": text(
+        f"SELECT group_concat(state, '') FROM (SELECT state FROM label {_SOME} ORDER BY position)"
+    ),
+    "postgresql": text(f"SELECT string_agg(state, '' ORDER BY position) FROM label {_SOME}"),
+}
+_AMONG = {
+    "sqlite": "position IN (SELECT value FROM json_each(:positions))",
+    "postgresql": "position = ANY(:positions)",
+}
 
 
 def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One allocated label per line of a `serials` part."""
-    numbers = orjson.dumps(unpack_serials(data)).decode()
-    connection.execute(_ADD, {**key.row(), "first": first, "numbers": numbers})
+    numbers = unpack_serials(data)
+    if connection.dialect.name == "sqlite":
+        values = {**key.row(), "first": first, "numbers": orjson.dumps(numbers).decode()}
+        connection.execute(_ADD, values)
+        return
+    lot = f"{key.product_id}\t{key.lot_id}"
+    rows = [f"{lot}\t{place}\t{number}\ta\n" for place, number in enumerate(numbers, first)]
+    with _copy(connection, "label", "product_id, lot_id, position, serial, state") as copying:
+        copying.write("".join(rows).replace("\\", r"\\"))
 
 
 def add_extras(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One row per line of an `extras` part."""
-    extras = orjson.dumps(unpack_serials(data)).decode()
-    connection.execute(_ADD_EXTRAS, {**key.row(), "first": first, "extras": extras})
+    extras = unpack_serials(data)
+    if connection.dialect.name == "sqlite":
+        values = {**key.row(), "first": first, "extras": orjson.dumps(extras).decode()}
+        connection.execute(_ADD_EXTRAS, values)
+        return
+    with _copy(connection, "extra", "product_id, lot_id, position, elements") as copying:
+        for place, elements in enumerate(extras, first):
+            copying.write_row((key.product_id, key.lot_id, place, elements))
 
 
 def read_extras(connection: Connection, key: LotKey, first: int, last: int) -> tuple[int, str]:
     """How many labels of positions first..last have extras, and these, a line feed after each."""
-    row = connection.execute(_EXTRAS, {**key.row(), "first": first, "last": last}).one()
+    row = _one(connection, _EXTRAS, key, first, last)
     return row[0], (row[1] or "") + "\n" * bool(row[0])
 
 
@@ -96,20 +144,55 @@ def find_taken(
     connection: Connection, product_id: int, numbers: Sequence[str]
 ) -> list[tuple[str, int]]:
     """Which of these numbers the product has already, each with its lot's id."""
-    values = {"product_id": product_id, "numbers": orjson.dumps(numbers).decode()}
-    return [(row[0], row[1]) for row in connection.execute(_TAKEN, values)]
+    dialect = connection.dialect.name
+    wanted = orjson.dumps(numbers).decode() if dialect == "sqlite" else list(numbers)
+    values = {"product_id": product_id, "numbers": wanted}
+    return [(row[0], row[1]) for row in connection.execute(_TAKEN[dialect], values)]
 
 
 def add_findings(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:
     """One open finding per line of a `findings` part."""
-    values = {**key.row(), "take": take, "seq": seq, "findings": data.decode()}
-    connection.execute(_FIND, values)
+    if connection.dialect.name == "sqlite":
+        values = {**key.row(), "take": take, "seq": seq, "findings": data.decode()}
+        connection.execute(_FIND, values)
+        return
+    columns = "product_id, lot_id, position, take, word, seen, detail, state, together, seq"
+    with _copy(connection, "finding", columns) as copying:
+        for one in unpack_findings(data):
+            told = (one.word, one.seen, one.detail, "open", one.together, seq)
+            copying.write_row((key.product_id, key.lot_id, one.position, take, *told))
 
 
 def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:
     """One proof per line of a `proofs` part."""
-    values = {**key.row(), "take": take, "seq": seq, "proofs": data.decode()}
-    connection.execute(_PROVE, values)
+    if connection.dialect.name == "sqlite":
+        values = {**key.row(), "take": take, "seq": seq, "proofs": data.decode()}
+        connection.execute(_PROVE, values)
+        return
+    columns = "product_id, lot_id, position, take, seq, word, evidence, detail"
+    with _copy(connection, "proof", columns) as copying:
+        for one in unpack_proofs(data):
+            told = (one.word, one.evidence, one.detail)
+            copying.write_row((key.product_id, key.lot_id, one.position, take, seq, *told))
+
+
+@contextmanager
+def _copy(connection: Connection, table: str, columns: str) -> Iterator[Any]:
+    """PostgreSQL's fastest way in, as part of the connection's transaction."""
+    import psycopg
+
+    driver = connection.connection.driver_connection
+    if driver is None:
+        raise RuntimeError("the connection was given back")
+    try:
+        with (
+            driver.cursor() as cursor,
+            cursor.copy(f"COPY {table} ({columns}) FROM STDIN") as copying,
+        ):
+            yield copying
+    except psycopg.Error as error:
+        # The driver's own errors, as SQLAlchemy would raise them.
+        raise DBAPIError.instance(None, None, error, psycopg.Error) from error
 
 
 def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> None:
@@ -160,11 +243,12 @@ def set_states(connection: Connection, key: LotKey, states: States) -> None:
 def _set_listed(
     connection: Connection, key: LotKey, target: str, places: NDArray[np.int64]
 ) -> None:
-    where = (
-        f"position IN (SELECT value FROM json_each(:positions)) AND state IN ({_quoted(target)})"
-    )
+    dialect = connection.dialect.name
+    where = f"{_AMONG[dialect]} AND state IN ({_quoted(target)})"
     statement = text(f"UPDATE label SET state = '{target}' WHERE {_IN_LOT} AND {where}")
-    positions = orjson.dumps(places.tolist()).decode()
+    positions: Any = places.tolist()
+    if dialect == "sqlite":
+        positions = orjson.dumps(positions).decode()
     moved = connection.execute(statement, {**key.row(), "positions": positions}).rowcount
     _all_moved(moved, len(places), int(places[0]), int(places[-1]))
 
@@ -204,11 +288,19 @@ class Rows(NamedTuple):
 
 def read_rows(connection: Connection, key: LotKey, first: int, last: int) -> Rows:
     """The label rows of positions first..last."""
-    row = connection.execute(_ROWS, {**key.row(), "first": first, "last": last}).one()
+    row = _one(connection, _ROWS, key, first, last)
     return Rows(row[0], row[1], row[2], (row[3] or "") + "\n" * bool(row[0]), row[4] or "")
 
 
 def read_states(connection: Connection, key: LotKey, first: int, last: int) -> bytes:
     """The state letters of positions first..last, one byte each."""
-    found = connection.execute(_STATES, {**key.row(), "first": first, "last": last}).scalar()
-    return (found or "").encode()
+    found: str = _one(connection, _STATES, key, first, last)[0] or ""
+    return found.encode()
+
+
+def _one(
+    connection: Connection, query: dict[str, TextClause], key: LotKey, first: int, last: int
+) -> Any:
+    """The one row that a question about positions first..last gives."""
+    values = {**key.row(), "first": first, "last": last}
+    return connection.execute(query[connection.dialect.name], values).one()

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from serialkeeper.rules import gs1
+from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.datamatrix import Size
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.codes import bracketed_of, codes_of
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of

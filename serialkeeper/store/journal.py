@@ -10,8 +10,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, Select, Table, bindparam, func, select
 from sqlmodel import SQLModel
 
-from serialkeeper.rules.chain import BLOCK, Entry, PartRef, parse
-from serialkeeper.rules.replay import LotKey
+from serialkeeper.rules.chain import BLOCK, Entry, LotKey, PartRef, parse
 from serialkeeper.store import bulk
 from serialkeeper.store.tables import Chain, EntryRow, Original, PartRow, table_of
 
@@ -28,22 +27,22 @@ class Journal:
         """The heads of all chains."""
         return self._all(Chain)
 
-    def chain(self, chain: int) -> Chain:
+    def chain(self, chain: LotKey) -> Chain:
         """One chain's head."""
-        return self._expect(Chain, id=chain)
+        return self._expect(Chain, **chain.row())
 
-    def stored_entries(self, chain: int) -> Iterator[tuple[int, bytes, bytes]]:
+    def stored_entries(self, chain: LotKey) -> Iterator[tuple[int, bytes, bytes]]:
         """(seq, body, hash) of a chain's entries in order."""
         table = table_of(EntryRow)
         query = (
             select(table.c.seq, table.c.body, table.c.hash)
-            .where(table.c.chain == chain)
+            .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
             .order_by(table.c.seq)
         )
         for row in self.connection.execute(query).yield_per(1000):
             yield row.seq, row.body, row.hash
 
-    def entries(self, chain: int) -> Iterator[Entry]:
+    def entries(self, chain: LotKey) -> Iterator[Entry]:
         """A chain's entries in order."""
         for _, body, _ in self.stored_entries(chain):
             yield parse(body)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from serialkeeper.rules.chain import Entry, block_of
+from serialkeeper.rules.chain import Entry, LotKey, block_of
 from serialkeeper.rules.events import write_time
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import Found, View, key_of
 
@@ -22,7 +21,7 @@ def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
         for part in view.parts(key, block_of(position))
         if part.first <= position < part.first + part.count
     }
-    for entry in view.entries(lot.id):
+    for entry in view.entries(key_of(lot)):
         step: dict[str, Any] = {}
         for ref in entry.parts:
             part = parts.get((entry.seq, ref.kind))

@@ -1,171 +1,70 @@
-"""Making and opening records: the database file, its settings, its schema's version."""
+"""Making, opening and migrating records: settings, people, the schema's version."""
 
 from __future__ import annotations
 
-import os
-import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 
-from sqlalchemy import Connection, Engine, create_engine, event, text
-from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError
-from sqlalchemy.pool import QueuePool
+from sqlalchemy import Connection, Engine, inspect, text
 
-from serialkeeper.errors import Refused, Unavailable, WrongUsage
+from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.serials import Chance
-from serialkeeper.store.record import Record, speaking_plainly
-
-SCHEMA = "0009"
-"""The newest migration; a record of another version is refused."""
-
-_WAIT_MILLISECONDS = 30_000
-_MAGIC = b"SQLite format 3\x00"
-
-
-def open_engine(url: str, *, create: bool = False) -> Engine:
-    """An engine for the record at a URL.
-
-    Refuses `record_missing`, `record_exists` (with `create`), and `usage` for what is no
-    URL of a supported database.
-    """
-    parsed = _parse(url)
-    path = Path(parsed.database or "")
-    if not create and not path.is_file():
-        raise Refused(
-            "record_missing",
-            "There is no record at that place.",
-            where=str(path),
-            expected="a record made by 'serialkeeper init'",
-            came="a folder" if path.is_dir() else "nothing",
-            remedy="Make one (init --person NAME), or name another with --record.",
-        )
-    if create:
-        _reserve(path)
-    else:
-        _check_file(path)
-    mode = "rwc" if create else "rw"
-    address = path.absolute().as_uri() + f"?mode={mode}"
-
-    def connect() -> sqlite3.Connection:
-        return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
-
-    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
-    engine = engine.execution_options(serialkeeper_path=str(path.absolute()))
-    if create:
-        event.listen(engine, "connect", _shape)
-    event.listen(engine, "connect", _prepare)
-    event.listen(engine, "begin", _begin)
-    return engine
+from serialkeeper.store.engines import (
+    left_as_it_was,
+    open_engine,
+    parse_url,
+    reading,
+    without_secret,
+)
+from serialkeeper.store.failures import speaking_plainly
+from serialkeeper.store.record import SCHEMA, Record
+from serialkeeper.store.tables import MODELS
 
 
-def _parse(url: str) -> URL:
-    try:
-        parsed = make_url(url)
-    except ArgumentError:
-        parsed = None
-    if parsed is None or parsed.get_backend_name() != "sqlite" or not parsed.database:
-        raise WrongUsage(
-            "usage",
-            "The record is named by a URL of an SQLite file.",
-            where="--record",
-            expected="sqlite:///FOLDER/record.db",
-            came=parsed.render_as_string() if parsed else url.rsplit("@", maxsplit=1)[-1],
-            remedy="Give --record or SERIALKEEPER_RECORD in that form.",
-        )
-    return parsed
-
-
-def _reserve(path: Path) -> None:
-    """An empty file in the record's place, made by this process and by nobody else."""
-    try:
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-    except FileExistsError:
-        raise Refused(
-            "record_exists",
-            "There is a file at that place already.",
-            where=str(path),
-            expected="a place with no file",
-            came="a file",
-            remedy="Choose another place; a record is never overwritten.",
-        ) from None
-    except OSError as error:
-        raise Unavailable(
-            "file_unwritable",
-            f"The record cannot be made there: {error.strerror}.",
-            where=str(path),
-            remedy="Make the folder first, and check the right to write there.",
-        ) from None
-
-
-def _check_file(path: Path) -> None:
-    """Refuses `record_unreadable` before a database driver could write to a foreign file."""
-    try:
-        with path.open("rb") as file:
-            start = file.read(len(_MAGIC))
-    except OSError as error:
-        raise Unavailable(
-            "record_unreadable",
-            f"The record cannot be read: {error.strerror}.",
-            where=str(path),
-            remedy="Check the right to read and write it.",
-        ) from None
-    if start != _MAGIC:
-        raise Refused(
-            "record_unreadable",
-            "The file is no record.",
-            where=str(path),
-            expected="an SQLite database",
-            came=repr(start) if start else "an empty file",
-            remedy="Name a record made by 'serialkeeper init'.",
-        )
-
-
-def _shape(connection: sqlite3.Connection, _: object) -> None:
-    """What a new database keeps for ever."""
-    for pragma in ("page_size=16384", "journal_mode=WAL"):
-        connection.execute(f"PRAGMA {pragma}").fetchall()
-
-
-def _prepare(connection: sqlite3.Connection, _: object) -> None:
-    for pragma in (
-        f"busy_timeout={_WAIT_MILLISECONDS}",
-        "synchronous=FULL",
-        "foreign_keys=ON",
-        "recursive_triggers=ON",
-        "cache_size=-32768",
-        "wal_autocheckpoint=8000",
-        "trusted_schema=OFF",
-    ):
-        connection.execute(f"PRAGMA {pragma}").fetchall()
-
-
-def _begin(connection: Connection) -> None:
-    write = connection.get_execution_options().get("serialkeeper_write")
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+def found_schema(connection: Connection) -> str:
+    """The schema's version in the database, empty for no record."""
+    if not inspect(connection).has_table("alembic_version"):
+        return ""
+    rows = connection.execute(text("SELECT version_num FROM alembic_version ORDER BY 1")).scalars()
+    return " and ".join(map(str, rows))
 
 
 def check_schema(engine: Engine, url: str) -> None:
-    """Refuses `record_unreadable` if the database is no record of this version."""
-    with speaking_plainly(url), engine.connect() as connection:
-        found: str | None = None
-        if connection.execute(
-            text("SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'")
-        ).scalar():
-            rows = connection.execute(text("SELECT version_num FROM alembic_version")).scalars()
-            found = " and ".join(map(str, rows))
-    if found != SCHEMA:
+    """Refuses `record_unreadable`, `record_outdated` or `record_newer` if the database is no
+    record of this version."""
+    with speaking_plainly(url), reading(engine) as connection:
+        found = found_schema(connection)
+    if found == SCHEMA:
+        return
+    if not found.isdigit():
         raise Refused(
             "record_unreadable",
-            "The file is not a record of this version.",
+            "There is no record of this program at that place.",
             where=url,
             expected=f"schema {SCHEMA}",
             came=f"schema {found}" if found else "no serialkeeper record",
-            remedy="Name a record made by this version of serialkeeper.",
+            remedy="Name a record made by 'serialkeeper init'.",
         )
+    if found < SCHEMA:
+        raise Refused(
+            "record_outdated",
+            "The record was made by an earlier version of serialkeeper.",
+            where=url,
+            expected=f"schema {SCHEMA}",
+            came=f"schema {found}",
+            remedy="Back it up, then bring it to this version: serialkeeper record migrate. "
+            "Earlier versions cannot work on it afterwards.",
+        )
+    raise Refused(
+        "record_newer",
+        "The record belongs to a later version of serialkeeper.",
+        where=url,
+        expected=f"schema {SCHEMA}",
+        came=f"schema {found}",
+        remedy="Use the version that migrated it; this one would not understand it.",
+    )
 
 
 def open_record(
@@ -178,12 +77,14 @@ def open_record(
 ) -> Record:
     """Open an existing record for a person; without a name, for the only person there is.
 
-    Refuses `record_missing`, `record_unreadable`, `person_unknown`.
+    Refuses `record_missing`, `record_unreadable`, `record_outdated`, `record_newer`,
+    `record_unreachable`, `record_denied`, `person_unknown`.
     """
-    engine = open_engine(url)
+    engine = open_engine(url, station=station)
+    shown = _shown(url)
     try:
-        check_schema(engine, url)
-        record = Record(engine, url, "", "", station, now, chance, practice=True)
+        check_schema(engine, shown)
+        record = Record(engine, shown, "", "", station, now, chance, practice=True)
         with record.read() as view:
             practice = view.setting("kind") == "practice"
             found = view.person(person) if person else view.only_person()
@@ -203,19 +104,20 @@ def make_record(
     chance: Chance,
     account: str,
 ) -> Record:
-    """Make a practice record and its first person.
+    """Make a practice record and its first person, in one transaction.
 
-    Refuses `record_exists`; leaves nothing behind when it fails.
+    Refuses `record_exists`, `record_unreachable`, `record_denied`; leaves nothing behind when it
+    fails.
     """
-    from serialkeeper.store.migrations import migrate
+    from serialkeeper.store.migrations import upgrade
 
-    engine = open_engine(url, create=True)
-    path = Path(str(engine.get_execution_options()["serialkeeper_path"]))
-    try:
-        with speaking_plainly(url):
-            migrate(engine)
-        record = Record(engine, url, person, role, station, now, chance, practice=True)
+    engine = open_engine(url, create=True, station=station)
+    shown = _shown(url)
+    with left_as_it_was(engine):
+        record = Record(engine, shown, person, role, station, now, chance, practice=True)
         with record.work() as work:
+            _check_empty(work.connection, shown)
+            upgrade(work.connection)
             work.open_chain(HOUSE)
             work.write(HOUSE, "record made", {"kind": "practice", "made": work.at})
             work.write(
@@ -223,9 +125,65 @@ def make_record(
                 "person added",
                 {"id": 1, "name": person, "role": role, "account": account},
             )
-    except BaseException:
-        engine.dispose()
-        for name in ("", "-wal", "-shm", "-turn"):
-            Path(str(path) + name).unlink(missing_ok=True)
-        raise
     return record
+
+
+def _shown(url: str) -> str:
+    parsed = parse_url(url)
+    return url if parsed.get_backend_name() == "sqlite" else without_secret(parsed)
+
+
+def _check_empty(connection: Connection, url: str) -> None:
+    """Refuses `record_exists` for a database with tables that a record would need."""
+    if connection.dialect.name == "postgresql":
+        # Whoever makes a record at the same moment waits here.
+        connection.execute(text("SELECT pg_advisory_xact_lock(hashtext('serialkeeper'))"))
+    ours = {"alembic_version", *(str(model.__tablename__) for model in MODELS)}
+    there = sorted(ours.intersection(inspect(connection).get_table_names()))
+    if there:
+        raise Refused(
+            "record_exists",
+            "There are tables in that database already.",
+            where=url,
+            expected="a database without tables",
+            came=", ".join(there[:5]),
+            remedy="Choose an empty database; a record is never overwritten.",
+        )
+
+
+def migrate_record(
+    url: str,
+    *,
+    person: str,
+    station: str,
+    now: Callable[[], datetime],
+    chance: Chance,
+) -> tuple[str, str]:
+    """Bring an earlier version's record to this one, in one transaction that nobody works beside.
+
+    Refuses what `open_record` refuses but `record_outdated`.
+
+    Returns:
+        The version that was found, and the one that is there now.
+    """
+    from serialkeeper.store.migrations import upgrade
+
+    engine = open_engine(url, station=station)
+    record = Record(engine, _shown(url), "", "", station, now, chance, practice=True)
+    try:
+        with speaking_plainly(record.url), reading(engine) as connection:
+            found = found_schema(connection)
+        if not found.isdigit() or found > SCHEMA:
+            check_schema(engine, record.url)
+        if found < SCHEMA:
+            with record.migration() as work:
+                found = found_schema(work.connection)
+                if found < SCHEMA:  # nobody was faster
+                    upgrade(work.connection)
+                    who = work.person(person) if person else work.only_person()
+                    work.hand_to(who)
+                    work.lock((HOUSE,))
+                    work.write(HOUSE, "record migrated", {"from": found, "to": SCHEMA})
+    finally:
+        engine.dispose()
+    return found, SCHEMA

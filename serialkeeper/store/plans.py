@@ -159,7 +159,7 @@ def passes_of(view: View, lot: Lot, roll: Roll) -> list[tuple[Take, dict[str, in
         return []
     results = {
         entry.data["take"]: entry.data["again"]
-        for entry in view.entries(lot.id)
+        for entry in view.entries(key_of(lot))
         if entry.verb == "take finished" and "again" in entry.data
     }
     return [(take, results[take.id]) for take in takes if take.id in results]
@@ -191,7 +191,7 @@ def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, 
     counts = view.count_findings(key, done.id)
     finished = next(
         entry.data
-        for entry in view.entries(lot.id)
+        for entry in view.entries(key)
         if entry.verb == "take finished" and entry.data["take"] == done.id
     )
     states: dict[str, int] = {}

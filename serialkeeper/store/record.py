@@ -2,18 +2,18 @@
 
     with record.read() as view:            # one consistent look
         lot = view.lot("LOT24A")
-    with record.work(lot.id) as work:      # one transaction, the lot's chain locked
-        work.write(lot.id, "counted", {...})
+    with record.work(key_of(lot)) as work:   # one transaction, the lot's chain locked
+        work.write(key_of(lot), "counted", {...})
 
 A `Work` changes rows only through the entries it writes, so nothing changes unjournalled.
-Lock order: the house chain before lots' chains, lots' chains by id.
+Lock order: SQLite's turn to write, the house chain, lots' chains by id; a migration waits for
+all of them. Nothing else is locked, and nothing is read before the lock that a decision rests on.
 """
 
 from __future__ import annotations
 
 import fcntl
 import hashlib
-import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -22,24 +22,31 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, insert, select, update
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy import Connection, Engine, insert, select, text, update
 
-from serialkeeper.errors import Damaged, Refused, Unavailable
+from serialkeeper.errors import Refused
 from serialkeeper.rules import replay
-from serialkeeper.rules.chain import HOUSE, START, Entry, Part, link
+from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk
+from serialkeeper.store.engines import file_of, reading, writing
+from serialkeeper.store.failures import record_changed, speaking_plainly
 from serialkeeper.store.tables import (
     METADATA,
     Chain,
     EntryRow,
     Original,
     PartRow,
+    Person,
     table_of,
 )
 from serialkeeper.store.view import View
+
+SCHEMA = "0010"
+"""The newest migration; a record of another version is refused."""
+
+_VERSION = text("SELECT version_num FROM alembic_version")
 
 
 @dataclass(frozen=True)
@@ -74,18 +81,32 @@ class Record:
     @contextmanager
     def read(self) -> Iterator[View]:
         """One consistent look at the record."""
-        with speaking_plainly(self.url), self.engine.connect() as connection:
+        with speaking_plainly(self.url), reading(self.engine) as connection:
             yield View(connection)
 
     @contextmanager
-    def work(self, *chains: int) -> Iterator[Work]:
-        """One transaction with these chains locked; committed on leaving without an error."""
-        with speaking_plainly(self.url), _turn(self.engine):
-            connection = self.engine.connect().execution_options(serialkeeper_write=True)
-            with connection, connection.begin():
-                work = Work(connection, self)
-                work.lock(chains)
-                yield work
+    def work(self, *chains: LotKey) -> Iterator[Work]:
+        """One transaction with these chains locked; committed on leaving without an error.
+
+        Refuses `record_changed` if another version of the program has migrated the record.
+        """
+        with self._transaction() as work:
+            work.lock(chains)
+            yield work
+
+    @contextmanager
+    def migration(self) -> Iterator[Work]:
+        """One transaction beside which nobody works."""
+        with self._transaction() as work:
+            if self.engine.dialect.name == "postgresql":
+                work.connection.execute(text("LOCK TABLE chain IN ACCESS EXCLUSIVE MODE"))
+            yield work
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Work]:
+        with speaking_plainly(self.url), _turn(self.engine):  # noqa: SIM117
+            with writing(self.engine) as connection, connection.begin():
+                yield Work(connection, self)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -104,51 +125,61 @@ class Work(View):
     def __init__(self, connection: Connection, record: Record) -> None:
         super().__init__(connection)
         self._record = record
-        self._heads: dict[int, tuple[int, bytes]] = {}
+        self._heads: dict[LotKey, tuple[int, bytes]] = {}
         moment = record.now()
         offset = moment.utcoffset()
         self.at = moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
         self._offset = round(offset.total_seconds() / 60) if offset else 0
 
-    def lock(self, chains: Sequence[int]) -> None:
-        """Lock chains, in order of id."""
+    def hand_to(self, person: Person) -> None:
+        """What is written from here on is this person's."""
+        self._record = replace(self._record, person=person.name, role=person.role)
+
+    def lock(self, chains: Sequence[LotKey]) -> None:
+        """Lock chains, in order of their keys, and make sure that the record is still ours."""
         table = table_of(Chain)
         for chain in sorted(chains):
             row = self.connection.execute(
-                select(table.c["count"], table.c.head).where(table.c.id == chain).with_for_update()
+                select(table.c["count"], table.c.head)
+                .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
+                .with_for_update()
             ).one()
             self._heads[chain] = (row[0], row[1])
+        if chains:
+            version = self.connection.execute(_VERSION).scalar()
+            if version != SCHEMA:
+                message = "The record is not the one that was opened any more."
+                raise record_changed(message, self._record.url, came=f"schema {version}")
 
-    def open_chain(self, chain: int) -> None:
+    def open_chain(self, chain: LotKey) -> None:
         """A new, empty chain."""
-        row = {"id": chain, "count": 0, "head": START}
+        row = {**chain.row(), "count": 0, "head": START}
         self.connection.execute(insert(table_of(Chain)), row)
         self._heads[chain] = (0, START)
 
-    def length(self, chain: int) -> int:
+    def length(self, chain: LotKey) -> int:
         """How many entries a locked chain has."""
         return self._heads[chain][0]
 
-    def head(self, chain: int) -> str:
+    def head(self, chain: LotKey) -> str:
         """The hash of a locked chain's last entry, in hex."""
         return self._heads[chain][1].hex()
 
     def write(
         self,
-        chain: int,
+        chain: LotKey,
         verb: str,
         data: dict[str, Any],
         *,
         parts: Sequence[Part] = (),
         reason: str = "",
         second: str = "",
-        key: replay.LotKey | None = None,
     ) -> Entry:
         """Append an entry to a locked chain and carry out what it means for the tables."""
         count, head = self._heads[chain]
         record = self._record
         entry = Entry(
-            chain=chain,
+            chain=chain.lot_id,
             seq=count + 1,
             verb=verb,
             at=self.at,
@@ -163,24 +194,24 @@ class Work(View):
         )
         body = entry.body()
         new_head = link(head, body)
-        row = {"chain": chain, "seq": entry.seq, "body": body, "hash": new_head}
+        row = {**chain.row(), "seq": entry.seq, "body": body, "hash": new_head}
         self.connection.execute(insert(table_of(EntryRow)), row)
         chains = table_of(Chain)
         self.connection.execute(
-            update(chains).where(chains.c.id == chain).values(count=entry.seq, head=new_head)
+            update(chains)
+            .where(chains.c.product_id == chain.product_id, chains.c.lot_id == chain.lot_id)
+            .values(count=entry.seq, head=new_head)
         )
         self._heads[chain] = (entry.seq, new_head)
-        self._keep(entry, parts, key)
+        self._keep(entry, parts, chain)
         by_ref = {part.ref(): part.data for part in parts}
-        for _, some in groupby(replay.changes(entry, key), _kind):
-            self._carry_out(list(some), key, by_ref)
+        for _, some in groupby(replay.changes(entry, chain), _kind):
+            self._carry_out(list(some), chain, by_ref)
         return entry
 
-    def _keep(self, entry: Entry, parts: Sequence[Part], key: replay.LotKey | None) -> None:
+    def _keep(self, entry: Entry, parts: Sequence[Part], key: LotKey) -> None:
         if not parts:
             return
-        if key is None:
-            raise ValueError("parts belong to a lot")
         rows = [
             {
                 **key.row(),
@@ -195,9 +226,7 @@ class Work(View):
         ]
         self.connection.execute(insert(table_of(PartRow)), rows)
 
-    def _carry_out(
-        self, changes: list[replay.Change], key: replay.LotKey | None, data: dict[Any, bytes]
-    ) -> None:
+    def _carry_out(self, changes: list[replay.Change], key: LotKey, data: dict[Any, bytes]) -> None:
         """Carry out successive changes of one kind, together where they are many."""
         match changes[0]:
             case replay.Insert(name, _):
@@ -209,8 +238,6 @@ class Work(View):
                     if isinstance(change, replay.Update):
                         self._update(change)
                 return
-        if key is None:
-            raise ValueError(f"{changes[0]} belongs to a lot")
         moves = [change for change in changes if isinstance(change, replay.MoveLabels)]
         if moves:
             bulk.move_labels(self.connection, key, moves)
@@ -220,9 +247,7 @@ class Work(View):
         for change in changes:
             self._carry_out_part(change, key, data)
 
-    def _carry_out_part(
-        self, change: replay.Change, key: replay.LotKey, data: dict[Any, bytes]
-    ) -> None:
+    def _carry_out_part(self, change: replay.Change, key: LotKey, data: dict[Any, bytes]) -> None:
         """Carry out what a part tells of its positions."""
         match change:
             case replay.AddLabels(part):
@@ -252,7 +277,7 @@ class Work(View):
         }
         self.write(HOUSE, "profile kept", row)
 
-    def keep_original(self, key: replay.LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
+    def keep_original(self, key: LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
         """Keep a file as it came, in gzip pieces; an entry of this work names its SHA-256.
 
         Refuses `results_claimed` if another take or challenge run of the lot rests on these bytes.
@@ -275,44 +300,13 @@ class Work(View):
 @contextmanager
 def _turn(engine: Engine) -> Iterator[None]:
     """Wait in line for the right to write; SQLite's own waiting lets late comers pass."""
-    path = str(engine.get_execution_options()["serialkeeper_path"])
-    with Path(path + "-turn").open("a") as gate:
+    path = file_of(engine)
+    if path is None:
+        yield
+        return
+    with Path(f"{path}-turn").open("a") as gate:
         fcntl.flock(gate, fcntl.LOCK_EX)
         yield
-
-
-@contextmanager
-def speaking_plainly(url: str) -> Iterator[None]:
-    """Database errors in the package's own words."""
-    try:
-        yield
-    except OperationalError as error:
-        reason = str(error.orig)
-        word = "record_busy" if "locked" in reason else "record_unreadable"
-        remedy = "Check that the disk has room and may be written to, then try again."
-        if word == "record_busy":
-            remedy = "Try again when the other process is done."
-        raise Unavailable(
-            word, f"The database does not answer: {reason}.", where=url, remedy=remedy
-        ) from None
-    except DatabaseError as error:
-        if isinstance(error.orig, sqlite3.DatabaseError) and type(error.orig) is (
-            sqlite3.DatabaseError
-        ):
-            raise Damaged(
-                "record_unreadable",
-                f"The file is no readable database: {error.orig}.",
-                where=url,
-                remedy="Restore the record from a verified backup; keep this one as evidence.",
-            ) from None
-        raise
-    except PermissionError as error:
-        raise Unavailable(
-            "file_unwritable",
-            "The record's folder may not be written to.",
-            where=str(error.filename),
-            remedy="Give the account that runs this the right to write there.",
-        ) from None
 
 
 def _kind(change: replay.Change) -> tuple[type, str]:

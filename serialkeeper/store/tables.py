@@ -26,6 +26,7 @@ from sqlmodel import SQLModel
 
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.columns import (
+    FILL,
     OPTIONS,
     ROWID,
     TEXT,
@@ -59,6 +60,19 @@ class Setting(SQLModel, table=True):
     __table_args__ = OPTIONS
     name: str = key_column(TEXT)
     value: str = text_column()
+
+
+class Station(SQLModel, table=True):
+    """Where people work on the record. A record that names its stations takes entries from
+    these only."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "station"
+    __table_args__ = (UniqueConstraint("name"), ROWID)
+    id: int = key_column()
+    name: str = text_column()
+    location: int = whole_column()
+    added: str = text_column()
 
 
 class Person(SQLModel, table=True):
@@ -146,8 +160,9 @@ class Label(SQLModel, table=True):
     __tablename__ = "label"
     __table_args__ = (
         UniqueConstraint("serial", "product_id"),  # the text first: cheaper to fill
-        CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
-        OPTIONS,
+        CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state").ddl_if("sqlite"),
+        CheckConstraint("state ~ '^[aivcrRxd]$'", name="label_state").ddl_if("postgresql"),
+        OPTIONS | FILL,
     )
     product_id: int = key_column()
     lot_id: int = key_column()
@@ -209,12 +224,15 @@ class Tally(SQLModel, table=True):
 
 
 class Chain(SQLModel, table=True):
-    """The head of a chain: how many entries it has and the last one's hash. The only lock."""
+    """The head of a chain: how many entries it has and the last one's hash. The only lock.
+
+    The house's chain has the product and the lot 0."""
 
     kind: ClassVar[str] = "working"
     __tablename__ = "chain"
-    __table_args__ = ROWID
-    id: int = key_column()
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
     count: int = whole_column()
     head: bytes = blob_column()
 
@@ -225,7 +243,8 @@ class EntryRow(SQLModel, table=True):
     kind: ClassVar[str] = "journal"
     __tablename__ = "entry"
     __table_args__ = OPTIONS
-    chain: int = key_column()
+    product_id: int = key_column()
+    lot_id: int = key_column()
     seq: int = key_column()
     body: bytes = blob_column()
     hash: bytes = blob_column()
@@ -262,6 +281,7 @@ class Original(SQLModel, table=True):
 
 MODELS: tuple[type[SQLModel], ...] = (
     Setting,
+    Station,
     Person,
     Product,
     Location,
@@ -297,7 +317,7 @@ MODELS: tuple[type[SQLModel], ...] = (
 METADATA: MetaData = SQLModel.metadata
 
 APPEND_ONLY = {
-    "entry": "chain = NEW.chain AND seq = NEW.seq",
+    "entry": "product_id = NEW.product_id AND lot_id = NEW.lot_id AND seq = NEW.seq",
     "part": "product_id = NEW.product_id AND lot_id = NEW.lot_id AND block = NEW.block "
     "AND seq = NEW.seq AND part_kind = NEW.part_kind",
     "original": "product_id = NEW.product_id AND lot_id = NEW.lot_id "
@@ -306,12 +326,17 @@ APPEND_ONLY = {
 """Tables whose rows are never changed, and what makes a row the same as a new one."""
 
 
-def triggers() -> list[str]:
-    """Statements that keep the journal append-only in SQLite.
+def guards(dialect: str) -> list[str]:
+    """Statements that keep the journal append-only, and the labels.
 
-    They protect from mistakes; what protects from an attacker are the hashes. INSERT OR
-    REPLACE would delete without firing a delete trigger, so a taken key is refused too.
+    They protect from mistakes; what protects from an attacker are the hashes. In SQLite INSERT OR
+    REPLACE would delete without firing a delete trigger, so a taken key is refused too. In
+    PostgreSQL parts and originals are kept as they are, without another compression.
     """
+    return _POSTGRESQL if dialect == "postgresql" else _sqlite_triggers()
+
+
+def _sqlite_triggers() -> list[str]:
     made = []
     for table, same in APPEND_ONLY.items():
         stop = f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
@@ -326,12 +351,28 @@ def triggers() -> list[str]:
     return made
 
 
+_STOP = "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change"
+_POSTGRESQL = [
+    "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
+    "$$ BEGIN RAISE EXCEPTION USING MESSAGE = TG_ARGV[0], ERRCODE = 'restrict_violation'; END $$",
+    *(
+        f"CREATE TRIGGER {table}_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+        f"{_STOP}('{table} is append-only')"
+        for table in APPEND_ONLY
+    ),
+    "CREATE TRIGGER label_no_delete BEFORE DELETE OR TRUNCATE ON label "
+    f"{_STOP}('labels are never deleted')",
+    "ALTER TABLE part ALTER COLUMN data SET STORAGE EXTERNAL",
+    "ALTER TABLE original ALTER COLUMN data SET STORAGE EXTERNAL",
+]
+
+
 def table_of(model: type[SQLModel]) -> Table:
     """The Core table behind a model, for typed columns in queries."""
     return METADATA.tables[str(model.__tablename__)]
 
 
 @event.listens_for(METADATA, "after_create")
-def _add_triggers(_target: MetaData, connection: Connection, **_: Any) -> None:
-    for statement in triggers():
+def _add_guards(_target: MetaData, connection: Connection, **_: Any) -> None:
+    for statement in guards(connection.dialect.name):
         connection.exec_driver_sql(statement)

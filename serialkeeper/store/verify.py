@@ -19,7 +19,7 @@ import numpy as np
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules import replay
-from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, PartRef, first_broken, parse
+from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, LotKey, PartRef, first_broken, parse
 from serialkeeper.rules.moves import LEGAL, State
 from serialkeeper.rules.parts import (
     UNCHANGED,
@@ -28,7 +28,6 @@ from serialkeeper.rules.parts import (
     unpack_serials,
     unpack_states,
 )
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.tables import METADATA, MODELS
 from serialkeeper.store.view import View
@@ -61,8 +60,7 @@ class Replay:
             if model.__dict__.get("kind") == "replayed"
         }
         del self.tables["label"], self.tables["extra"]  # compared block by block
-        self.keys: dict[int, LotKey] = {}
-        self.letters: dict[LotKey, bytearray] = {}
+        self.letters = bytearray()
         self.found: dict[int, list[dict[str, Any]]] = {}
         self.extras: list[PartRef] = []
         self.compared = Counter(dict.fromkeys((*self.tables, "label", "extra"), 0))
@@ -73,16 +71,16 @@ class Replay:
         self.house: set[str] = set()
         self.closings: dict[int, str] = {}
 
-    def follow(self, chain: int) -> None:
+    def follow(self, chain: LotKey) -> None:
         """Check one chain and carry out its entries; the house comes first."""
         head = self.view.chain(chain)
-        stored = self.view.stored_entries(chain)
-        broken = first_broken(chain, self._carried(stored), count=head.count, head=head.head)
+        stored = self._carried(chain, self.view.stored_entries(chain))
+        broken = first_broken(chain.lot_id, stored, count=head.count, head=head.head)
         if broken:
             raise Damaged(
                 "chain_broken",
                 f"The journal was altered: {broken}.",
-                where=f"chain {chain}" + (" (house)" if chain == HOUSE else ""),
+                where=f"chain {chain.lot_id}" + (" (house)" if chain == HOUSE else ""),
                 expected="an unbroken chain",
                 came=broken,
                 remedy=_REMEDY,
@@ -90,32 +88,31 @@ class Replay:
         self.entries += head.count
 
     def _carried(
-        self, stored: Iterator[tuple[int, bytes, bytes]]
+        self, key: LotKey, stored: Iterator[tuple[int, bytes, bytes]]
     ) -> Iterator[tuple[int, bytes, bytes]]:
         """Passes entries on to the chain's check and carries out each one found sound."""
         previous: tuple[int, bytes, bytes] | None = None
         for row in stored:
             if previous is not None:
-                self._carry_out(parse(previous[1]), previous[2].hex())
+                self._carry_out(key, parse(previous[1]), previous[2].hex())
             yield row
             previous = row
         if previous is not None:
-            self._carry_out(parse(previous[1]), previous[2].hex())
+            self._carry_out(key, parse(previous[1]), previous[2].hex())
 
-    def _carry_out(self, entry: Entry, own_hash: str) -> None:
-        if entry.verb == "lot opened":
-            self.keys[entry.chain] = LotKey(entry.data["product_id"], entry.data["id"])
+    def _carry_out(self, key: LotKey, entry: Entry, own_hash: str) -> None:
+        if entry.verb == "lot opened" and key != LotKey(entry.data["product_id"], entry.data["id"]):
+            self._impossible(entry, f"it stands in the chain of product {key.product_id}")
         self._check_witness(entry, own_hash)
-        key = self.keys.get(entry.chain)
-        data = {ref: self._part(key, entry, ref) for ref in entry.parts} if key else {}
-        if entry.verb in ("take started", "challenge run") and key:
+        data = {ref: self._part(key, entry, ref) for ref in entry.parts}
+        if entry.verb in ("take started", "challenge run"):
             self._check_original(key, entry)
         for change in replay.changes(entry, key):
             self._change(change, key, entry, data)
 
     def _check_witness(self, entry: Entry, own_hash: str) -> None:
         """The house and the lots' chains name each other's heads."""
-        if entry.chain == HOUSE:
+        if entry.chain == HOUSE.lot_id:
             self.house.add(own_hash)
             if entry.verb == "lot closing noted":
                 self.closings[entry.data["lot_id"]] = entry.data["head"]
@@ -170,7 +167,7 @@ class Replay:
     def _change(
         self,
         change: replay.Change,
-        key: LotKey | None,
+        key: LotKey,
         entry: Entry,
         data: dict[PartRef, bytes],
     ) -> None:
@@ -182,9 +179,7 @@ class Replay:
                 columns = METADATA.tables[table].primary_key.columns
                 self.tables[table][tuple(where[c.name] for c in columns)].update(values)
                 return
-        if key is None:
-            raise LookupError(f"{change} outside a lot")
-        letters = self.letters.setdefault(key, bytearray())
+        letters = self.letters
         match change:
             case replay.AddLabels(part):
                 if len(letters) != part.first - 1:
@@ -255,14 +250,13 @@ class Replay:
         of the largest lot, however many there are."""
         for table in _LOT_TABLES:
             self._compare_rows(table, key)
-        letters = self.letters.pop(key, bytearray())
-        self._compare_labels(key, letters)
-        self.compared["label"] += len(letters)
+        self._compare_labels(key, self.letters)
+        self.compared["label"] += len(self.letters)
         for ref in self.extras:
             self._compare_extras(key, ref)
             self.compared["extra"] += ref.count
-        self.found.clear()
-        self.extras.clear()
+        for kept in (self.letters, self.found, self.extras):
+            kept.clear()
 
     def compare_rest(self) -> int:
         """Hold the house's rows against the replay, and say if any lot's rows are left over.
@@ -336,7 +330,7 @@ def _in_words(row: tuple[str, str]) -> str:
     return f"{row[0]}, {State(row[1]).word}"
 
 
-def _finding_rows(key: replay.LotKey, take: int, seq: int, data: bytes) -> list[dict[str, Any]]:
+def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[str, Any]]:
     """The rows that a `findings` part stands for."""
     return [
         {
@@ -374,10 +368,11 @@ def verify(view: View) -> dict[str, int]:
     replayed = Replay(view)
     chains = view.chains()
     for chain in chains:
-        replayed.follow(chain.id)
-        if key := replayed.keys.get(chain.id):
+        key = LotKey(chain.product_id, chain.lot_id)
+        replayed.follow(key)
+        if key != HOUSE:
             replayed.compare_lot(key)
-    _chains_registered(view, {chain.id for chain in chains})
+    _chains_registered(view, {chain.lot_id for chain in chains})
     if replayed.closings:
         lot = min(replayed.closings)
         _differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
@@ -393,7 +388,7 @@ def verify(view: View) -> dict[str, int]:
 
 def _chains_registered(view: View, there: set[int]) -> None:
     """Every lot that the house registered has a chain, and every chain is registered."""
-    told = {HOUSE} | {
+    told = {HOUSE.lot_id} | {
         entry.data["lot_id"] for entry in view.entries(HOUSE) if entry.verb == "lot registered"
     }
     if told != there:

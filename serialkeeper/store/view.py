@@ -8,10 +8,9 @@ from sqlalchemy import func, select
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
-from serialkeeper.rules.chain import block_of
+from serialkeeper.rules.chain import LotKey, block_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.store import bulk
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.import_tables import Location, NumberImport
@@ -42,6 +41,9 @@ from serialkeeper.store.tables import (
     Tally,
     table_of,
 )
+
+LAST_POSITION = 2**31 - 1
+"""The highest position that a label can have; keys are whole numbers of 32 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +194,8 @@ class View(Journal):
         return [Lot(**row) for row in rows]
 
     def last_chain(self) -> int:
-        """The highest chain id; lots take the ids after it."""
-        return int(self.connection.execute(select(func.max(table_of(Chain).c.id))).scalar_one())
+        """The highest id of a lot; new lots take the ids after it."""
+        return int(self.connection.execute(select(func.max(table_of(Chain).c.lot_id))).scalar_one())
 
     def allocations(self, key: LotKey) -> list[Allocation]:
         """A lot's allocations."""
@@ -384,12 +386,18 @@ class View(Journal):
 
     def label_at(self, key: LotKey, position: int) -> Label | None:
         """One label by place."""
-        if not 1 <= position < 2**31:
+        if not 1 <= position <= LAST_POSITION:
             return None
         return self._one(Label, **key.row(), position=position)
 
     def findings(
-        self, key: LotKey, *, first: int = 1, last: int = 2**53, state: str = "", take: int = 0
+        self,
+        key: LotKey,
+        *,
+        first: int = 1,
+        last: int = LAST_POSITION,
+        state: str = "",
+        take: int = 0,
     ) -> list[Found]:
         """Findings in a range of positions, by position and take."""
         c = table_of(FindingRow).c

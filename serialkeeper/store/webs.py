@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1, scans
-from serialkeeper.rules.chain import BLOCK, block_of
+from serialkeeper.rules.chain import BLOCK, LotKey, block_of
 from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.doubts import Stretch, Told, cut_stretch, find_doubts, printed
 from serialkeeper.rules.jobs import parse_rows, shape_of
 from serialkeeper.rules.parts import unpack_states
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.rolls import REVERSED
 from serialkeeper.store.codes import facts_of
 from serialkeeper.store.plans import fates_of, places_of

@@ -21,6 +21,7 @@ import serialkeeper as sk
 from serialkeeper.outside import growing
 from serialkeeper.steps import inspection
 from serialkeeper.steps.inspection import following
+from serialkeeper.store.view import key_of
 
 LABELS = 120
 HEADER = "position,row,lane,at,seen,grade,verdict,text\n"
@@ -97,7 +98,7 @@ def alarms_of(bench: Bench) -> list[dict[str, Any]]:
 def told_by_the_journal(bench: Bench) -> list[Any]:
     """What the journal says of takes, without hashes of what differs by time."""
     with bench.record.read() as view:
-        entries = list(view.entries(view.lot(bench.lot).id))
+        entries = list(view.entries(key_of(view.lot(bench.lot))))
     hidden = ("name", "follow", "raised", "grown")
     return [
         (entry.verb, {k: v for k, v in entry.data.items() if k not in hidden}, entry.parts)
@@ -292,7 +293,7 @@ def test_a_killed_follower_goes_on_where_it_was(another: Callable[[], Bench]) ->
     assert alarms_of(bench) == alarms_of(smooth)
     assert bench.labels() == smooth.labels()
     with bench.record.read() as view:
-        entries = list(view.entries(view.lot(bench.lot).id))
+        entries = list(view.entries(key_of(view.lot(bench.lot))))
     raised = [one["id"] for entry in entries for one in entry.data.get("raised", ())]
     assert raised == sorted(set(raised)) == [row["id"] for row in alarms_of(bench)]
     assert sum(entry.verb == "take started" for entry in entries) == 1

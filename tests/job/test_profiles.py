@@ -593,9 +593,9 @@ def test_a_record_from_before_profiles_is_brought_up(tmp_path: Path) -> None:
     from alembic.config import Config
     from sqlalchemy import text
 
-    from serialkeeper.rules.chain import Entry
-    from serialkeeper.rules.replay import Insert, LotKey, changes
-    from serialkeeper.store.migrations import migrate
+    from serialkeeper.rules.chain import Entry, LotKey
+    from serialkeeper.rules.replay import Insert, changes
+    from serialkeeper.store.migrations import upgrade
     from serialkeeper.store.opening import open_engine
 
     engine = open_engine(f"sqlite:///{tmp_path / 'old.db'}", create=True)
@@ -611,7 +611,8 @@ def test_a_record_from_before_profiles_is_brought_up(tmp_path: Path) -> None:
             names = ", ".join(f'"{name}"' for name in row)
             marks = ", ".join(f":{name}" for name in row)
             connection.execute(text(f"INSERT INTO take ({names}) VALUES ({marks})"), row)
-    migrate(engine)
+    with engine.begin() as connection:
+        upgrade(connection)
     with engine.connect() as connection:
         there = [dict(found) for found in connection.execute(text("SELECT * FROM take")).mappings()]
     engine.dispose()

@@ -13,7 +13,8 @@ from sqlalchemy import create_engine
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
-from serialkeeper.store.migrations import migrate
+from serialkeeper.rules.chain import LotKey
+from serialkeeper.store.migrations import upgrade
 from serialkeeper.store.opening import SCHEMA, open_engine
 from serialkeeper.store.tables import METADATA, MODELS
 
@@ -73,15 +74,15 @@ EDITS = {
     "an allocation": "UPDATE allocation SET count = 41",
     "a byte of an entry": "UPDATE entry SET body = CAST(replace(CAST(body AS TEXT), 'wiped', "
     "'WIPED') AS BLOB)",
-    "an entry taken out": "DELETE FROM entry WHERE chain = 1 AND seq = 4",
-    "the last entry taken out": "DELETE FROM entry WHERE chain = 1 AND seq = "
-    "(SELECT max(seq) FROM entry WHERE chain = 1)",
+    "an entry taken out": "DELETE FROM entry WHERE lot_id = 1 AND seq = 4",
+    "the last entry taken out": "DELETE FROM entry WHERE lot_id = 1 AND seq = "
+    "(SELECT max(seq) FROM entry WHERE lot_id = 1)",
     "two entries swapped": "UPDATE entry SET seq = CASE seq WHEN 3 THEN 1004 ELSE 1003 END "
-    "WHERE chain = 1 AND seq IN (3, 4); UPDATE entry SET seq = seq - 1000 WHERE seq > 1000",
-    "an entry doubled": "INSERT INTO entry SELECT chain, seq + 1, body, hash FROM entry "
-    "WHERE chain = 1 ORDER BY seq DESC LIMIT 1",
-    "a head": "UPDATE chain SET count = count - 1 WHERE id = 1",
-    "a whole chain taken out": "DELETE FROM entry WHERE chain = 1; DELETE FROM chain WHERE id = 1",
+    "WHERE lot_id = 1 AND seq IN (3, 4); UPDATE entry SET seq = seq - 1000 WHERE seq > 1000",
+    "an entry doubled": "INSERT INTO entry SELECT product_id, lot_id, seq + 1, body, hash FROM entry "
+    "WHERE lot_id = 1 ORDER BY seq DESC LIMIT 1",
+    "a head": "UPDATE chain SET count = count - 1 WHERE lot_id = 1",
+    "a whole chain taken out": "DELETE FROM entry WHERE lot_id = 1; DELETE FROM chain WHERE lot_id = 1",
     "a part's byte": "UPDATE part SET data = zeroblob(length(data)) WHERE part_kind = 'states'",
     "a part taken out": "DELETE FROM part WHERE part_kind = 'findings'",
     "a part put in": "INSERT INTO part SELECT product_id, lot_id, block + 1, seq, part_kind, "
@@ -89,7 +90,7 @@ EDITS = {
     "a part's place": "UPDATE part SET first = first + 1 WHERE part_kind = 'states'",
     "a part's count": "UPDATE part SET count = count - 1 WHERE part_kind = 'findings'",
     "a part of nobody": "INSERT INTO part VALUES (9, 9, 0, 1, 'serials', 1, 0, x'')",
-    "an entry of nobody": "INSERT INTO entry VALUES (99, 1, x'7b7d', x'00')",
+    "an entry of nobody": "INSERT INTO entry VALUES (1, 99, 1, x'7b7d', x'00')",
     "a second schema": "INSERT INTO alembic_version VALUES ('9999')",
     "an original's number": "UPDATE original SET piece = 7",
     "zeros after an original": "UPDATE original SET data = CAST(data || x'0000' AS BLOB)",
@@ -129,11 +130,11 @@ def test_a_closed_lot_that_is_opened_by_hand_is_found(bench: Bench) -> None:
     sk.lot.close(bench.record, bench.lot)
     connection = plain(bench)
     connection.execute(
-        "DELETE FROM entry WHERE chain = 1 AND seq = (SELECT count FROM chain WHERE id = 1)"
+        "DELETE FROM entry WHERE lot_id = 1 AND seq = (SELECT count FROM chain WHERE lot_id = 1)"
     )
     connection.execute(
-        "UPDATE chain SET count = count - 1, head = (SELECT hash FROM entry WHERE chain = 1 "
-        "ORDER BY seq DESC LIMIT 1) WHERE id = 1"
+        "UPDATE chain SET count = count - 1, head = (SELECT hash FROM entry WHERE lot_id = 1 "
+        "ORDER BY seq DESC LIMIT 1) WHERE lot_id = 1"
     )
     connection.execute("UPDATE lot SET state = 'running'")
     connection.close()
@@ -148,17 +149,17 @@ def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: B
     before = bench.heads()
     connection = plain(bench)
     seq, body = connection.execute(
-        "SELECT seq, body FROM entry WHERE chain = 1 ORDER BY seq DESC LIMIT 1"
+        "SELECT seq, body FROM entry WHERE lot_id = 1 ORDER BY seq DESC LIMIT 1"
     ).fetchone()
     (previous,) = connection.execute(
-        "SELECT hash FROM entry WHERE chain = 1 AND seq = ?", (seq - 1,)
+        "SELECT hash FROM entry WHERE lot_id = 1 AND seq = ?", (seq - 1,)
     ).fetchone()
     body = body.replace(b'"person":"Line Lead"', b'"person":"Somebody"')
     head = chain.link(previous, body)
     connection.execute(
-        "UPDATE entry SET body = ?, hash = ? WHERE chain = 1 AND seq = ?", (body, head, seq)
+        "UPDATE entry SET body = ?, hash = ? WHERE lot_id = 1 AND seq = ?", (body, head, seq)
     )
-    connection.execute("UPDATE chain SET head = ? WHERE id = 1", (head,))
+    connection.execute("UPDATE chain SET head = ? WHERE lot_id = 1", (head,))
     connection.close()
     assert bench.heads() != before
 
@@ -168,7 +169,7 @@ def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: B
     [
         "UPDATE entry SET body = x'00'",
         "DELETE FROM entry",
-        "INSERT OR REPLACE INTO entry SELECT chain, seq, x'00', hash FROM entry",
+        "INSERT OR REPLACE INTO entry SELECT product_id, lot_id, seq, x'00', hash FROM entry",
         "UPDATE part SET data = x'00'",
         "DELETE FROM part",
         "INSERT OR REPLACE INTO part SELECT * FROM part",
@@ -258,7 +259,8 @@ def catalogue(path: Path) -> list[tuple[str, str, str]]:
 def test_a_migrated_record_equals_a_fresh_one(tmp_path: Path) -> None:
     """Migrations and table models describe the same database, triggers included."""
     migrated = open_engine(f"sqlite:///{tmp_path / 'migrated.db'}", create=True)
-    migrate(migrated)
+    with migrated.begin() as connection:
+        upgrade(connection)
     migrated.dispose()
     fresh = create_engine(f"sqlite:///{tmp_path / 'fresh.db'}")
     METADATA.create_all(fresh)
@@ -294,7 +296,7 @@ def test_every_table_says_what_it_is(bench: Bench) -> None:
 
 def test_every_unique_key_of_a_lots_tables_contains_the_product(bench: Bench) -> None:
     """A product's rows could be kept together in a distributed database."""
-    house = {"setting", "person", "product", "location", "profile", "alarm_rules", "chain", "entry"}
+    house = {"setting", "station", "person", "product", "location", "profile", "alarm_rules"}
     connection = sqlite3.connect(bench.folder / "record.db")
     for model in MODELS:
         table = METADATA.tables[str(model.__tablename__)]
@@ -317,12 +319,9 @@ def test_a_work_that_fails_changes_nothing(bench: Bench) -> None:
             call()
 
     def work() -> None:
-        with bench.record.work(1) as work:
-            from serialkeeper.store.view import key_of
-
-            lot = work.lot(bench.lot)
+        with bench.record.work(LotKey(1, 1)) as work:
             data = {"id": 1, "term": "samples", "value": 1, "witness": ""}
-            work.write(lot.id, "counted", data, key=key_of(lot))
+            work.write(LotKey(1, 1), "counted", data)
             raise RuntimeError
 
     fail(work)
@@ -332,6 +331,6 @@ def test_a_work_that_fails_changes_nothing(bench: Bench) -> None:
 def test_an_entry_that_means_nothing_is_refused_before_it_is_kept(bench: Bench) -> None:
     """Only verbs that the replay understands can be written."""
     before = bench.heads()
-    with pytest.raises(sk.Damaged), bench.record.work(1) as work:
-        work.write(1, "invented", {})
+    with pytest.raises(sk.Damaged), bench.record.work(LotKey(1, 1)) as work:
+        work.write(LotKey(1, 1), "invented", {})
     assert bench.heads() == before

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import datamatrix, fit, gs1, layout, readable
-from serialkeeper.rules.chain import Entry
+from serialkeeper.rules.chain import HOUSE, Entry, LotKey
 from serialkeeper.rules.layout import Layout
-from serialkeeper.rules.replay import LotKey, changes
+from serialkeeper.rules.replay import changes
 
 CODE = gs1.LabelCode("09521234543213", "A7K2", date(2028, 6, 30), "L/24")
 VALUES = st.text(sorted(gs1.SET_82), min_size=1, max_size=20)
@@ -153,7 +153,7 @@ def test_a_layout_is_the_same_after_the_journal() -> None:
         data={"product_id": 1, "gtin": CODE.gtin, "layout": made.data()},
         parts=(),
     )
-    update = changes(entry, None)[0]
+    update = changes(entry, HOUSE)[0]
     assert layout.layout_of(update.values["layout"]) == made  # type: ignore[union-attr]
     assert layout.layout_of("") == Layout()
 
@@ -171,7 +171,7 @@ def test_entries_from_before_layouts_replay_with_an_empty_one() -> None:
         "parts": (),
     }
     opened = Entry(chain=2, seq=1, verb="lot opened", data={"number": "L1"}, **common)
-    assert changes(opened, None)[0].row["layout"] == ""  # type: ignore[union-attr]
+    assert changes(opened, LotKey(1, 2))[0].row["layout"] == ""  # type: ignore[union-attr]
     approved = Entry(chain=2, seq=2, verb="lot approved", data={"ai_order": "01"}, **common)
     assert "layout" not in changes(approved, LotKey(1, 2))[0].values  # type: ignore[union-attr]
 

@@ -174,7 +174,7 @@ def finish(record: Record, name: str, path: Path) -> dict[str, Any]:
     """
     with record.read() as view:
         lot = view.lot(name)
-    with record.work(lot.id) as work:
+    with record.work(key_of(lot)) as work:
         row = _open_row(record, work, lot, path)
         if row is None:
             raise Refused(
@@ -187,7 +187,7 @@ def finish(record: Record, name: str, path: Path) -> dict[str, Any]:
                 "inspect take.",
             )
         if row.state != "finishing":
-            work.write(lot.id, "finish asked", {"follow": row.id}, key=key_of(lot))
+            work.write(key_of(lot), "finish asked", {"follow": row.id})
     return {"lot": lot.number, "file": str(path), "follow": row.id, "state": "finishing"}
 
 
@@ -278,12 +278,12 @@ class _Follower:
                 )
 
     def _start(self, profile: str) -> FollowRow:
-        with self.record.work(self.lot.id) as work:
+        with self.record.work(self.key) as work:
             if _open_row(self.record, work, self.lot, self.path):
                 raise self._elsewhere()
             row_id = len(work.follows(self.key)) + 1
             data = {"id": row_id, "name": self.path.name, "profile": profile}
-            work.write(self.lot.id, "follow started", data, key=self.key)
+            work.write(self.key, "follow started", data)
             return work.follows(self.key)[-1]
 
     def _elsewhere(self) -> Refused:
@@ -376,7 +376,7 @@ class _Follower:
         # After a crash the file is read again up to where it was; that is journalled already.
         if self.live.readings < self.mark:
             return
-        with self.record.work(self.lot.id) as work:
+        with self.record.work(self.key) as work:
             if self._current(work).state == "finished":
                 return
             there = work.alarms(self.key)
@@ -391,7 +391,7 @@ class _Follower:
                 "readings": self.live.readings,
                 **folded.as_data(),
             }
-            work.write(self.lot.id, "followed", data, key=self.key)
+            work.write(self.key, "followed", data)
             row = next(row for row in work.follows(self.key) if row.id == self.row.id)
         self.row, self.mark, self.saved = row, self.live.readings, monotonic()
         self.pending, self.expected, self.due = [], folded.standing, False

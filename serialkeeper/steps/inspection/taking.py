@@ -21,7 +21,7 @@ from serialkeeper.outside import camera, devices
 from serialkeeper.outside.growing import changed
 from serialkeeper.rules import profiles
 from serialkeeper.rules.alarms import Rules
-from serialkeeper.rules.chain import BLOCK, HOUSE, Part
+from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey, Part
 from serialkeeper.rules.findings import ELSEWHERE, NOT_SEEN, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
 from serialkeeper.rules.moves import (
@@ -35,7 +35,6 @@ from serialkeeper.rules.moves import (
     target_of,
 )
 from serialkeeper.rules.parts import UNCHANGED, unpack_states
-from serialkeeper.rules.replay import LotKey
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.line_tables import FollowRow, Take
@@ -183,7 +182,7 @@ def _look(
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
     described = profile_of(view, old, profile)
-    length, rules = view.chain(lot.id).count, view.alarm_rules_at(record.station)
+    length, rules = view.chain(key).count, view.alarm_rules_at(record.station)
     followed = follow.id if follow else 0
     return _Scene(lot, key, old, length, standing, free, described, rules, followed)
 
@@ -191,7 +190,7 @@ def _look(
 def _written(view: View, lot: Lot, key: LotKey, old: Take) -> NDArray[np.bool_]:
     """Labels that an interrupted take has moved."""
     moved = np.zeros(lot.labels + 1, dtype=np.bool_)
-    for entry in view.entries(lot.id):
+    for entry in view.entries(key_of(lot)):
         if entry.verb != "taken" or entry.data["take"] != old.id:
             continue
         for ref in entry.parts:
@@ -296,8 +295,8 @@ def _start(
 ) -> Take | None:
     """Begin the take; None if the lot changed since it was looked at."""
     profile, text = scene.profile
-    with record.work(*([HOUSE] if profile else []), scene.lot.id) as work:
-        if work.length(scene.lot.id) != scene.length:
+    with record.work(*([HOUSE] if profile else []), scene.key) as work:
+        if work.length(scene.key) != scene.length:
             return None
         if profile and not work.find_profile(profile):
             work.keep_profile(profile, text)
@@ -309,7 +308,7 @@ def _start(
             **facts,
         }
         work.keep_original(scene.key, data["sha256"], originals.pieces())
-        work.write(scene.lot.id, "take started", data, key=scene.key)
+        work.write(scene.key, "take started", data)
         return work.takes(scene.key)[-1]
 
 
@@ -333,15 +332,15 @@ def _write(
     undisturbed = scene.length + 1 if scene.old is None else -1
     finished, raised = False, list[int]()
     while not finished:
-        with record.work(lot.id) as work:
+        with record.work(key_of(lot)) as work:
             current = next(take for take in work.takes(key) if take.id == started.id)
             finished = current.state == "finished"
-            known = scene.standing.states if work.length(lot.id) == undisturbed else None
+            known = scene.standing.states if work.length(key_of(lot)) == undisturbed else None
             if not finished and not _write_blocks(work, scene, current, judged, known):
                 raised = _finish(work, scene, current, judged)
                 finished = True
             if known is not None:
-                undisturbed = work.length(lot.id)
+                undisturbed = work.length(key_of(lot))
     with record.read() as view:
         return summary_of(view, lot, started, already=False), raised
 
@@ -363,7 +362,7 @@ def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[in
         "notes": judged.notes.notes,
         **told,
     }
-    work.write(scene.lot.id, "take finished", data, key=scene.key)
+    work.write(scene.key, "take finished", data)
     return raised
 
 
@@ -390,5 +389,5 @@ def _write_blocks(
         through = block + 1
     if parts:
         data = {"take": current.id, "through": through, "found": found}
-        work.write(scene.lot.id, "taken", data, parts=parts, key=scene.key)
+        work.write(scene.key, "taken", data, parts=parts)
     return bool(parts)

@@ -13,6 +13,7 @@ depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 WHOLE = sa.Integer()
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 BYTES = sa.LargeBinary()
 
 
@@ -22,12 +23,19 @@ def table(name: str, key: str, columns: dict[str, Any], *more: SchemaItem, rowid
     op.create_table(
         name,
         *(
-            sa.Column(column, kind, primary_key=column in keys, nullable=False, autoincrement=False)
+            sa.Column(
+                column,
+                NUMBER if kind is WHOLE and column not in keys else kind,
+                primary_key=column in keys,
+                nullable=False,
+                autoincrement=False,
+            )
             for column, kind in columns.items()
         ),
         *more,
         sqlite_strict=True,
         sqlite_with_rowid=rowid,
+        postgresql_with={"fillfactor": 45} if name == "label" else {},
     )
 
 
@@ -104,7 +112,8 @@ def upgrade() -> None:
         "product_id lot_id position",
         {**LOT, "position": WHOLE, "serial": TEXT, "state": TEXT},
         sa.UniqueConstraint("serial", "product_id"),
-        sa.CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state"),
+        sa.CheckConstraint("state GLOB '[aivcrRxd]'", name="label_state").ddl_if("sqlite"),
+        sa.CheckConstraint("state ~ '^[aivcrRxd]$'", name="label_state").ddl_if("postgresql"),
         rowid=False,
     )
     table(
@@ -206,6 +215,11 @@ def upgrade() -> None:
         {**LOT, "sha256": TEXT, "piece": WHOLE, "data": BYTES},
         rowid=True,
     )
+    if op.get_bind().dialect.name == "sqlite":  # PostgreSQL's come with 0010
+        _add_triggers()
+
+
+def _add_triggers() -> None:
     for name, same in (
         ("entry", "chain = NEW.chain AND seq = NEW.seq"),
         (

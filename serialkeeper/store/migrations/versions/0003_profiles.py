@@ -12,6 +12,7 @@ depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 WHOLE = sa.Integer()
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 
 TAKE: dict[str, Any] = {
     "product_id": WHOLE,
@@ -20,11 +21,11 @@ TAKE: dict[str, Any] = {
     "name": TEXT,
     "station": TEXT,
     "sha256": TEXT,
-    "size": WHOLE,
-    "jobs": WHOLE,
-    "readings": WHOLE,
+    "size": NUMBER,
+    "jobs": NUMBER,
+    "readings": NUMBER,
     "state": TEXT,
-    "through": WHOLE,
+    "through": NUMBER,
     "at": TEXT,
     "profile": TEXT,
 }

@@ -12,39 +12,40 @@ depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 WHOLE = sa.Integer()
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 LOT: dict[str, Any] = {"product_id": WHOLE, "lot_id": WHOLE, "id": WHOLE}
 
 FOLLOW = {
     "name": TEXT,
     "station": TEXT,
     "profile": TEXT,
-    "size": WHOLE,
+    "size": NUMBER,
     "sha256": TEXT,
-    "readings": WHOLE,
+    "readings": NUMBER,
     "state": TEXT,
-    "take": WHOLE,
+    "take": NUMBER,
     "at": TEXT,
 }
 ALARM = {
     "name": TEXT,
     "station": TEXT,
-    "take": WHOLE,
-    "follow": WHOLE,
+    "take": NUMBER,
+    "follow": NUMBER,
     "word": TEXT,
-    "lane": WHOLE,
-    "first": WHOLE,
-    "last": WHOLE,
-    "labels": WHOLE,
+    "lane": NUMBER,
+    "first": NUMBER,
+    "last": NUMBER,
+    "labels": NUMBER,
     "at": TEXT,
     "state": TEXT,
     "person": TEXT,
     "cause": TEXT,
     "restart_check": TEXT,
-    "held_first": WHOLE,
-    "held_last": WHOLE,
+    "held_first": NUMBER,
+    "held_last": NUMBER,
     "acknowledged": TEXT,
 }
-RULES = {"station": TEXT, "in_a_row": WHOLE, "share": WHOLE, "window": WHOLE, "at": TEXT}
+RULES = {"station": TEXT, "in_a_row": NUMBER, "share": NUMBER, "window": NUMBER, "at": TEXT}
 
 
 def table(name: str, key: dict[str, Any], columns: dict[str, Any], *, rowid: bool) -> None:

@@ -12,6 +12,7 @@ depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 WHOLE = sa.Integer()
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 
 TAKE: dict[str, Any] = {
     "product_id": WHOLE,
@@ -20,25 +21,25 @@ TAKE: dict[str, Any] = {
     "name": TEXT,
     "station": TEXT,
     "sha256": TEXT,
-    "size": WHOLE,
-    "jobs": WHOLE,
-    "readings": WHOLE,
+    "size": NUMBER,
+    "jobs": NUMBER,
+    "readings": NUMBER,
     "state": TEXT,
-    "through": WHOLE,
+    "through": NUMBER,
     "at": TEXT,
     "profile": TEXT,
-    "roll": WHOLE,
+    "roll": NUMBER,
 }
 
 NEW: dict[str, tuple[tuple[str, ...], dict[str, Any], tuple[str, ...]]] = {
     "roll": (
         ("id",),
         {
-            "parent": WHOLE,
-            "job": WHOLE,
-            "lane": WHOLE,
-            "first_row": WHOLE,
-            "last_row": WHOLE,
+            "parent": NUMBER,
+            "job": NUMBER,
+            "lane": NUMBER,
+            "first_row": NUMBER,
+            "last_row": NUMBER,
             "wound": TEXT,
             "state": TEXT,
         },
@@ -47,11 +48,11 @@ NEW: dict[str, tuple[tuple[str, ...], dict[str, Any], tuple[str, ...]]] = {
     "mark": (
         ("id",),
         {
-            "roll": WHOLE,
+            "roll": NUMBER,
             "word": TEXT,
-            "row": WHOLE,
-            "labels": WHOLE,
-            "expected": WHOLE,
+            "row": NUMBER,
+            "labels": NUMBER,
+            "expected": NUMBER,
             "reason": TEXT,
             "by": TEXT,
             "at": TEXT,
@@ -60,17 +61,17 @@ NEW: dict[str, tuple[tuple[str, ...], dict[str, Any], tuple[str, ...]]] = {
     ),
     "removal": (
         ("position", "seq"),
-        {"roll": WHOLE, "neighbour": WHOLE, "by": TEXT, "at": TEXT},
+        {"roll": NUMBER, "neighbour": NUMBER, "by": TEXT, "at": TEXT},
         (),
     ),
     "replacement": (
         ("bad",),
-        {"spare": WHOLE, "roll": WHOLE, "seq": WHOLE, "reason": TEXT, "by": TEXT, "at": TEXT},
+        {"spare": NUMBER, "roll": NUMBER, "seq": NUMBER, "reason": TEXT, "by": TEXT, "at": TEXT},
         ("product_id", "lot_id", "spare"),
     ),
     "proof": (
         ("position", "take"),
-        {"seq": WHOLE, "word": TEXT, "evidence": TEXT, "detail": TEXT},
+        {"seq": NUMBER, "word": TEXT, "evidence": TEXT, "detail": TEXT},
         (),
     ),
 }

@@ -1,5 +1,7 @@
 """Labels that are bad on purpose: sets, what readers made of them, and planted ones."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 from sqlalchemy.schema import SchemaItem
@@ -10,7 +12,14 @@ branch_labels = None
 depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 WHOLE = {"product_id", "lot_id", "id", "position", "each", "first", "challenge", "size"}
+
+
+def _kind(column: str, key: list[str]) -> sa.types.TypeEngine[Any]:
+    if column not in WHOLE:
+        return TEXT
+    return sa.Integer() if column in key else NUMBER
 
 
 def table(name: str, key: str, columns: str, *more: SchemaItem) -> None:
@@ -20,7 +29,7 @@ def table(name: str, key: str, columns: str, *more: SchemaItem) -> None:
         *(
             sa.Column(
                 column,
-                sa.Integer() if column in WHOLE else TEXT,
+                _kind(column, key.split()),
                 primary_key=column in key.split(),
                 nullable=False,
                 autoincrement=False,

@@ -8,6 +8,8 @@ down_revision = "0006"
 branch_labels = None
 depends_on = None
 
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
+
 
 def upgrade() -> None:
-    op.add_column("finding", sa.Column("seq", sa.Integer(), nullable=False, server_default="0"))
+    op.add_column("finding", sa.Column("seq", NUMBER, nullable=False, server_default="0"))

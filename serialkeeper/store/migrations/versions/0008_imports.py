@@ -1,5 +1,7 @@
 """What comes in files: locations, imported numbers and what is printed with them."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 from sqlalchemy.schema import SchemaItem
@@ -10,6 +12,7 @@ branch_labels = None
 depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 WHOLE = {
     "product_id",
     "lot_id",
@@ -23,6 +26,12 @@ WHOLE = {
 }
 
 
+def _kind(column: str, key: list[str]) -> sa.types.TypeEngine[Any]:
+    if column not in WHOLE:
+        return TEXT
+    return sa.Integer() if column in key else NUMBER
+
+
 def table(name: str, key: str, columns: str, *more: SchemaItem, rowid: bool = False) -> None:
     """One strict table; `key` names the primary key's columns."""
     op.create_table(
@@ -30,7 +39,7 @@ def table(name: str, key: str, columns: str, *more: SchemaItem, rowid: bool = Fa
         *(
             sa.Column(
                 column,
-                sa.Integer() if column in WHOLE else TEXT,
+                _kind(column, key.split()),
                 primary_key=column in key.split(),
                 nullable=False,
                 autoincrement=False,

@@ -1,0 +1,242 @@
+"""Connections to the two kinds of database that a record can lie in.
+
+SQLite: one file, every commit on the disk before it counts, writers in line (`Record.work`).
+PostgreSQL: one database of a server; what a transaction waits for is the row of its chain.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.pool import QueuePool
+
+from serialkeeper.errors import Refused, Unavailable, WrongUsage
+
+_WAIT_MILLISECONDS = 30_000
+"""How long a transaction waits for another one's lock before it is given up."""
+
+_IDLE_MILLISECONDS = 60_000
+"""How long a server keeps the lock of a station that says nothing in the midst of its work."""
+
+_MAGIC = b"SQLite format 3\x00"
+_FORMS = "sqlite:///FOLDER/record.db or postgresql://USER@HOST/DATABASE"
+
+
+def parse_url(url: str) -> URL:
+    """A record's URL. Refuses `usage` for what is no URL of a supported database."""
+    try:
+        parsed = make_url(url)
+    except (ArgumentError, ValueError):
+        parsed = None
+    supported = parsed is not None and parsed.get_backend_name() in ("sqlite", "postgresql")
+    if parsed is None or not supported or not parsed.database:
+        raise WrongUsage(
+            "usage",
+            "The record is named by the URL of an SQLite file or of a PostgreSQL database.",
+            where="--record",
+            expected=_FORMS,
+            came=without_secret(parsed) if parsed else url.rsplit("@", maxsplit=1)[-1],
+            remedy="Give --record or SERIALKEEPER_RECORD in that form.",
+        )
+    return parsed
+
+
+def without_secret(url: URL) -> str:
+    """A URL as it may be shown and kept."""
+    query = {name: value for name, value in url.query.items() if "password" not in name}
+    return url.set(password=None, query=query).render_as_string()
+
+
+def open_engine(url: str, *, create: bool = False, station: str = "") -> Engine:
+    """An engine for the record at a URL.
+
+    Args:
+        url: where.
+        create: whether a record is to be made there.
+        station: what a server shows of this connection.
+
+    Refuses `record_missing`, `record_exists` (with `create`), and `usage` for what is no
+    URL of a supported database.
+    """
+    parsed = parse_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        return _sqlite(Path(parsed.database or ""), create=create)
+    return _postgresql(parsed, station)
+
+
+def _sqlite(path: Path, *, create: bool) -> Engine:
+    if not create and not path.is_file():
+        raise Refused(
+            "record_missing",
+            "There is no record at that place.",
+            where=str(path),
+            expected="a record made by 'serialkeeper init'",
+            came="a folder" if path.is_dir() else "nothing",
+            remedy="Make one (init --person NAME), or name another with --record.",
+        )
+    if create:
+        _reserve(path)
+    else:
+        _check_file(path)
+    mode = "rwc" if create else "rw"
+    address = path.absolute().as_uri() + f"?mode={mode}"
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(address, uri=True, isolation_level=None, check_same_thread=False)
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+    engine = engine.execution_options(serialkeeper_path=str(path.absolute()))
+    if create:
+        event.listen(engine, "connect", _shape)
+    event.listen(engine, "connect", _prepare)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def file_of(engine: Engine) -> Path | None:
+    """The record's file; None for a record on a server."""
+    path = engine.get_execution_options().get("serialkeeper_path")
+    return Path(str(path)) if path else None
+
+
+@contextmanager
+def left_as_it_was(engine: Engine) -> Iterator[None]:
+    """Make a record, and leave nothing behind if that fails."""
+    try:
+        yield
+    except BaseException:
+        engine.dispose()
+        path = file_of(engine)
+        for name in ("", "-wal", "-shm", "-turn") if path else ():
+            Path(str(path) + name).unlink(missing_ok=True)
+        raise
+
+
+def reading(engine: Engine) -> Connection:
+    """A connection whose next transaction sees one state of the record, and cannot change it."""
+    if engine.dialect.name == "sqlite":
+        return engine.connect()
+    options = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+    return engine.connect().execution_options(**options)
+
+
+def writing(engine: Engine) -> Connection:
+    """A connection whose next transaction may change the record.
+
+    On a server it sees what others have committed at each statement: what it rests on stands
+    under a lock, so nothing that it has read can change before it is done.
+    """
+    return engine.connect().execution_options(serialkeeper_write=True)
+
+
+def _reserve(path: Path) -> None:
+    """An empty file in the record's place, made by this process and by nobody else."""
+    try:
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+    except FileExistsError:
+        raise Refused(
+            "record_exists",
+            "There is a file at that place already.",
+            where=str(path),
+            expected="a place with no file",
+            came="a file",
+            remedy="Choose another place; a record is never overwritten.",
+        ) from None
+    except OSError as error:
+        raise Unavailable(
+            "file_unwritable",
+            f"The record cannot be made there: {error.strerror}.",
+            where=str(path),
+            remedy="Make the folder first, and check the right to write there.",
+        ) from None
+
+
+def _check_file(path: Path) -> None:
+    """Refuses `record_unreadable` before a database driver could write to a foreign file."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(_MAGIC))
+    except OSError as error:
+        raise Unavailable(
+            "record_unreadable",
+            f"The record cannot be read: {error.strerror}.",
+            where=str(path),
+            remedy="Check the right to read and write it.",
+        ) from None
+    if start != _MAGIC:
+        raise Refused(
+            "record_unreadable",
+            "The file is no record.",
+            where=str(path),
+            expected="an SQLite database",
+            came=repr(start) if start else "an empty file",
+            remedy="Name a record made by 'serialkeeper init'.",
+        )
+
+
+def _shape(connection: sqlite3.Connection, _: object) -> None:
+    """What a new database keeps for ever."""
+    for pragma in ("page_size=16384", "journal_mode=WAL"):
+        connection.execute(f"PRAGMA {pragma}").fetchall()
+
+
+def _prepare(connection: sqlite3.Connection, _: object) -> None:
+    for pragma in (
+        f"busy_timeout={_WAIT_MILLISECONDS}",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "recursive_triggers=ON",
+        "cache_size=-32768",
+        "wal_autocheckpoint=8000",
+        "trusted_schema=OFF",
+    ):
+        connection.execute(f"PRAGMA {pragma}").fetchall()
+
+
+def _begin(connection: Connection) -> None:
+    write = connection.get_execution_options().get("serialkeeper_write")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+
+def _postgresql(url: URL, station: str) -> Engine:
+    """psycopg reads PGPASSWORD, PGPASSFILE and service files itself (libpq, section 34.15)."""
+    settings = {
+        "lock_timeout": _WAIT_MILLISECONDS,
+        "client_connection_check_interval": 10_000,  # a dead station's locks go with it
+        "timezone": "UTC",
+    }
+    given = {
+        "application_name": f"serialkeeper {station}".strip(),
+        "connect_timeout": "10",
+        "keepalives_idle": "30",
+        "keepalives_interval": "10",
+        "keepalives_count": "3",
+        "tcp_user_timeout": "60000",
+    }
+    options = " ".join(f"-c {name}={value}" for name, value in settings.items())
+    asked = url.query.get("options", "")
+    given["options"] = f"{options} {asked if isinstance(asked, str) else ' '.join(asked)}".strip()
+    engine = create_engine(
+        url.set(drivername="postgresql+psycopg", query={**given, **_without(url, "options")}),
+        pool_pre_ping=True,
+    )
+    event.listen(engine, "begin", _begin_on_server)
+    return engine
+
+
+def _without(url: URL, name: str) -> dict[str, str | tuple[str, ...]]:
+    return {key: value for key, value in url.query.items() if key != name}
+
+
+def _begin_on_server(connection: Connection) -> None:
+    if connection.get_execution_options().get("serialkeeper_write"):
+        connection.exec_driver_sql(
+            f"SET LOCAL idle_in_transaction_session_timeout = {_IDLE_MILLISECONDS}"
+        )

@@ -1,0 +1,159 @@
+"""Database errors in the package's own words."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy.exc import DatabaseError, DBAPIError, IntegrityError, OperationalError
+
+from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
+
+_UNSURE = (
+    "Look first at what the record says (lot show): the last thing done may have arrived or not. "
+    "Then give the same command again; allocations and takes go on where they stopped."
+)
+
+
+@contextmanager
+def speaking_plainly(url: str) -> Iterator[None]:
+    """Turn what a database driver raises into refusals that say what to do.
+
+    `record_busy`, `record_unreachable`, `record_denied`, `record_unreadable`, `record_full`,
+    `file_unwritable`; what is none of these is a fault of ours and goes on as it is.
+    """
+    try:
+        yield
+    except DBAPIError as error:
+        plain = _of_sqlite(error, url) if _is_sqlite(error) else _of_postgresql(error, url)
+        if plain is None:
+            raise
+        raise plain from None
+    except PermissionError as error:
+        raise Unavailable(
+            "file_unwritable",
+            "The record's folder may not be written to.",
+            where=str(error.filename),
+            remedy="Give the account that runs this the right to write there.",
+        ) from None
+
+
+def _is_sqlite(error: DBAPIError) -> bool:
+    return isinstance(error.orig, sqlite3.Error)
+
+
+def _of_sqlite(error: DBAPIError, url: str) -> SerialKeeperError | None:
+    reason = str(error.orig)
+    if isinstance(error, OperationalError):
+        if "locked" in reason:
+            return _busy(reason, url)
+        if reason.startswith("no such "):
+            return _other_tables(reason, url)
+        return Unavailable(
+            "record_unreadable",
+            f"The database does not answer: {reason}.",
+            where=url,
+            remedy="Check that the disk has room and may be written to, then try again.",
+        )
+    if isinstance(error, DatabaseError) and type(error.orig) is sqlite3.DatabaseError:
+        return Damaged(
+            "record_unreadable",
+            f"The file is no readable database: {reason}.",
+            where=url,
+            remedy="Restore the record from a verified backup; keep this one as evidence.",
+        )
+    return None
+
+
+def _of_postgresql(error: DBAPIError, url: str) -> SerialKeeperError | None:
+    """By SQLSTATE (PostgreSQL 15 documentation, appendix A); without one the server is away."""
+    state = str(getattr(error.orig, "sqlstate", None) or "")
+    reason = _first_line(error.orig)
+    if state[:3] in ("55P", "40P", "40001") or state in ("40001", "57014", "25P03"):
+        return _busy(reason, url)
+    if isinstance(error, IntegrityError) and state == "23505":
+        return _busy("another station wrote the same thing at the same moment", url)
+    if state.startswith("28") or state in ("42501", "25006"):
+        return _denied(reason, url)
+    if state in ("42P01", "42703"):
+        return _other_tables(reason, url)
+    if state.startswith("53"):
+        return Unavailable(
+            "record_full",
+            f"The server has no room for this: {reason}.",
+            where=url,
+            remedy="Ask whoever runs the server for disk, memory or connections; then try again.",
+        )
+    if state in ("3D000", "3F000"):
+        return Refused(
+            "record_missing",
+            f"The server has no such database: {reason}.",
+            where=url,
+            expected="a database with a record, or an empty one for init",
+            came="none",
+            remedy="Let whoever runs the server make the database, or name another with --record.",
+        )
+    if "password" in reason or "no pg_hba.conf entry" in reason:
+        return _denied(reason, url)  # before the session begins, the driver gives no SQLSTATE
+    if "does not exist" in reason and "database" in reason:
+        return Refused(
+            "record_missing",
+            f"The server has no such database: {reason}.",
+            where=url,
+            expected="a database with a record, or an empty one for init",
+            came="none",
+            remedy="Let whoever runs the server make the database, or name another with --record.",
+        )
+    if not state or state[:2] in ("08", "57") or error.connection_invalidated:
+        return Unavailable(
+            "record_unreachable",
+            f"The database server is not there: {reason}.",
+            where=url,
+            expected="an answer",
+            came="none",
+            remedy=_UNSURE,
+        )
+    return None
+
+
+def _first_line(error: BaseException | None) -> str:
+    lines = [line.strip() for line in str(error).splitlines() if line.strip()]
+    return (lines[0] if lines else type(error).__name__).rstrip(".")
+
+
+def _busy(reason: str, url: str) -> SerialKeeperError:
+    return Unavailable(
+        "record_busy",
+        f"The database does not answer: {reason}.",
+        where=url,
+        remedy="Nothing was changed. Try again when the other process is done.",
+    )
+
+
+def _denied(reason: str, url: str) -> SerialKeeperError:
+    return Refused(
+        "record_denied",
+        f"The server does not let this account do that: {reason}.",
+        where=url,
+        expected="an account with the right to read and write the record's tables",
+        came="one without",
+        remedy="Check the account's name and password (PGPASSWORD or a password file of mode "
+        "0600), and its rights: see the README on PostgreSQL.",
+    )
+
+
+def _other_tables(reason: str, url: str) -> SerialKeeperError:
+    return record_changed(f"The record's tables are not the expected ones any more: {reason}.", url)
+
+
+def record_changed(message: str, url: str, *, came: str = "other tables") -> Unavailable:
+    """Another version of the program is at work on the record."""
+    return Unavailable(
+        "record_changed",
+        message,
+        where=url,
+        expected="the tables of this version",
+        came=came,
+        remedy="Another version of serialkeeper has migrated the record meanwhile; use that one.",
+    )
