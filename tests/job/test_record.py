@@ -79,10 +79,11 @@ EDITS = {
     "(SELECT max(seq) FROM entry WHERE lot_id = 1)",
     "two entries swapped": "UPDATE entry SET seq = CASE seq WHEN 3 THEN 1004 ELSE 1003 END "
     "WHERE lot_id = 1 AND seq IN (3, 4); UPDATE entry SET seq = seq - 1000 WHERE seq > 1000",
-    "an entry doubled": "INSERT INTO entry SELECT product_id, lot_id, seq + 1, body, hash FROM entry "
-    "WHERE lot_id = 1 ORDER BY seq DESC LIMIT 1",
+    "an entry doubled": "INSERT INTO entry SELECT product_id, lot_id, seq + 1, body, hash "
+    "FROM entry WHERE lot_id = 1 ORDER BY seq DESC LIMIT 1",
     "a head": "UPDATE chain SET count = count - 1 WHERE lot_id = 1",
-    "a whole chain taken out": "DELETE FROM entry WHERE lot_id = 1; DELETE FROM chain WHERE lot_id = 1",
+    "a whole chain taken out": "DELETE FROM entry WHERE lot_id = 1; "
+    "DELETE FROM chain WHERE lot_id = 1",
     "a part's byte": "UPDATE part SET data = zeroblob(length(data)) WHERE part_kind = 'states'",
     "a part taken out": "DELETE FROM part WHERE part_kind = 'findings'",
     "a part put in": "INSERT INTO part SELECT product_id, lot_id, block + 1, seq, part_kind, "
