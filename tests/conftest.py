@@ -1,21 +1,74 @@
-"""What all tests share: the standards folder, and a practice record to work on."""
+"""What all tests share: the standards folder, the databases, and a practice record to work on.
+
+A test that touches a record asks for `bench`, or for `database` to make its own, and so runs on
+every database. One that is about a single make of database is marked
+`only_on("sqlite", reason=...)`.
+"""
 
 from __future__ import annotations
 
+import copy
 import csv
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import databases as makers
 import pytest
+from databases import KINDS, Database, Databases
+from sqlalchemy.engine import URL
 
 import serialkeeper as sk
 
 GTIN = "09521234543213"
 EXPIRY = date(2028, 6, 30)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Names the marker; the process that has the workers gives the session its folder."""
+    config.addinivalue_line(
+        "markers", "only_on(kind, reason): the test is about this make of database alone"
+    )
+    if not hasattr(config, "workerinput"):
+        makers.begin_session()
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Stops what the session started."""
+    if not hasattr(config, "workerinput"):
+        makers.end_session()
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Every test that touches a database runs on each, unless it is marked."""
+    if "databases" in metafunc.fixturenames:
+        mark = metafunc.definition.get_closest_marker("only_on")
+        metafunc.parametrize("databases", mark.args if mark else KINDS, indirect=True)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> URL:
+    """A PostgreSQL server; skips where there is none, fails where the named one is not there."""
+    return makers.server()
+
+
+@pytest.fixture(scope="session")
+def databases(request: pytest.FixtureRequest) -> Databases:
+    """The maker of databases of the kind that this test runs on."""
+    if request.param == "postgresql":
+        return Databases("postgresql", request.getfixturevalue("postgres"))
+    return Databases(request.param)
+
+
+@pytest.fixture
+def database(databases: Databases, tmp_path: Path) -> Iterator[Database]:
+    """A place where a record can be made."""
+    with databases.new(tmp_path) as made:
+        yield made
 
 
 @pytest.fixture(scope="session")
@@ -47,6 +100,7 @@ class Bench:
 
     folder: Path
     record: sk.Record
+    database: Database
     lot: str = "LOT24A"
     files: int = field(default=0)
 
@@ -110,15 +164,40 @@ def as_seen(print_file: Path) -> list[dict[str, Any]]:
         ]
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+@dataclass
+class Original:
+    """A record that is made once and copied, and the clock of whoever made it."""
+
+    database: Database
+    clock: Callable[[], datetime]
+
+    @contextmanager
+    def copied(self, databases: Databases, folder: Path) -> Iterator[Bench]:
+        """A copy in the hands of the line lead; every copy goes on in the same way."""
+        with databases.copy(self.database, folder) as database:
+            clock = copy.copy(self.clock)
+            record = sk.open_record(
+                database.url, person="Line Lead", station="line 1", now=clock, seed=7
+            )
+            yield Bench(folder, record, database)
+            record.close()
+
+
+@pytest.fixture(scope="session")
+def original(databases: Databases, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Original]:
     """A practice record with one approved lot of one product."""
-    record = sk.init(
-        f"sqlite:///{tmp_path / 'record.db'}", "Line Lead", station="line 1", now=Clock(), seed=7
-    )
-    sk.person.add(record, "Second Person", role="compliance")
-    sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
-    sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
-    sk.lot.approve(record, "LOT24A", second="Second Person")
-    yield Bench(tmp_path, record)
-    record.close()
+    clock = Clock()
+    with databases.new(tmp_path_factory.mktemp("original")) as database:
+        with sk.init(database.url, "Line Lead", station="line 1", now=clock, seed=7) as record:
+            sk.person.add(record, "Second Person", role="compliance")
+            sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
+            sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
+            sk.lot.approve(record, "LOT24A", second="Second Person")
+        yield Original(database, clock)
+
+
+@pytest.fixture
+def bench(original: Original, databases: Databases, tmp_path: Path) -> Iterator[Bench]:
+    """A practice record with one approved lot of one product."""
+    with original.copied(databases, tmp_path) as bench:
+        yield bench

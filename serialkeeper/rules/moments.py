@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from datetime import datetime
+from functools import cache
 
 import polars as pl
 
@@ -71,6 +72,11 @@ def is_zone(zone: str) -> bool:
     return True
 
 
+def has_shape(text: str, pattern: str) -> bool:
+    """Whether a text may be such a time: a quick look before `from_pattern` reads a column."""
+    return _shape(pattern).match(text) is not None
+
+
 def from_epoch(column: pl.Series, *, seconds: bool) -> pl.Series:
     """UTC moments from seconds or milliseconds since 1970; null for what is none."""
     parts = column.str.extract_groups("^(?P<whole>[0-9]{1,15})(?:[.](?P<rest>[0-9]{1,20}))?$")
@@ -123,6 +129,11 @@ def _less_offset(clock: pl.Series, offset: pl.Series) -> pl.Series:
     sign = digits.str.starts_with("-").cast(pl.Int64) * -2 + 1
     moved = clock.cast(pl.Int64) - minutes * sign * 60_000
     return moved.cast(pl.Datetime("ms", "UTC"))
+
+
+@cache
+def _shape(pattern: str) -> re.Pattern[str]:
+    return re.compile(_regex(pattern))
 
 
 def _regex(pattern: str) -> str:

@@ -231,7 +231,7 @@ def _fitting(values: list[str], tail: str) -> list[str]:
 
 
 def _all_fit(values: list[str], pattern: str) -> bool:
-    if not values:
+    if not values or not moments.has_shape(values[0], pattern):
         return False
     column = pl.Series(sorted(set(values))[:300], dtype=pl.String)
     return not moments.from_pattern(column, pattern, "UTC")[1].null_count()

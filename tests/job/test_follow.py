@@ -6,15 +6,16 @@ import json
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import GTIN, Bench, Clock, as_seen
+from conftest import GTIN, Bench, Original, as_seen
+from databases import Databases
 from forms import FORMS
 
 import serialkeeper as sk
@@ -108,28 +109,19 @@ def told_by_the_journal(bench: Bench) -> list[Any]:
 
 
 @pytest.fixture
-def another(tmp_path: Path) -> Iterator[Callable[[], Bench]]:
+def another(
+    original: Original, databases: Databases, tmp_path: Path
+) -> Iterator[Callable[[], Bench]]:
     """Makes further records that are equal to the first to the last number."""
-    made: list[Bench] = []
+    names = (tmp_path / f"record{number}" for number in range(100))
+    with ExitStack() as made:
 
-    def make() -> Bench:
-        from conftest import EXPIRY
+        def make() -> Bench:
+            folder = next(names)
+            folder.mkdir()
+            return made.enter_context(original.copied(databases, folder))
 
-        folder = tmp_path / f"record{len(made)}"
-        folder.mkdir()
-        record = sk.init(
-            f"sqlite:///{folder / 'record.db'}", "Line Lead", station="line 1", now=Clock(), seed=7
-        )
-        sk.person.add(record, "Second Person", role="compliance")
-        sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
-        sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
-        sk.lot.approve(record, "LOT24A", second="Second Person")
-        made.append(Bench(folder, record))
-        return made[-1]
-
-    yield make
-    for bench in made:
-        bench.record.close()
+        yield make
 
 
 @pytest.mark.parametrize("placed", [True, False], ids=["positions", "order"])
@@ -421,9 +413,7 @@ def test_an_edit_of_what_following_left_is_found(bench: Bench, table: str) -> No
     path = bench.results(spoiled(bench))
     sk.inspect.follow(bench.record, bench.lot, path, idle=0.02)
     sk.record.verify(bench.record)
-    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
-    assert connection.execute(f"UPDATE {table} SET station = 'elsewhere'").rowcount > 0
-    connection.close()
+    assert bench.database.edit(f"UPDATE {table} SET station = 'elsewhere'") > 0
     with pytest.raises(sk.Damaged) as damaged:
         sk.record.verify(bench.record)
     assert damaged.value.where.startswith(f"{table}:")

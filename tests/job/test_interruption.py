@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 import pytest
 from conftest import EXPIRY, GTIN, Bench, as_seen
+from databases import Database
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -289,11 +290,13 @@ def killed_after(seconds: float, *arguments: str) -> bool:
     return process.wait() == -signal.SIGKILL
 
 
-def test_real_kills_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_real_kills_lose_nothing(
+    database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """kill -9 at random moments of an allocation and a take; repeating the command ends each."""
     monkeypatch.undo()  # blocks of the real size, as in the killed process
     rng = random.Random(5)
-    record = sk.init(f"sqlite:///{tmp_path / 'record.db'}", "Line Lead")
+    record = sk.init(database.url, "Line Lead")
     sk.product.add(record, GTIN, prefix_length=7, name="Demo")
     sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=1000)
     sk.lot.approve(record, "LOT24A")
@@ -360,11 +363,11 @@ sk.serials.allocate(record, "LOT24A", 60_000)
 
 
 def test_two_processes_allocate_for_one_lot(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    database: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The same command twice at once, for real: whole allocations, a sound record, no refusal."""
     monkeypatch.undo()
-    record = sk.init(f"sqlite:///{tmp_path / 'record.db'}", "Line Lead")
+    record = sk.init(database.url, "Line Lead")
     sk.product.add(record, GTIN, prefix_length=7, name="Demo")
     sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=1000)
     sk.lot.approve(record, "LOT24A")

@@ -10,7 +10,6 @@ import csv
 import random
 import re
 import signal
-import sqlite3
 import string
 import subprocess
 import sys
@@ -506,9 +505,7 @@ EDITS = {
 def test_an_edit_of_what_was_imported_is_found(bench: Bench, edit: str) -> None:
     """The side tables are what the journal says, or the record is no more sound."""
     crypto(bench)
-    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
-    connection.execute(EDITS[edit])
-    connection.close()
+    assert bench.database.edit(EDITS[edit]) > 0
     with pytest.raises(sk.Damaged) as damaged:
         sk.record.verify(bench.record)
     assert damaged.value.word == "table_differs"

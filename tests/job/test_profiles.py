@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
-from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import Bench, as_seen
+from conftest import Bench, Original, as_seen
+from databases import Database, Databases
 from forms import FORMS
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -55,22 +55,19 @@ def times_and_grades(bench: Bench) -> list[tuple[Any, ...]]:
 
 @pytest.mark.parametrize("name", FORMS)
 def test_the_same_run_told_in_any_form_ends_the_same(
-    bench: Bench, tmp_path_factory: pytest.TempPathFactory, name: str
+    bench: Bench, databases: Databases, tmp_path_factory: pytest.TempPathFactory, name: str
 ) -> None:
     """Our own file and each example profile give the same labels, findings and counts."""
     rows = a_run(bench)
     own = bench.results(rows)
     other = bench.folder / "device.txt"
     FORMS[name](other, rows)
-    copy = tmp_path_factory.mktemp("twin") / "record.db"
-    import sqlite3
-
-    with sqlite3.connect(bench.folder / "record.db") as source, sqlite3.connect(copy) as target:
-        source.backup(target)
-    expected = sk.inspect.take(bench.record, bench.lot, own)
-    assert len(expected["findings"]) >= 6
-    with sk.open_record(f"sqlite:///{copy}", person="Line Lead", now=bench.record.now) as record:
-        twin = Bench(bench.folder, record)
+    bench.record.close()
+    folder = tmp_path_factory.mktemp("twin")
+    with Original(bench.database, bench.record.now).copied(databases, folder) as twin:
+        record = twin.record
+        expected = sk.inspect.take(bench.record, bench.lot, own)
+        assert len(expected["findings"]) >= 6
         told = sk.inspect.take(record, twin.lot, other, profile=name)
         assert told == {**expected, "profile": name}
         assert outcome(twin) == outcome(bench)
@@ -585,7 +582,7 @@ def test_no_text_whatever_breaks_the_profiles_parser(text: str) -> None:
             assert parse(to_toml(profile)) == profile
 
 
-def test_a_record_from_before_profiles_is_brought_up(tmp_path: Path) -> None:
+def test_a_record_from_before_profiles_is_brought_up(database: Database) -> None:
     """The migration keeps the takes there are, and replay gives them the same empty profile."""
     from importlib.resources import as_file, files
 
@@ -598,7 +595,7 @@ def test_a_record_from_before_profiles_is_brought_up(tmp_path: Path) -> None:
     from serialkeeper.store.migrations import upgrade
     from serialkeeper.store.opening import open_engine
 
-    engine = open_engine(f"sqlite:///{tmp_path / 'old.db'}", create=True)
+    engine = open_engine(database.url, create=True)
     data = {"id": 1, "name": "r.csv", "station": "s", "sha256": "00", "size": 1, "jobs": 1}
     data |= {"readings": 1}
     row = {"product_id": 1, "lot_id": 2, **data, "state": "unfinished", "through": 0, "at": "t"}

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from conftest import EXPIRY, GTIN, Bench, as_seen
-from sqlalchemy import create_engine
+from conftest import EXPIRY, GTIN, Bench, Original, as_seen
+from databases import Database, Databases
+from sqlalchemy import inspect, text
+from sqlalchemy.exc import IntegrityError
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
@@ -41,20 +43,20 @@ def rows_scan(bench: Bench, position: int) -> str:
     return f"]d201{GTIN}21{serial}{{GS}}1728063010{bench.lot}"
 
 
-TRIGGERS = re.compile(r"CREATE TRIGGER (\w+)")
+Edit = str | Callable[[Database], int]
 
 
-def plain(bench: Bench) -> sqlite3.Connection:
-    """A plain SQL client without the protective triggers: an attacker's view."""
-    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
-    for (name,) in connection.execute(
-        "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-    ).fetchall():
-        connection.execute(f"DROP TRIGGER {name}")
-    return connection
+def bytes_of(place: str, change: Callable[[bytes], bytes], **where: str) -> Edit:
+    """An edit of what a column of bytes holds."""
+    return lambda database: database.rewrite(place, change, **where)
 
 
-EDITS = {
+def row_in(table: str, **row: Any) -> Edit:
+    """An edit that puts in a row."""
+    return lambda database: database.insert(table, **row)
+
+
+EDITS: dict[str, Edit] = {
     "a label's state": "UPDATE label SET state = 'c' WHERE position = 8",
     "a label's number": "UPDATE label SET serial = 'AAAA' WHERE position = 2",
     "a label taken out": "DELETE FROM label WHERE position = 20",
@@ -72,8 +74,7 @@ EDITS = {
     "a print job's digest": "UPDATE job SET sha256 = 'ff'",
     "a take's name": "UPDATE take SET name = 'other.csv'",
     "an allocation": "UPDATE allocation SET count = 41",
-    "a byte of an entry": "UPDATE entry SET body = CAST(replace(CAST(body AS TEXT), 'wiped', "
-    "'WIPED') AS BLOB)",
+    "a byte of an entry": bytes_of("entry.body", lambda data: data.replace(b"wiped", b"WIPED")),
     "an entry taken out": "DELETE FROM entry WHERE lot_id = 1 AND seq = 4",
     "the last entry taken out": "DELETE FROM entry WHERE lot_id = 1 AND seq = "
     "(SELECT max(seq) FROM entry WHERE lot_id = 1)",
@@ -84,40 +85,69 @@ EDITS = {
     "a head": "UPDATE chain SET count = count - 1 WHERE lot_id = 1",
     "a whole chain taken out": "DELETE FROM entry WHERE lot_id = 1; "
     "DELETE FROM chain WHERE lot_id = 1",
-    "a part's byte": "UPDATE part SET data = zeroblob(length(data)) WHERE part_kind = 'states'",
+    "a part's byte": bytes_of(
+        "part.data", lambda data: bytes(len(data)), where="part_kind = 'states'"
+    ),
     "a part taken out": "DELETE FROM part WHERE part_kind = 'findings'",
     "a part put in": "INSERT INTO part SELECT product_id, lot_id, block + 1, seq, part_kind, "
     "first, count, data FROM part WHERE part_kind = 'serials'",
     "a part's place": "UPDATE part SET first = first + 1 WHERE part_kind = 'states'",
     "a part's count": "UPDATE part SET count = count - 1 WHERE part_kind = 'findings'",
-    "a part of nobody": "INSERT INTO part VALUES (9, 9, 0, 1, 'serials', 1, 0, x'')",
-    "an entry of nobody": "INSERT INTO entry VALUES (1, 99, 1, x'7b7d', x'00')",
+    "a part of nobody": row_in(
+        "part",
+        product_id=9,
+        lot_id=9,
+        block=0,
+        seq=1,
+        part_kind="serials",
+        first=1,
+        count=0,
+        data=b"",
+    ),
+    "an entry of nobody": row_in("entry", product_id=1, lot_id=99, seq=1, body=b"{}", hash=b"\x00"),
     "a second schema": "INSERT INTO alembic_version VALUES ('9999')",
     "an original's number": "UPDATE original SET piece = 7",
-    "zeros after an original": "UPDATE original SET data = CAST(data || x'0000' AS BLOB)",
-    "an original of nobody": "INSERT INTO original VALUES (1, 1, 'ff', 0, x'00')",
-    "an original's byte": "UPDATE original SET data = CAST(substr(data, 1, 20) || x'ff' || "
-    "substr(data, 22) AS BLOB)",
-    "an original": "UPDATE original SET data = x'00'",
+    "zeros after an original": bytes_of("original.data", lambda data: data + bytes(2)),
+    "an original of nobody": row_in(
+        "original", product_id=1, lot_id=1, sha256="ff", piece=0, data=b"\x00"
+    ),
+    "an original's byte": bytes_of(
+        "original.data", lambda data: data[:20] + bytes([data[20] ^ 1]) + data[21:]
+    ),
+    "an original": bytes_of("original.data", lambda _: b"\x00"),
     "an original taken out": "DELETE FROM original",
 }
 
 
+@pytest.fixture(scope="module")
+def _told(
+    original: Original, databases: Databases, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Original]:
+    """The story, found sound, to be copied."""
+    with original.copied(databases, tmp_path_factory.mktemp("told")) as bench:
+        story(bench)
+        sk.record.verify(bench.record)
+        bench.record.close()
+        yield Original(bench.database, bench.record.now)
+
+
+@pytest.fixture
+def told(_told: Original, databases: Databases, tmp_path: Path) -> Iterator[Bench]:
+    """A record with the story in it."""
+    with _told.copied(databases, tmp_path) as bench:
+        yield bench
+
+
 @pytest.mark.parametrize("edit", EDITS)
-def test_every_plain_edit_is_found(bench: Bench, edit: str) -> None:
+def test_every_plain_edit_is_found(told: Bench, edit: str) -> None:
     """Invariant 4, first class: whatever a plain SQL client changes, verify finds it, exit 3."""
-    story(bench)
-    sk.record.verify(bench.record)
-    connection = plain(bench)
-    for statement in EDITS[edit].split(";"):
-        assert connection.execute(statement).rowcount > 0
-    connection.close()
+    assert told.database.edit(EDITS[edit]) > 0
     if edit == "a second schema":
         with pytest.raises(sk.Refused):
-            sk.open_record(bench.url, person="Line Lead")
+            sk.open_record(told.url, person="Line Lead")
         return
     with pytest.raises(sk.Damaged) as damaged:
-        sk.record.verify(bench.record)
+        sk.record.verify(told.record)
     assert damaged.value.exit_code == 3
     assert damaged.value.where and damaged.value.remedy
 
@@ -129,16 +159,13 @@ def test_a_closed_lot_that_is_opened_by_hand_is_found(bench: Bench) -> None:
     for term in ("printer_counter", "rewind_counter"):
         sk.lot.count(bench.record, bench.lot, term, 4)
     sk.lot.close(bench.record, bench.lot)
-    connection = plain(bench)
-    connection.execute(
-        "DELETE FROM entry WHERE lot_id = 1 AND seq = (SELECT count FROM chain WHERE lot_id = 1)"
-    )
-    connection.execute(
+    edits = (
+        "DELETE FROM entry WHERE lot_id = 1 AND seq = (SELECT count FROM chain WHERE lot_id = 1);"
         "UPDATE chain SET count = count - 1, head = (SELECT hash FROM entry WHERE lot_id = 1 "
-        "ORDER BY seq DESC LIMIT 1) WHERE lot_id = 1"
+        "ORDER BY seq DESC LIMIT 1) WHERE lot_id = 1;"
+        "UPDATE lot SET state = 'running'"
     )
-    connection.execute("UPDATE lot SET state = 'running'")
-    connection.close()
+    assert bench.database.edit(edits) == 1
     with pytest.raises(sk.Damaged) as damaged:
         sk.record.verify(bench.record)
     assert "closing" in str(damaged.value)
@@ -148,45 +175,55 @@ def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: B
     """Invariant 4, third class: a recomputed tail passes, which is why heads are kept elsewhere."""
     story(bench)
     before = bench.heads()
-    connection = plain(bench)
-    seq, body = connection.execute(
-        "SELECT seq, body FROM entry WHERE lot_id = 1 ORDER BY seq DESC LIMIT 1"
-    ).fetchone()
-    (previous,) = connection.execute(
-        "SELECT hash FROM entry WHERE lot_id = 1 AND seq = ?", (seq - 1,)
-    ).fetchone()
-    body = body.replace(b'"person":"Line Lead"', b'"person":"Somebody"')
-    head = chain.link(previous, body)
-    connection.execute(
-        "UPDATE entry SET body = ?, hash = ? WHERE lot_id = 1 AND seq = ?", (body, head, seq)
-    )
-    connection.execute("UPDATE chain SET head = ? WHERE lot_id = 1", (head,))
-    connection.close()
+    with bench.database.client() as client:
+
+        def sql(statement: str, **values: Any) -> Any:
+            return client.execute(text(statement), values)
+
+        last = "SELECT seq, body FROM entry WHERE lot_id = 1 ORDER BY seq DESC LIMIT 1"
+        seq, body = sql(last).one()
+        before_last = "SELECT hash FROM entry WHERE lot_id = 1 AND seq = :seq"
+        previous = sql(before_last, seq=seq - 1).scalar_one()
+        body = body.replace(b'"person":"Line Lead"', b'"person":"Somebody"')
+        head = chain.link(previous, body)
+        edit = "UPDATE entry SET body = :body, hash = :head WHERE lot_id = 1 AND seq = :seq"
+        sql(edit, body=body, head=head, seq=seq)
+        sql("UPDATE chain SET head = :head WHERE lot_id = 1", head=head)
     assert bench.heads() != before
 
 
-@pytest.mark.parametrize(
-    "statement",
-    [
-        "UPDATE entry SET body = x'00'",
-        "DELETE FROM entry",
-        "INSERT OR REPLACE INTO entry SELECT product_id, lot_id, seq, x'00', hash FROM entry",
-        "UPDATE part SET data = x'00'",
-        "DELETE FROM part",
-        "INSERT OR REPLACE INTO part SELECT * FROM part",
-        "DELETE FROM original",
-        "INSERT OR REPLACE INTO original SELECT * FROM original",
-        "DELETE FROM label",
-    ],
-)
-def test_triggers_stop_mistakes(bench: Bench, statement: str) -> None:
-    """Journal, parts, originals and labels cannot be changed by mistake with a SQL client."""
-    story(bench)
-    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
-    with pytest.raises(sqlite3.IntegrityError):
-        connection.execute(statement)
-    connection.close()
-    sk.record.verify(bench.record)
+MISTAKES = {
+    "sqlite": {
+        "changed": "UPDATE {table} SET {last} = {last}",
+        "deleted": "DELETE FROM {table}",
+        "replaced": "INSERT OR REPLACE INTO {table} SELECT * FROM {table}",
+    },
+    "postgresql": {
+        "changed": "UPDATE {table} SET {last} = {last}",
+        "deleted": "DELETE FROM {table}",
+        "emptied": "TRUNCATE {table}",
+        "replaced": "INSERT INTO {table} SELECT * FROM {table} "
+        "ON CONFLICT ({key}) DO UPDATE SET {last} = excluded.{last}",
+    },
+}
+
+
+@pytest.mark.parametrize("name", ["entry", "part", "original", "label"])
+def test_triggers_stop_mistakes(told: Bench, name: str) -> None:
+    """Journal, parts and originals cannot be changed by mistake with a SQL client, and no label
+    can be deleted, by none of the ways in which each database would do it."""
+    table = METADATA.tables[name]
+    words = {
+        "table": name,
+        "last": list(table.columns)[-1].name,
+        "key": ", ".join(column.name for column in table.primary_key),
+    }
+    ways = MISTAKES[told.database.kind]
+    for way in ("deleted", "emptied") if name == "label" else ways:
+        if way in ways:
+            with told.database.client(guarded=True) as client, pytest.raises(IntegrityError):
+                client.execute(text(ways[way].format(**words)))
+    sk.record.verify(told.record)
 
 
 def test_numbers_are_unique_over_all_lots(bench: Bench) -> None:
@@ -195,13 +232,11 @@ def test_numbers_are_unique_over_all_lots(bench: Bench) -> None:
     sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=10)
     sk.lot.approve(bench.record, "LOT24B")
     sk.serials.allocate(bench.record, "LOT24B", 10)
-    connection = plain(bench)
-    with pytest.raises(sqlite3.IntegrityError):
-        connection.execute(
+    with pytest.raises(IntegrityError):
+        bench.database.edit(
             "UPDATE label SET serial = (SELECT serial FROM label WHERE lot_id = 1 LIMIT 1) "
             "WHERE lot_id = 2 AND position = 1"
         )
-    connection.close()
 
 
 def test_allocated_ever_is_the_sum_over_states(bench: Bench) -> None:
@@ -246,28 +281,47 @@ def test_lane_by_lane_order(bench: Bench) -> None:
     assert places[:5] == [("1", "1"), ("1", "2"), ("1", "3"), ("1", "4"), ("2", "1")]
 
 
-def catalogue(path: Path) -> list[tuple[str, str, str]]:
-    """Every table, index and trigger with its text, white space folded."""
-    connection = sqlite3.connect(path)
-    rows = connection.execute(
+CATALOGUES = {
+    "sqlite": [
         "SELECT type, name, coalesce(sql, '') FROM sqlite_master "
-        "WHERE name NOT LIKE 'alembic%' AND name NOT LIKE 'sqlite_autoindex_alembic%' ORDER BY 1, 2"
-    ).fetchall()
-    connection.close()
-    return [(kind, name, re.sub(r"\s+", " ", sql).strip()) for kind, name, sql in rows]
+        "WHERE name NOT LIKE 'alembic%' AND name NOT LIKE 'sqlite_autoindex_alembic%'"
+    ],
+    "postgresql": [
+        "SELECT attrelid::regclass, attnum, attname, atttypid::regtype, attnotnull, attcollation, "
+        "attstorage, atthasdef FROM pg_attribute JOIN pg_class ON attrelid = pg_class.oid "
+        "WHERE relnamespace = 'public'::regnamespace AND relkind = 'r' AND attnum > 0",
+        "SELECT indexname, indexdef FROM pg_indexes WHERE schemaname = 'public'",
+        "SELECT conrelid::regclass, conname, pg_get_constraintdef(oid) FROM pg_constraint "
+        "WHERE connamespace = 'public'::regnamespace",
+        "SELECT tgname, tgenabled, pg_get_triggerdef(oid) FROM pg_trigger",
+        "SELECT proname, prosrc FROM pg_proc WHERE pronamespace = 'public'::regnamespace",
+    ],
+}
 
 
-def test_a_migrated_record_equals_a_fresh_one(tmp_path: Path) -> None:
+def catalogue(database: Database) -> list[str]:
+    """Every table, column, index and trigger with its text, white space folded."""
+    with database.client(guarded=True) as client:
+        rows = [row for one in CATALOGUES[database.kind] for row in client.execute(text(one))]
+    told = [re.sub(r"\s+", " ", " ".join(map(str, row))).strip() for row in rows]
+    return sorted(line for line in told if "alembic" not in line)
+
+
+def test_a_migrated_record_equals_a_fresh_one(
+    database: Database, databases: Databases, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     """Migrations and table models describe the same database, triggers included."""
-    migrated = open_engine(f"sqlite:///{tmp_path / 'migrated.db'}", create=True)
+    migrated = open_engine(database.url, create=True)
     with migrated.begin() as connection:
         upgrade(connection)
     migrated.dispose()
-    fresh = create_engine(f"sqlite:///{tmp_path / 'fresh.db'}")
-    METADATA.create_all(fresh)
-    fresh.dispose()
-    assert catalogue(tmp_path / "migrated.db") == catalogue(tmp_path / "fresh.db")
-    assert len(catalogue(tmp_path / "fresh.db")) > 20
+    with databases.new(tmp_path_factory.mktemp("fresh")) as other:
+        fresh = open_engine(other.url, create=True)
+        METADATA.create_all(fresh)
+        fresh.dispose()
+        wanted = catalogue(other)
+    assert catalogue(database) == wanted
+    assert len(wanted) > 20
 
 
 def test_the_newest_migration_is_the_one_that_records_are_checked_for() -> None:
@@ -285,12 +339,8 @@ def test_the_newest_migration_is_the_one_that_records_are_checked_for() -> None:
 def test_every_table_says_what_it_is(bench: Bench) -> None:
     """Each table of a real record is named as replayed, journal, sealed or working state."""
     kinds = {str(model.__tablename__): model.__dict__["kind"] for model in MODELS}
-    connection = sqlite3.connect(bench.folder / "record.db")
-    there = {
-        name
-        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-    }
-    connection.close()
+    with bench.database.client() as client:
+        there = set(inspect(client).get_table_names())
     assert there - {"alembic_version"} == set(kinds)
     assert set(kinds.values()) == {"replayed", "journal", "sealed", "working"}
 
@@ -298,17 +348,13 @@ def test_every_table_says_what_it_is(bench: Bench) -> None:
 def test_every_unique_key_of_a_lots_tables_contains_the_product(bench: Bench) -> None:
     """A product's rows could be kept together in a distributed database."""
     house = {"setting", "station", "person", "product", "location", "profile", "alarm_rules"}
-    connection = sqlite3.connect(bench.folder / "record.db")
-    for model in MODELS:
-        table = METADATA.tables[str(model.__tablename__)]
-        if table.name not in house:
-            assert "product_id" in table.primary_key.columns, table.name
-            for (index,) in connection.execute(
-                f"SELECT name FROM pragma_index_list('{table.name}') WHERE \"unique\""
-            ).fetchall():
-                columns = connection.execute(f"SELECT name FROM pragma_index_info('{index}')")
-                assert ("product_id",) in columns.fetchall()
-    connection.close()
+    with bench.database.client() as client:
+        asked = inspect(client)
+        for name in {str(model.__tablename__) for model in MODELS} - house:
+            keys = [asked.get_pk_constraint(name)["constrained_columns"]]
+            keys += [key["column_names"] for key in asked.get_unique_constraints(name)]
+            keys += [key["column_names"] for key in asked.get_indexes(name) if key["unique"]]
+            assert all("product_id" in key for key in keys), (name, keys)
 
 
 def test_a_work_that_fails_changes_nothing(bench: Bench) -> None:

@@ -9,8 +9,6 @@ import csv
 import json
 import math
 import random
-import shutil
-import sqlite3
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,7 +16,8 @@ from typing import Any
 
 import jsonschema_rs
 import pytest
-from conftest import EXPIRY, GTIN, Bench, Clock, as_seen
+from conftest import Bench, Original, as_seen
+from databases import Databases
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -498,23 +497,24 @@ WHAT = st.lists(
 )
 
 
-@pytest.fixture(scope="module")
-def printed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Row]]:
+@pytest.fixture
+def printed(bench: Bench) -> tuple[Original, list[Row]]:
     """A record with 24 labels on one lane, one roll, and nothing inspected; to be copied."""
-    folder = tmp_path_factory.mktemp("printed")
-    with sk.init(f"sqlite:///{folder / 'r.db'}", "Line Lead", now=Clock(), seed=3) as record:
-        sk.product.add(record, GTIN, prefix_length=7, name="Demo")
-        sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
-        sk.lot.approve(record, "LOT24A")
-        rows = as_seen(Bench(folder, record).printed(24, lanes=1))
-        sk.roll.add(record, "LOT24A")
-    return folder / "r.db", rows
+    rows = as_seen(bench.printed(24, lanes=1))
+    sk.roll.add(bench.record, bench.lot)
+    bench.record.close()
+    return Original(bench.database, bench.record.now), rows
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(
+    max_examples=30,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(order=ORDERS, passes=st.lists(WHAT, min_size=4, max_size=4), data=st.data())
 def test_a_further_pass_never_makes_a_label_good(
-    printed: tuple[Path, list[Row]],
+    printed: tuple[Original, list[Row]],
+    databases: Databases,
     tmp_path_factory: pytest.TempPathFactory,
     order: list[str],
     passes: list[list[tuple[int, str]]],
@@ -523,10 +523,8 @@ def test_a_further_pass_never_makes_a_label_good(
     """Whatever the passes show, in whatever order: only a first pass makes labels good, a further
     one only rejects, one without faults changes no state, and the record stays sound."""
     original, rows = printed
-    folder = tmp_path_factory.mktemp("rolls")
-    shutil.copy(original, folder / "r.db")
-    with sk.open_record(f"sqlite:///{folder / 'r.db'}", now=Clock(), seed=5) as record:
-        bench = Bench(folder, record)
+    with original.copied(databases, tmp_path_factory.mktemp("rolls")) as bench:
+        record = bench.record
         for step, (which, faults) in enumerate(zip(order, passes, strict=True)):
             before = bench.states()
             path = bench.results(_read(rows, faults, times=data.draw(st.booleans()), step=step))
@@ -647,9 +645,7 @@ def test_an_edit_of_what_rolls_rest_on_is_found(bench: Bench, web: list[Row], ed
     sk.label.replace(record, lot, 42, 160, reason="spare")
     sk.roll.mark(record, lot, 1, "splice", row=11, reason="cut")
     assert sk.record.verify(record)["sound"]
-    connection = sqlite3.connect(bench.folder / "record.db", isolation_level=None)
-    assert connection.execute(edit).rowcount > 0
-    connection.close()
+    assert bench.database.edit(edit) > 0
     with pytest.raises(sk.Damaged) as damaged:
         sk.record.verify(record)
     assert damaged.value.word == "table_differs"

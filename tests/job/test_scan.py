@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import sqlite3
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -17,6 +16,7 @@ import resvg_py
 import segno
 import zxingcpp
 from conftest import GTIN, Bench, as_seen
+from databases import Database
 from PIL import Image
 
 import serialkeeper as sk
@@ -179,9 +179,7 @@ def test_what_it_most_likely_was_is_said_and_never_taken_for_it(web: Bench, how:
 
 def test_a_number_that_makes_a_key_is_doubtful(web: Bench) -> None:
     """Digits that make a GTIN and are a label's number: the label is told, and the doubt."""
-    connection = sqlite3.connect(web.folder / "record.db", isolation_level=None)
-    connection.execute("UPDATE label SET serial = '95212340' WHERE position = 1")
-    connection.close()
+    assert web.database.edit("UPDATE label SET serial = '95212340' WHERE position = 1") == 1
     code = scan(web, "95212340")
     assert (code["form"], code["outcome"]) == ("GTIN", "well formed")
     assert [doubt["word"] for doubt in code["doubts"]] == ["scan_doubtful"]
@@ -328,11 +326,10 @@ def test_a_missing_image_is_not_taken_for_a_number(
 
 
 def test_a_named_record_that_is_missing_is_refused(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    database: Database, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Only where nobody named a record is a scan judged without one."""
-    url = f"sqlite:///{tmp_path / 'none.db'}"
-    assert run(["--record", url, "scan", "A7"]) == 1
+    assert run(["--record", database.url, "scan", "A7"]) == 1
     assert "[record_missing]" in capsys.readouterr().err
 
 
@@ -437,9 +434,9 @@ def test_what_is_no_text_is_refused() -> None:
     assert refused.value.word == "bad_value"
 
 
-def test_a_refusal_moves_no_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Control characters of a file's name are shown by their codes."""
-    url = f"sqlite:///{tmp_path / 'none.db'}"
-    assert run(["--record", url, "label", "show", "A\x1b[31m"]) == 1
-    assert run(["--record", f"{url}\x1b[31m", "label", "show", "A"]) == 1
-    assert "\x1b" not in capsys.readouterr().err
+def test_a_refusal_moves_no_terminal(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    """Control characters of what was typed are shown by their codes."""
+    for url, typed in ((bench.url, "A\x1b[31m"), (f"{bench.url}\x1b[31m", "A")):
+        assert run(["--record", url, "--as", "Line Lead", "label", "show", typed]) != 0
+        told = capsys.readouterr().err
+        assert "[31m" in told and "\x1b" not in told
