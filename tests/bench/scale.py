@@ -45,7 +45,7 @@ MOST_GROWTH, JUDGED = 1.5, ("allocate", "take", "look_up")
 """Most time of a step, as a multiple of the same step in the small record; for these steps."""
 MOST_BYTES = 150
 """Most bytes of a label at rest, without the kept results files."""
-LOOK_UPS, LIVES, SCANS, SHOWS = 2000, 100, 100, 3
+SHOWS = 3
 
 TITLES = {
     "allocate": "allocate",
@@ -140,14 +140,15 @@ class Run:
         """One figure of a step."""
         self.taken.setdefault(name, []).append(seconds * 1000)
 
-    def questions(self, seed: int) -> Iterator[tuple[str, Callable[[], object]]]:
-        """Steps on single labels anywhere in the record, one after the other."""
+    def questions(self, seed: int, count: int) -> Iterator[tuple[str, Callable[[], object]]]:
+        """Steps on single labels anywhere in the record: look-ups, and lives and scans, which
+        take longer, a twentieth as many."""
         job, day = self.job, self.job.expiry.strftime("%y%m%d")
-        for _, serial in job.some_labels(LOOK_UPS, seed=seed):
+        for _, serial in job.some_labels(count, seed=seed):
             yield "look_up", partial(job.look_up, serial)
-        for _, serial in job.some_labels(LIVES, seed=seed + 1):
+        for _, serial in job.some_labels(count // 20, seed=seed + 1):
             yield "life", partial(job.life, serial)
-        for lot, serial in job.some_labels(SCANS, seed=seed + 2):
+        for lot, serial in job.some_labels(count // 20, seed=seed + 2):
             yield "scan", partial(_scan, job, f"]d201{GTIN}21{serial}\x1d17{day}10{lot}")
 
     def verify(self) -> None:
@@ -194,6 +195,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--labels", type=_sizes, default=_sizes(SIZES), help=SIZES)
     parser.add_argument("--lot", type=int, default=LARGEST_LOT, help="labels of a lot")
     parser.add_argument("--repeat", type=int, default=3, help="lots measured at each size")
+    parser.add_argument("--look-ups", type=int, default=2000, help="look-ups beside each lot")
     parser.add_argument("--json", type=Path, help="file for all figures")
     given = parser.parse_args()
     given.lot = min(given.lot, given.labels[0])
@@ -230,7 +232,7 @@ def _measured(given: argparse.Namespace, folder: Path) -> Iterator[bool]:
         size = {"labels": full.job.total(), "filled_seconds": filled}
         size["rest"] = rest.at_rest(full.job)
         with _beside(given, folder, wanted=bool(sizes)) as beside:
-            _by_turns(full, beside, given.repeat)
+            _by_turns(full, beside, given.repeat, given.look_ups)
             size["steps"] = _steps(full, beside, sizes[0]["steps"] if sizes else {})
         size["met"] = _met(size)
         sizes.append(size)
@@ -244,7 +246,7 @@ def _measured(given: argparse.Namespace, folder: Path) -> Iterator[bool]:
 def _warm_up(folder: Path) -> None:
     """A small record, so that no import counts."""
     small = Run(folder, 1000)
-    _by_turns(small, None, repeat=1)
+    _by_turns(small, None, 1, 20)
     small.job.close()
     shutil.rmtree(folder)
 
@@ -281,13 +283,13 @@ def _place_beside(url: str) -> Iterator[str]:
     engine.dispose()
 
 
-def _by_turns(full: Run, beside: Run | None, repeat: int) -> None:
+def _by_turns(full: Run, beside: Run | None, repeat: int, look_ups: int) -> None:
     """Every step in both records, one after the other, so that both meet the same machine."""
     runs = [run for run in (full, beside) if run]
     for number in range(repeat):
         for run in runs:
             run.lot(measured=True)
-        for asked in zip(*(run.questions(10 * number + 1) for run in runs), strict=True):
+        for asked in zip(*(run.questions(10 * number + 1, look_ups) for run in runs), strict=True):
             for run, (name, step) in zip(runs, asked, strict=True):
                 run.add(name, _seconds(step))
     for run in runs:
