@@ -97,7 +97,7 @@ def import_numbers(
         refuse_rows(str(path), len(look.serials), look.bad, look.more)
         _find_look_alikes(view, lot, look)
         _find_too_long(view, lot, look)
-        there = _numbers_of(view, lot.product_id)
+        there = view.count_numbers(lot.product_id)
     form = look.form
     data = {
         "count": len(look.serials),
@@ -115,7 +115,7 @@ def import_numbers(
         old = _earlier(work, lot, look.sha256, path)
         if old:  # another process was faster
             return {**_describe(lot, old), "already_taken": True, "notes": []}
-        if _numbers_of(work, lot.product_id) != there:
+        if work.count_numbers(lot.product_id) != there:
             raise Unavailable(
                 "record_busy",
                 "The product got other numbers while the file was looked at.",
@@ -269,7 +269,7 @@ def _find_repeats(look: _Look) -> None:
 
 def _find_taken(view: View, lot: Lot, look: _Look) -> None:
     """Numbers that the product has already."""
-    if not _numbers_of(view, lot.product_id):
+    if not view.count_numbers(lot.product_id):
         return
     lots = {one.id: one.number for one in view.lots()}
     rows: list[BadRow] = []
@@ -323,12 +323,6 @@ def _find_too_long(view: View, lot: Lot, look: _Look) -> None:
             f"file need up to {needed}. print symbols and print proof refuse what does not fit; "
             "set longest and extras in the layout before a lot is approved (product layout)."
         )
-
-
-def _numbers_of(view: View, product_id: int) -> int:
-    """How many numbers a product has."""
-    lots = [lot for lot in view.lots() if lot.product_id == product_id]
-    return sum(one.done for lot in lots for one in view.allocations(key_of(lot)))
 
 
 def _write(
