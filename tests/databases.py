@@ -134,6 +134,12 @@ class Databases:
         with self._made("") as url:
             yield Database(self.kind, url)
 
+    def nowhere(self, folder: Path) -> str:
+        """The URL of a place where nothing is."""
+        if not self._server:
+            return f"sqlite:///{folder / 'none.db'}"
+        return self._server.set(database="test_none").render_as_string(hide_password=False)
+
     @contextmanager
     def copy(self, original: Database, folder: Path) -> Iterator[Database]:
         """A copy of a database that nobody has open."""

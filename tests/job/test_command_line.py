@@ -15,6 +15,7 @@ from typing import Any
 
 import jsonschema_rs
 import pytest
+from databases import Database
 from lxml import etree
 
 import serialkeeper as sk
@@ -48,6 +49,15 @@ class Typed:
 
 
 @pytest.fixture
+def here(
+    _in_an_empty_folder: None, database: Database, monkeypatch: pytest.MonkeyPatch
+) -> Database:
+    """The database in which commands find and make their record."""
+    monkeypatch.setenv("SERIALKEEPER_RECORD", database.url)
+    return database
+
+
+@pytest.fixture
 def type_(capsys: pytest.CaptureFixture[str]) -> Iterator[Any]:
     """Type a command; gives its answer."""
     yield lambda words: Typed(capsys, words)
@@ -72,6 +82,7 @@ def results_of(print_file: str, name: str) -> None:
             )
 
 
+@pytest.mark.usefixtures("here")
 def test_the_main_job_as_typed(type_: Any) -> None:
     """Every form of the design's list, one after the other, on one lot."""
     assert type_(["init", "--person", "Line Lead"]).code == 0
@@ -112,6 +123,7 @@ def test_the_main_job_as_typed(type_: Any) -> None:
     assert "voided" in shown.out and "waste" in shown.out
 
 
+@pytest.mark.usefixtures("here")
 def test_rolls_as_typed(type_: Any) -> None:
     """A parent roll, its finished rolls, a cut, a further pass and a release: forms, exit codes."""
     type_(["init", "--person", "Line Lead"])
