@@ -51,7 +51,16 @@ def parse_url(url: str) -> URL:
 def without_secret(url: URL) -> str:
     """A URL as it may be shown and kept."""
     query = {name: value for name, value in url.query.items() if "password" not in name}
-    return url.set(password=None, query=query).render_as_string()
+    return url._replace(password=None).set(query=query).render_as_string()
+
+
+def has_secret(url: str) -> bool:
+    """Whether a URL holds a password."""
+    try:
+        parsed = make_url(url)
+    except (ArgumentError, ValueError):
+        return False
+    return parsed.password is not None or any("password" in name for name in parsed.query)
 
 
 def open_engine(url: str, *, create: bool = False, station: str = "") -> Engine:
