@@ -118,13 +118,26 @@ def readme_blocks(language: str) -> list[str]:
     return re.findall(rf"```{language}\n(.*?)```", text, re.S)
 
 
-def test_the_readmes_session_works_as_written(database: Database, tmp_path: Path) -> None:
+def test_a_test_of_one_database_says_why() -> None:
+    """Whoever names a make of database in a test of the job marks it and gives the reason; all
+    other tests that touch a record therefore run on both."""
+    for path in sorted((ROOT / "tests" / "job").glob("test_*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
+                marks = " ".join(map(ast.unparse, node.decorator_list))
+                if "only_on" in marks:
+                    assert re.search(r"reason='\w+ .+'|reason=\"\w+ .+\"", marks), node.name
+                elif "by_the_demo" not in marks:
+                    named = re.search(r"sqlite:///|sqlite3|record\.db", ast.unparse(node))
+                    assert not named, f"{path.name}: {node.name}"
+
+
+@pytest.mark.only_on("sqlite", reason="without a named record the commands work on a file")
+def test_the_readmes_session_works_as_written(tmp_path: Path) -> None:
     """Every shell line of the README's by-hand session runs, with the exit code it says."""
     session = next(block for block in readme_blocks("sh") if "serialkeeper init" in block)
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     env = {name: value for name, value in os.environ.items() if "SERIALKEEPER" not in name}
-    if database.kind != "sqlite":  # whose place is the one that the README does not name
-        env["SERIALKEEPER_RECORD"] = database.url
     for line in session.strip().splitlines():
         command, _, comment = line.partition("#")
         wanted = int(match[1]) if (match := re.search(r"exit (\d+)", comment)) else 0
