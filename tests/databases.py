@@ -205,7 +205,8 @@ def server() -> URL:
     else:
         url = _own_server()
     try:
-        with create_engine(_driven(url), poolclass=NullPool).connect():
+        patient = {"connect_timeout": 10}
+        with create_engine(_driven(url), poolclass=NullPool, connect_args=patient).connect():
             return url
     except OperationalError as error:
         pytest.fail(f"The PostgreSQL server for tests does not answer: {error.orig}")
@@ -214,7 +215,8 @@ def server() -> URL:
 def _programs() -> Path:
     """The folder of the server's programs. Skips the test where there is none."""
     folders = [Path(found).parent for found in [shutil.which("postgres")] if found]
-    folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    installed = Path("/usr/lib/postgresql").glob("*/bin")
+    folders += sorted(installed, key=lambda folder: float(folder.parent.name), reverse=True)
     if asked := shutil.which("pg_config"):
         told = subprocess.run([asked, "--bindir"], capture_output=True, text=True, check=True)
         folders.append(Path(told.stdout.strip()))
