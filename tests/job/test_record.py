@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import EXPIRY, GTIN, Bench, Original, as_seen
+from conftest import EXPIRY, GTIN, Bench, Original, approved_lot, as_seen
 from databases import Database, Databases
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
@@ -201,6 +201,25 @@ def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: B
         sql(edit, body=body, head=head, seq=seq)
         sql("UPDATE chain SET head = :head WHERE lot_id = 1", head=head)
     assert bench.heads() != before
+
+
+@pytest.mark.only_on("postgresql", reason="the file is made beside it")
+def test_both_databases_keep_the_same_journal(
+    bench: Bench, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """The same steps, clock and chance: every chain has the same head in a file and on a server,
+    and labels and event files are the same to the last byte."""
+    files = Databases("sqlite")
+    first, second = (tmp_path_factory.mktemp(name) for name in ("first", "second"))
+    with approved_lot(files, first) as original, original.copied(files, second) as twin:
+        for one in (bench, twin):
+            story(one)
+            for form in ("json", "xml"):
+                sk.events.write(one.record, one.lot, form=form, out=one.folder / f"e.{form}")
+        assert bench.heads() == twin.heads()
+        assert bench.labels() == twin.labels()
+        for name in ("job1.csv", "e.json", "e.xml"):
+            assert (bench.folder / name).read_bytes() == (second / name).read_bytes()
 
 
 MISTAKES = {
