@@ -183,17 +183,24 @@ class Original:
             record.close()
 
 
-@pytest.fixture(scope="session")
-def original(databases: Databases, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Original]:
+@contextmanager
+def approved_lot(databases: Databases, folder: Path) -> Iterator[Original]:
     """A practice record with one approved lot of one product."""
     clock = Clock()
-    with databases.new(tmp_path_factory.mktemp("original")) as database:
+    with databases.new(folder) as database:
         with sk.init(database.url, "Line Lead", station="line 1", now=clock, seed=7) as record:
             sk.person.add(record, "Second Person", role="compliance")
             sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
             sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
             sk.lot.approve(record, "LOT24A", second="Second Person")
         yield Original(database, clock)
+
+
+@pytest.fixture(scope="session")
+def original(databases: Databases, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Original]:
+    """What every `bench` is a copy of."""
+    with approved_lot(databases, tmp_path_factory.mktemp("original")) as made:
+        yield made
 
 
 @pytest.fixture

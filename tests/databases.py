@@ -32,6 +32,9 @@ KINDS = ("sqlite", "postgresql")
 NAMED = "SERIALKEEPER_TEST_POSTGRES"
 """Names a server: a URL of it, of an account that may create databases."""
 
+KEYED = "keyed"
+"""A group of accounts that our own server asks for their password."""
+
 _FOLDER = "SERIALKEEPER_TEST_FOLDER"
 """Names the session's own folder to its workers."""
 
@@ -134,6 +137,12 @@ class Databases:
         with self._made("") as url:
             yield Database(self.kind, url)
 
+    def nowhere(self, folder: Path) -> str:
+        """The URL of a place where nothing is."""
+        if not self._server:
+            return f"sqlite:///{folder / 'none.db'}"
+        return self._server.set(database="test_none").render_as_string(hide_password=False)
+
     @contextmanager
     def copy(self, original: Database, folder: Path) -> Iterator[Database]:
         """A copy of a database that nobody has open."""
@@ -191,12 +200,13 @@ def server() -> URL:
         url = make_url(named)
         if url.password:  # no command takes a password in a URL
             os.environ["PGPASSWORD"] = str(url.password)
-            url = url.set(password=None)
+            url = url._replace(password=None)
         url = url.set(drivername="postgresql", database=url.database or "postgres")
     else:
         url = _own_server()
     try:
-        with create_engine(_driven(url), poolclass=NullPool).connect():
+        patient = {"connect_timeout": 10}
+        with create_engine(_driven(url), poolclass=NullPool, connect_args=patient).connect():
             return url
     except OperationalError as error:
         pytest.fail(f"The PostgreSQL server for tests does not answer: {error.orig}")
@@ -205,7 +215,8 @@ def server() -> URL:
 def _programs() -> Path:
     """The folder of the server's programs. Skips the test where there is none."""
     folders = [Path(found).parent for found in [shutil.which("postgres")] if found]
-    folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    installed = Path("/usr/lib/postgresql").glob("*/bin")
+    folders += sorted(installed, key=lambda folder: float(folder.parent.name), reverse=True)
     if asked := shutil.which("pg_config"):
         told = subprocess.run([asked, "--bindir"], capture_output=True, text=True, check=True)
         folders.append(Path(told.stdout.strip()))
@@ -235,6 +246,8 @@ def _own_server() -> URL:
             in_english = [*make, "--locale-provider=icu", "--icu-locale=en"]
             if _as_account(in_english, folder, check=False).returncode:
                 _as_account([*make, "--locale=C"], folder)
+            rules = folder / "data" / "pg_hba.conf"
+            rules.write_text(f"local all +{KEYED} scram-sha-256\n{rules.read_text()}")
             with (folder / "data" / "postgresql.conf").open("a") as settings:
                 settings.write(_SETTINGS.format(folder=folder))
             _as_account([programs / "pg_ctl", "start", "-w", "-l", folder / "log"], folder)

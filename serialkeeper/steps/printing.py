@@ -52,6 +52,7 @@ def write(
         lot = view.lot(name)
         start, end = 1 if first is None else first, lot.labels if last is None else last
         states = _printable(view, lot, start, end)
+        entries = view.chain(key_of(lot)).count
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
         check_usable(view, lot, shape.ranges, record.now().date())
@@ -70,7 +71,7 @@ def write(
                 "size": file.size,
                 "ranges": ranges,
             }
-            number, head = _issue(record, lot, job, start, states)
+            number, head = _issue(record, lot, job, start, states, entries)
             result = _describe(record, lot, {"id": number, **job}, shape, head)
             try:
                 file.deliver()
@@ -106,12 +107,16 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
 
 
 def _issue(
-    record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes
+    record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes, entries: int
 ) -> tuple[int, str]:
-    """Commit what the file holds; gives the job's number and the chain's head."""
-    key = key_of(lot)
+    """Commit what the file holds; gives the job's number and the chain's head.
+
+    All labels of the file in one transaction, whatever it holds: a job is issued or it is not.
+    While the chain has as many `entries` as when they were looked at, so are the states.
+    """
+    key, end = key_of(lot), start + len(states) - 1
     with record.work(key) as work:
-        if work.states(key, start, start + len(states) - 1) != states:
+        if work.length(key) != entries and work.states(key, start, end) != states:
             raise Refused(
                 "print_changed",
                 "The labels changed while the print file was made.",

@@ -52,7 +52,7 @@ def parse_url(url: str) -> URL:
 def without_secret(url: URL) -> str:
     """A URL as it may be shown and kept."""
     query = {name: value for name, value in url.query.items() if "password" not in name}
-    return url.set(password=None, query=query).render_as_string()
+    return url._replace(password=None).set(query=query).render_as_string()
 
 
 def has_secret(url: str) -> bool:
@@ -219,7 +219,11 @@ def _postgresql(url: URL, station: str) -> Engine:
     """psycopg reads PGPASSWORD, PGPASSFILE and service files itself (libpq, section 34.15)."""
     settings = {
         "lock_timeout": WAIT_MILLISECONDS,
-        "client_connection_check_interval": 10_000,  # a dead station's locks go with it
+        # A dead station's locks go with it; where its machine died, after so many seconds.
+        "client_connection_check_interval": 10_000,
+        "tcp_keepalives_idle": 10,
+        "tcp_keepalives_interval": 5,
+        "tcp_keepalives_count": 2,
         "timezone": "UTC",
     }
     given = {

@@ -82,9 +82,13 @@ class Journal:
         for row in self.connection.execute(query).yield_per(1):
             yield row.piece, row.data
 
-    def rows(self, table: Table) -> Iterator[dict[str, Any]]:
-        """Every row of a table, for the replay's comparison."""
-        for row in self.connection.execute(select(table)).yield_per(1000).mappings():
+    def rows(self, table: Table, key: LotKey | None = None) -> Iterator[dict[str, Any]]:
+        """Every row of a table, or of a lot in it, for the replay's comparison."""
+        query = select(table)
+        if key:
+            lot = table.c.id if table.name == "lot" else table.c.lot_id
+            query = query.where(table.c.product_id == key.product_id, lot == key.lot_id)
+        for row in self.connection.execute(query).yield_per(1000).mappings():
             yield dict(row)
 
     def label_block(self, key: LotKey, block: int) -> bulk.Rows:

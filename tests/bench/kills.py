@@ -77,20 +77,24 @@ class Slot:
     @property
     def at_work(self) -> bool:
         """Whether it has begun and not ended."""
-        return "ready" in self.said() and self.process.poll() is None
+        said = self.said()
+        busy = "ready" in said and said.count("done") < len(self.orders)
+        return busy and self.process.poll() is None
 
     def kill(self) -> bool:
         """Kill the station and let another one go on; whether it was killed at work."""
         self.process.send_signal(signal.SIGKILL)
-        killed = self.process.wait() == -signal.SIGKILL
+        failed = self.process.wait() not in (0, -signal.SIGKILL)
         self.orders = self.orders[self.said().count("done") :]
-        if killed:
+        if failed:
+            self.end(0)
+        if self.orders:
             self._start()
-        return killed
+        return bool(self.orders)
 
     def end(self, patience: float) -> None:
         """Wait until the orders are carried out."""
-        if self.process.wait(patience):
+        if self.process.wait(patience) and self.orders:
             raise RuntimeError(f"station {self.number}.{self.generation} failed; see above")
 
 
@@ -143,7 +147,7 @@ def run(
                 if not slot.kill():
                     continue
                 done += 1
-                cut[slot.orders[0][0] if slot.orders else "end"] += 1
+                cut[slot.orders[0][0]] += 1
                 if done % every == 0:
                     check(record, folder, ended=False)
                     checks += 1

@@ -16,7 +16,7 @@ import resvg_py
 import segno
 import zxingcpp
 from conftest import GTIN, Bench, as_seen
-from databases import Database
+from databases import Databases
 from PIL import Image
 
 import serialkeeper as sk
@@ -326,10 +326,10 @@ def test_a_missing_image_is_not_taken_for_a_number(
 
 
 def test_a_named_record_that_is_missing_is_refused(
-    database: Database, capsys: pytest.CaptureFixture[str]
+    databases: Databases, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Only where nobody named a record is a scan judged without one."""
-    assert run(["--record", database.url, "scan", "A7"]) == 1
+    assert run(["--record", databases.nowhere(tmp_path), "scan", "A7"]) == 1
     assert "[record_missing]" in capsys.readouterr().err
 
 
