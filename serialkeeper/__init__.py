@@ -48,11 +48,13 @@ from serialkeeper.steps import (
     scans,
     second_pass,
     settling,
+    stations,
     symbols,
     tickets,
 )
 from serialkeeper.steps import pulls as lists
 from serialkeeper.steps.inspection import Onlooker, Progress
+from serialkeeper.store.opening import migrate_record as _migrate
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
@@ -68,7 +70,7 @@ def open_record(
     """Open an existing record.
 
     Args:
-        url: `sqlite:///FOLDER/record.db`.
+        url: `sqlite:///FOLDER/record.db` or `postgresql://USER@HOST/DATABASE`.
         person: who works on it; may be left out where the record knows just one.
         station: where; the computer's name if empty.
         now: the clock; gives times with a zone.
@@ -265,8 +267,32 @@ class events:
     write = staticmethod(handoff.write_events)
 
 
+class station:
+    """Where people work on the record."""
+
+    add = staticmethod(stations.add)
+    list = staticmethod(stations.all_stations)
+
+
 class record:
     """The record itself."""
+
+    @staticmethod
+    def migrate(
+        url: str,
+        *,
+        person: str = "",
+        station: str = "",
+        now: Callable[[], datetime] = clock.now,
+    ) -> dict[str, Any]:
+        """Bring the record of an earlier version to this one. See `store.opening`."""
+        return _migrate(
+            url,
+            person=person,
+            station=station or clock.station(),
+            now=now,
+            chance=clock.chance(),
+        )
 
     verify = staticmethod(reports.verify_record)
 
@@ -296,4 +322,5 @@ __all__ = [
     "roll",
     "scan",
     "serials",
+    "station",
 ]

@@ -135,6 +135,10 @@ def _person_added(entry: Entry, _key: Row) -> list[Change]:
     return [Insert("person", {**entry.data, "added": entry.at})]
 
 
+def _station_added(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("station", {**entry.data, "added": entry.at})]
+
+
 def _product_added(entry: Entry, _key: Row) -> list[Change]:
     return [Insert("product", {"layout": "", **entry.data, "prefixes_used": 0})]
 
@@ -386,6 +390,7 @@ def _lot(key: Row, values: Mapping[str, Any]) -> Update:
 _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "record made": _record_made,
     "record migrated": _nothing,
+    "station added": _station_added,
     "person added": _person_added,
     "product added": _product_added,
     "location added": _location_added,
@@ -435,6 +440,7 @@ HOUSE_VERBS = frozenset(
     (
         "record made",
         "record migrated",
+        "station added",
         "person added",
         "product added",
         "location added",

@@ -73,7 +73,7 @@ def add(
 
 
 def _write(work: Work, facts: _Facts) -> dict[str, Any]:
-    parent = _find(work, facts.part_of).id if facts.part_of else 0
+    parent = work.location(facts.part_of).id if facts.part_of else 0
     row: dict[str, Any] = {
         "id": len(work.locations()) + 1,
         "gln": facts.gln,
@@ -96,25 +96,7 @@ def all_locations(record: Record) -> list[dict[str, Any]]:
 def show(record: Record, name: str) -> dict[str, Any]:
     """One location, by GLN or GLN/EXTENSION. Refuses `location_unknown`."""
     with record.read() as view:
-        return describe(view, _find(view, name))
-
-
-def _find(view: View, name: str) -> Location:
-    gln, _, extension = name.partition("/")
-    found = view.find_location(gln, extension)
-    if found is None:
-        raise Refused(
-            "location_unknown",
-            "The record knows no such location.",
-            where="part_of",
-            expected=", ".join(
-                locations.name_of(one.gln, one.extension) for one in view.locations()[:10]
-            )
-            or "none yet",
-            came=name,
-            remedy="Add it first (location add), or stand it above in the file.",
-        )
-    return found
+        return describe(view, view.location(name))
 
 
 def describe(view: View, location: Location) -> dict[str, Any]:

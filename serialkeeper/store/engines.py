@@ -54,6 +54,15 @@ def without_secret(url: URL) -> str:
     return url.set(password=None, query=query).render_as_string()
 
 
+def has_secret(url: str) -> bool:
+    """Whether a URL holds a password."""
+    try:
+        parsed = make_url(url)
+    except (ArgumentError, ValueError):
+        return False
+    return parsed.password is not None or any("password" in name for name in parsed.query)
+
+
 def open_engine(url: str, *, create: bool = False, station: str = "") -> Engine:
     """An engine for the record at a URL.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -9,11 +10,6 @@ from contextlib import contextmanager
 from sqlalchemy.exc import DatabaseError, DBAPIError, IntegrityError, OperationalError
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
-
-_UNSURE = (
-    "Look first at what the record says (lot show): the last thing done may have arrived or not. "
-    "Then give the same command again; allocations and takes go on where they stopped."
-)
 
 
 @contextmanager
@@ -70,7 +66,7 @@ def _of_postgresql(error: DBAPIError, url: str) -> SerialKeeperError | None:
     """By SQLSTATE (PostgreSQL 15 documentation, appendix A); without one the server is away."""
     state = str(getattr(error.orig, "sqlstate", None) or "")
     reason = _first_line(error.orig)
-    if state[:3] in ("55P", "40P", "40001") or state in ("40001", "57014", "25P03"):
+    if state in ("55P03", "40P01", "40001", "57014", "25P03"):
         return _busy(reason, url)
     if isinstance(error, IntegrityError) and state == "23505":
         return _busy("another station wrote the same thing at the same moment", url)
@@ -86,35 +82,51 @@ def _of_postgresql(error: DBAPIError, url: str) -> SerialKeeperError | None:
             remedy="Ask whoever runs the server for disk, memory or connections; then try again.",
         )
     if state in ("3D000", "3F000"):
-        return Refused(
-            "record_missing",
-            f"The server has no such database: {reason}.",
-            where=url,
-            expected="a database with a record, or an empty one for init",
-            came="none",
-            remedy="Let whoever runs the server make the database, or name another with --record.",
-        )
-    if "password" in reason or "no pg_hba.conf entry" in reason:
-        return _denied(reason, url)  # before the session begins, the driver gives no SQLSTATE
-    if "does not exist" in reason and "database" in reason:
-        return Refused(
-            "record_missing",
-            f"The server has no such database: {reason}.",
-            where=url,
-            expected="a database with a record, or an empty one for init",
-            came="none",
-            remedy="Let whoever runs the server make the database, or name another with --record.",
-        )
+        return _missing(reason, url)
+    if not state and not error.connection_invalidated:
+        return _not_connected(reason, url)
     if not state or state[:2] in ("08", "57") or error.connection_invalidated:
         return Unavailable(
             "record_unreachable",
-            f"The database server is not there: {reason}.",
+            f"The database server went away: {reason}.",
             where=url,
             expected="an answer",
             came="none",
-            remedy=_UNSURE,
+            remedy="Look first at what the record says (lot show): the last thing done may have "
+            "arrived or not. Then give the same command again; allocations and takes go on where "
+            "they stopped.",
         )
     return None
+
+
+def _not_connected(reason: str, url: str) -> SerialKeeperError:
+    """A connection that never was; the driver tells no SQLSTATE of these."""
+    passing = ("starting up", "shutting down", "too many", "connection slots", "recovery")
+    if "FATAL" in reason and not any(words in reason for words in passing):
+        if re.search('database ".*" does not exist', reason):
+            return _missing(reason, url)
+        return _denied(reason, url)
+    if "no password supplied" in reason:
+        return _denied(reason, url)
+    return Unavailable(
+        "record_unreachable",
+        f"The database server does not answer: {reason}.",
+        where=url,
+        expected="an answer",
+        came="none",
+        remedy="Check that the server runs, and the host and port in the URL; then try again.",
+    )
+
+
+def _missing(reason: str, url: str) -> SerialKeeperError:
+    return Refused(
+        "record_missing",
+        f"The server has no such database: {reason}.",
+        where=url,
+        expected="a database with a record, or an empty one for init",
+        came="none",
+        remedy="Let whoever runs the server make the database, or name another with --record.",
+    )
 
 
 def _first_line(error: BaseException | None) -> str:

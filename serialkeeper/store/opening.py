@@ -158,13 +158,13 @@ def migrate_record(
     station: str,
     now: Callable[[], datetime],
     chance: Chance,
-) -> tuple[str, str]:
+) -> dict[str, str]:
     """Bring an earlier version's record to this one, in one transaction that nobody works beside.
 
     Refuses what `open_record` refuses but `record_outdated`.
 
     Returns:
-        The version that was found, and the one that is there now.
+        record, from, to: where, the version that was found, and the one that is there now.
     """
     from serialkeeper.store.migrations import upgrade
 
@@ -186,4 +186,4 @@ def migrate_record(
                     work.write(HOUSE, "record migrated", {"from": found, "to": SCHEMA})
     finally:
         engine.dispose()
-    return found, SCHEMA
+    return {"record": record.url, "from": found, "to": SCHEMA}

@@ -46,7 +46,10 @@ from serialkeeper.store.view import View
 SCHEMA = "0010"
 """The newest migration; a record of another version is refused."""
 
-_VERSION = text("SELECT version_num FROM alembic_version")
+_STILL_OURS = text(
+    "SELECT (SELECT max(version_num) FROM alembic_version), (SELECT count(*) FROM station), "
+    "(SELECT count(*) FROM station WHERE name = :station)"
+)
 
 
 @dataclass(frozen=True)
@@ -85,13 +88,20 @@ class Record:
             yield View(connection)
 
     @contextmanager
-    def work(self, *chains: LotKey) -> Iterator[Work]:
+    def work(self, *chains: LotKey, named: bool = True) -> Iterator[Work]:
         """One transaction with these chains locked; committed on leaving without an error.
 
-        Refuses `record_changed` if another version of the program has migrated the record.
+        Args:
+            chains: what the work rests on and writes to.
+            named: whether the station has to be one that the record names, if it names any.
+
+        Refuses `record_changed` if another version of the program has migrated the record, and
+        `station_unknown`.
         """
         with self._transaction() as work:
             work.lock(chains)
+            if chains:
+                work.check_ours(named=named)
             yield work
 
     @contextmanager
@@ -136,7 +146,7 @@ class Work(View):
         self._record = replace(self._record, person=person.name, role=person.role)
 
     def lock(self, chains: Sequence[LotKey]) -> None:
-        """Lock chains, in order of their keys, and make sure that the record is still ours."""
+        """Lock chains, in order of their keys."""
         table = table_of(Chain)
         for chain in sorted(chains):
             row = self.connection.execute(
@@ -145,11 +155,23 @@ class Work(View):
                 .with_for_update()
             ).one()
             self._heads[chain] = (row[0], row[1])
-        if chains:
-            version = self.connection.execute(_VERSION).scalar()
-            if version != SCHEMA:
-                message = "The record is not the one that was opened any more."
-                raise record_changed(message, self._record.url, came=f"schema {version}")
+
+    def check_ours(self, *, named: bool) -> None:
+        """Refuses `record_changed`, and `station_unknown` where the station has to be named."""
+        station, url = self._record.station, self._record.url
+        values = {"station": station}
+        version, stations, mine = self.connection.execute(_STILL_OURS, values).one()
+        if version != SCHEMA:
+            message = "The record is not the one that was opened any more."
+            raise record_changed(message, url, came=f"schema {version}")
+        if named and stations and not mine:
+            raise Refused(
+                "station_unknown",
+                "The record takes entries from the stations that it names.",
+                expected=", ".join(one.name for one in self.stations()[:20]),
+                came=station,
+                remedy="Set SERIALKEEPER_STATION to this station's name, or name it: station add",
+            )
 
     def open_chain(self, chain: LotKey) -> None:
         """A new, empty chain."""

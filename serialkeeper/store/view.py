@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
 from serialkeeper.rules.chain import LotKey, block_of
+from serialkeeper.rules.locations import name_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.store import bulk
@@ -38,9 +39,13 @@ from serialkeeper.store.tables import (
     Person,
     Product,
     Setting,
+    Station,
     Tally,
     table_of,
 )
+
+UNFINISHED = ("following", "finishing")
+"""States of a following that no take has ended."""
 
 LAST_POSITION = 2**31 - 1
 """The highest position that a label can have; keys are whole numbers of 32 bits."""
@@ -101,6 +106,10 @@ class View(Journal):
             )
         return people[0]
 
+    def stations(self) -> list[Station]:
+        """All stations that the record names, in order of entry."""
+        return self._all(Station)
+
     def products(self) -> list[Product]:
         """All products, in order of entry."""
         return self._all(Product)
@@ -129,6 +138,21 @@ class View(Journal):
     def find_location(self, gln: str, extension: str) -> Location | None:
         """A location by its GLN and extension."""
         return self._one(Location, gln=gln, extension=extension)
+
+    def location(self, name: str) -> Location:
+        """A location by GLN or GLN/EXTENSION. Refuses `location_unknown`."""
+        gln, _, extension = name.partition("/")
+        found = self.find_location(gln, extension)
+        if found is None:
+            raise Refused(
+                "location_unknown",
+                "The record knows no such location.",
+                expected=", ".join(name_of(one.gln, one.extension) for one in self.locations()[:10])
+                or "none yet",
+                came=name,
+                remedy="Add it first (location add); in a file it stands above its parts.",
+            )
+        return found
 
     def profiles(self) -> list[KeptProfile]:
         """All camera profiles that are kept, in order of entry."""
@@ -163,7 +187,8 @@ class View(Journal):
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
         gtin, slash, number = name.partition("/")
         if slash and len(gtin) == 14 and gtin.isdigit():
-            found = [lot for lot in self._all(Lot, number=number) if lot.gtin == gtin]
+            product = self.find_product(gtin)
+            found = self._all(Lot, product_id=product.id, number=number) if product else []
         else:
             found = self._all(Lot, number=name)
         if not found:
@@ -220,6 +245,20 @@ class View(Journal):
     def takes(self, key: LotKey) -> list[Take]:
         """A lot's results files."""
         return self._all(Take, **key.row())
+
+    def unfinished_allocations(self) -> list[Allocation]:
+        """Allocations of all lots that were begun and not ended."""
+        c = table_of(Allocation).c
+        query = select(table_of(Allocation)).where(c.done < c["count"])
+        return [Allocation(**row) for row in self.connection.execute(query).mappings()]
+
+    def unfinished_takes(self) -> list[Take]:
+        """Results files of all lots that were begun and not ended."""
+        return self._all(Take, state="unfinished")
+
+    def unfinished_follows(self) -> list[FollowRow]:
+        """Followings of all lots that were not ended by a take."""
+        return [row for state in UNFINISHED for row in self._all(FollowRow, state=state)]
 
     def rolls(self, key: LotKey) -> list[Roll]:
         """A lot's rolls."""
