@@ -33,6 +33,7 @@ from serialkeeper.steps import (
     inspection,
     locations,
     lots,
+    moving,
     numbering,
     people,
     plants,
@@ -294,6 +295,8 @@ class record:
             chance=clock.chance(),
         )
 
+    copy = staticmethod(moving.copy)
+    call_off = staticmethod(moving.call_off)
     verify = staticmethod(reports.verify_record)
 
 
