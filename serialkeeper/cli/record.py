@@ -44,7 +44,7 @@ def migrate() -> None:
 def copy_(
     to: Annotated[
         str,
-        typer.Argument(metavar="TO_URL", help="A file that is not there, or an empty database."),
+        typer.Argument(metavar="TO_URL", help="A file not there yet, or an empty database."),
     ],
     call_off: Annotated[
         bool,
@@ -74,8 +74,8 @@ def shown_on(stream: TextIO) -> Iterator[moving.Seen | None]:
         return
 
     def show(what: str, done: int, of: int) -> None:
-        line = f"copied {done:,} of {of:,} entries" if of else "checking the copy"
-        stream.write(f"\r{line:40}")
+        line = f"{what}: {done:,} of {of:,} entries"
+        stream.write(f"\r{line:60}")
         stream.flush()
 
     try:

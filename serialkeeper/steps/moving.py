@@ -96,13 +96,17 @@ def _arrival(record: Record, target: Record) -> Arrival | None:
 def _bring(record: Record, target: Record, place: str, seen: Seen) -> Arrival:
     """Copy, leave the record, copy what came meanwhile, check, and let the copy take over."""
 
+    there = 0
+
     def copied(done: int, of: int) -> None:
+        nonlocal there
+        there = done
         seen("copying", done, of)
 
     copy_lots(record, target, copied)
     _leave(record, place)
     copy_lots(record, target, copied)
-    seen("checking", 0, 0)
+    seen("checking", there, there)
     _take_over(record, target, place)
     arrival = _arrival(record, target)
     if arrival is None:
