@@ -32,6 +32,9 @@ KINDS = ("sqlite", "postgresql")
 NAMED = "SERIALKEEPER_TEST_POSTGRES"
 """Names a server: a URL of it, of an account that may create databases."""
 
+KEYED = "keyed"
+"""A group of accounts that our own server asks for their password."""
+
 _FOLDER = "SERIALKEEPER_TEST_FOLDER"
 """Names the session's own folder to its workers."""
 
@@ -191,7 +194,7 @@ def server() -> URL:
         url = make_url(named)
         if url.password:  # no command takes a password in a URL
             os.environ["PGPASSWORD"] = str(url.password)
-            url = url.set(password=None)
+            url = url._replace(password=None)
         url = url.set(drivername="postgresql", database=url.database or "postgres")
     else:
         url = _own_server()
@@ -235,6 +238,8 @@ def _own_server() -> URL:
             in_english = [*make, "--locale-provider=icu", "--icu-locale=en"]
             if _as_account(in_english, folder, check=False).returncode:
                 _as_account([*make, "--locale=C"], folder)
+            rules = folder / "data" / "pg_hba.conf"
+            rules.write_text(f"local all +{KEYED} scram-sha-256\n{rules.read_text()}")
             with (folder / "data" / "postgresql.conf").open("a") as settings:
                 settings.write(_SETTINGS.format(folder=folder))
             _as_account([programs / "pg_ctl", "start", "-w", "-l", folder / "log"], folder)

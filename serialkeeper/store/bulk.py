@@ -194,7 +194,9 @@ def _copy(connection: Connection, table: str, columns: str) -> Iterator[Any]:
             yield copying
     except psycopg.Error as error:
         # The driver's own errors, as SQLAlchemy would raise them.
-        raise DBAPIError.instance(None, None, error, psycopg.Error) from error
+        raise DBAPIError.instance(
+            None, None, error, psycopg.Error, connection_invalidated=bool(driver.closed)
+        ) from error
 
 
 def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> None:

@@ -55,7 +55,7 @@ def parse_url(url: str) -> URL:
 def without_secret(url: URL) -> str:
     """A URL as it may be shown and kept."""
     query = {name: value for name, value in url.query.items() if "password" not in name}
-    return url.set(password=None, query=query).render_as_string()
+    return url._replace(password=None).set(query=query).render_as_string()
 
 
 def has_secret(url: str) -> bool:

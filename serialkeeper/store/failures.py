@@ -150,8 +150,8 @@ def _denied(reason: str, url: str) -> SerialKeeperError:
         where=url,
         expected="an account with the right to read and write the record's tables",
         came="one without",
-        remedy="Check the account's name and password (PGPASSWORD or a password file of mode "
-        "0600), and its rights: see the README on PostgreSQL.",
+        remedy="Check the account's name, its password (in PGPASSWORD, or in a file of mode 0600 "
+        "that PGPASSFILE names) and its rights: see the README on servers.",
     )
 
 
