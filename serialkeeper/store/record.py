@@ -111,10 +111,13 @@ class Record:
 
     @contextmanager
     def alone(self) -> Iterator[Work]:
-        """One transaction beside which nobody works; it locks its chains itself."""
+        """One transaction beside which nobody works; it locks its chains itself.
+
+        Others may look meanwhile.
+        """
         with self._transaction() as work:
             if self.engine.dialect.name == "postgresql":
-                work.connection.execute(text("LOCK TABLE chain IN ACCESS EXCLUSIVE MODE"))
+                work.connection.execute(text("LOCK TABLE chain IN EXCLUSIVE MODE"))
             yield work
 
     @contextmanager
