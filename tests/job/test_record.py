@@ -381,3 +381,21 @@ def test_an_entry_that_means_nothing_is_refused_before_it_is_kept(bench: Bench) 
     with pytest.raises(sk.Damaged), bench.record.work(LotKey(1, 1)) as work:
         work.write(LotKey(1, 1), "invented", {})
     assert bench.heads() == before
+
+
+def test_the_list_of_lots_counts_labels_of_lots_at_work_only(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A closed lot is listed without its states, so that years of lots cost nothing."""
+    from serialkeeper.cli.door import run
+
+    rows = as_seen(bench.printed(4))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert sk.lot.list(bench.record)[0]["states"] == {"commissioned": 4}
+    for term in ("printer_counter", "rewind_counter"):
+        sk.lot.count(bench.record, bench.lot, term, 4)
+    sk.lot.close(bench.record, bench.lot)
+    assert sk.lot.list(bench.record)[0]["states"] is None
+    assert sk.lot.show(bench.record, bench.lot)["states"] == {"commissioned": 4}
+    assert run(["--record", bench.url, "--as", "Line Lead", "lot", "list"]) == 0
+    assert "closed" in (listed := capsys.readouterr().out) and "4 labels" in listed
