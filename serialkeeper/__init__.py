@@ -295,8 +295,23 @@ class record:
             chance=clock.chance(),
         )
 
-    copy = staticmethod(moving.copy)
-    call_off = staticmethod(moving.call_off)
+    @staticmethod
+    def copy(
+        record: Record,
+        to: str,
+        *,
+        call_off: bool = False,
+        reason: str = "",
+        seen: moving.Seen | None = None,
+    ) -> dict[str, Any]:
+        """Move the record to another database, or call that off.
+
+        See `steps.moving.copy` and, with `call_off`, `steps.moving.call_off`.
+        """
+        if call_off:
+            return moving.call_off(record, to, reason=reason)
+        return moving.copy(record, to, seen=seen)
+
     verify = staticmethod(reports.verify_record)
 
 

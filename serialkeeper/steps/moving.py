@@ -47,8 +47,8 @@ def copy(record: Record, to: str, *, seen: Seen | None = None) -> dict[str, Any]
     """
     place = place_of(to)
     moving.check_mover(record.role, practice=record.practice)
-    with record.read() as view:
-        move = _last_move(view)
+    with record.work(HOUSE, moving=True) as work:  # who may not write here is told so first
+        move = _last_move(work)
     moving.check_way(move, place)
     ended = move is not None and move.state == moving.CONFIRMED
     with open_copy(to, record, create=not ended) as target:
