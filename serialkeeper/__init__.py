@@ -33,6 +33,7 @@ from serialkeeper.steps import (
     inspection,
     locations,
     lots,
+    moving,
     numbering,
     people,
     plants,
@@ -293,6 +294,23 @@ class record:
             now=now,
             chance=clock.chance(),
         )
+
+    @staticmethod
+    def copy(
+        record: Record,
+        to: str,
+        *,
+        call_off: bool = False,
+        reason: str = "",
+        seen: moving.Seen | None = None,
+    ) -> dict[str, Any]:
+        """Move the record to another database, or call that off.
+
+        See `steps.moving.copy` and, with `call_off`, `steps.moving.call_off`.
+        """
+        if call_off:
+            return moving.call_off(record, to, reason=reason)
+        return moving.copy(record, to, seen=seen)
 
     verify = staticmethod(reports.verify_record)
 

@@ -33,6 +33,9 @@ def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line(
         "markers", "only_on(kind, reason): the test is about this make of database alone"
     )
+    config.addinivalue_line(
+        "markers", "same_kind: the test copies a record to a database of the same make"
+    )
     if not hasattr(config, "workerinput"):
         makers.begin_session()
 

@@ -18,6 +18,9 @@ from serialkeeper.rules.moves import State
 
 Row = dict[str, Any]
 
+KEEPING = ("take started", "challenge run")
+"""Verbs that name a kept file: `sha256` of it, `pieces`, and `packed`, the pieces' own SHA-256."""
+
 
 @dataclass(frozen=True, slots=True)
 class Insert:
@@ -129,6 +132,18 @@ def _record_made(entry: Entry, _key: Row) -> list[Change]:
         Insert("setting", {"name": name, "value": value})
         for name, value in sorted(entry.data.items())
     ]
+
+
+def _record_moved(entry: Entry, _key: Row) -> list[Change]:
+    told = {"moved_to": entry.data["to"], "generation": str(entry.data["generation"] - 1)}
+    if entry.data["generation"] == 2:  # no move before this one
+        return [Insert("setting", {"name": name, "value": told[name]}) for name in told]
+    return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
+
+
+def _opened_again(entry: Entry, _key: Row) -> list[Change]:
+    told = {"moved_to": "", "generation": str(entry.data["generation"])}
+    return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
 
 
 def _person_added(entry: Entry, _key: Row) -> list[Change]:
@@ -388,9 +403,13 @@ def _lot(key: Row, values: Mapping[str, Any]) -> Update:
     return Update("lot", {"product_id": key["product_id"], "id": key["lot_id"]}, dict(values))
 
 
-_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
+_HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "record made": _record_made,
     "record migrated": _nothing,
+    "record moved": _record_moved,
+    "move called off": _opened_again,
+    "move confirmed": _nothing,
+    "record taken over": _opened_again,
     "station added": _station_added,
     "person added": _person_added,
     "product added": _product_added,
@@ -402,6 +421,9 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "prefixes reserved": _prefixes_reserved,
     "lot registered": _nothing,
     "lot closing noted": _nothing,
+}
+
+_LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot opened": _lot_opened,
     "lot approved": _lot_approved,
     "allocation started": _allocation_started,
@@ -437,23 +459,9 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot closed": _lot_closed,
 }
 
-HOUSE_VERBS = frozenset(
-    (
-        "record made",
-        "record migrated",
-        "station added",
-        "person added",
-        "product added",
-        "location added",
-        "file imported",
-        "layout set",
-        "profile kept",
-        "alarm rules set",
-        "prefixes reserved",
-        "lot registered",
-        "lot closing noted",
-    )
-)
+_HANDLERS = {**_HOUSE, **_LOT}
+
+HOUSE_VERBS = frozenset(_HOUSE)
 """Verbs of the house chain; all others belong to a lot's chain."""
 
 VERBS = tuple(_HANDLERS)

@@ -17,6 +17,7 @@ from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.store.codes import check_usable, spans
+from serialkeeper.store.failures import record_moved
 from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -132,9 +133,11 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
     """Write the file of an earlier job once more: the same bytes.
 
     For a lost file, or a hand-off that was interrupted after the record had committed it.
-    Refuses `job_unknown`, `file_exists`, `numbers_expired`.
+    Refuses `job_unknown`, `file_exists`, `numbers_expired`, `record_moved`.
     """
     with record.read() as view:
+        if moved_to := view.setting("moved_to"):
+            raise record_moved(moved_to, record.url)
         lot = view.lot(name)
         key = key_of(lot)
         row = view.job(key, job)

@@ -27,6 +27,10 @@ IDLE_MILLISECONDS = 20_000
 than others wait for it."""
 
 _MAGIC = b"SQLite format 3\x00"
+_WHERE = ("host", "hostaddr", "port", "service")
+"""What a URL may say of a server's place behind its question mark."""
+
+_PORT = 5432
 _FORMS = "sqlite:///FOLDER/record.db or postgresql://USER@HOST/DATABASE"
 
 
@@ -64,24 +68,47 @@ def has_secret(url: str) -> bool:
     return parsed.password is not None or any("password" in name for name in parsed.query)
 
 
-def open_engine(url: str, *, create: bool = False, station: str = "") -> Engine:
+def place_of(url: str) -> str:
+    """Where a record lies, in the same words whoever names it: no account, no settings."""
+    parsed = parse_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        return f"sqlite:///{Path(parsed.database or '').resolve()}"
+    where = {name: parsed.query[name] for name in _WHERE if name in parsed.query}
+    port = parsed.port or (_PORT if parsed.host else None)
+    place = URL.create("postgresql", host=parsed.host, port=port, database=parsed.database)
+    return place.set(query=where).render_as_string()
+
+
+def open_engine(
+    url: str, *, create: bool = False, begun: bool = False, station: str = ""
+) -> Engine:
     """An engine for the record at a URL.
 
     Args:
         url: where.
         create: whether a record is to be made there.
+        begun: whether what is there already may be the beginning of it.
         station: what a server shows of this connection.
 
     Refuses `record_missing`, `record_exists` (with `create`), and `usage` for what is no
     URL of a supported database.
     """
     parsed = parse_url(url)
-    if parsed.get_backend_name() == "sqlite":
-        return _sqlite(Path(parsed.database or ""), create=create)
-    return _postgresql(parsed, station)
+    if parsed.get_backend_name() == "postgresql":
+        return _postgresql(parsed, station)
+    path = Path(parsed.database or "")
+    reserved = begun and is_empty(path)
+    if begun and path.is_file() and not reserved:
+        create = False
+    return _sqlite(path, create=create, reserved=reserved)
 
 
-def _sqlite(path: Path, *, create: bool) -> Engine:
+def is_empty(path: Path) -> bool:
+    """Whether a file is there in which nothing was written yet."""
+    return path.is_file() and not path.stat().st_size
+
+
+def _sqlite(path: Path, *, create: bool, reserved: bool = False) -> Engine:
     if not create and not path.is_file():
         raise Refused(
             "record_missing",
@@ -91,9 +118,9 @@ def _sqlite(path: Path, *, create: bool) -> Engine:
             came="a folder" if path.is_dir() else "nothing",
             remedy="Make one (init --person NAME), or name another with --record.",
         )
-    if create:
+    if create and not reserved:
         _reserve(path)
-    else:
+    if not create:
         _check_file(path)
     mode = "rwc" if create else "rw"
     address = path.absolute().as_uri() + f"?mode={mode}"

@@ -160,6 +160,19 @@ def _other_tables(reason: str, url: str) -> SerialKeeperError:
     return record_changed(f"The record's tables are not the expected ones any more: {reason}.", url)
 
 
+def record_moved(to: str, url: str) -> Refused:
+    """Work goes on elsewhere, or is about to."""
+    return Refused(
+        "record_moved",
+        "This record was moved: it is for looking only, so that no number is given twice.",
+        where=url,
+        expected="work on the record at the place where it is now",
+        came=f"moved to {to}",
+        remedy=f"Work there: --record {to}. If that record is not finished, give the command "
+        "'record copy' again; to stay here instead, call the move off (--call-off).",
+    )
+
+
 def record_changed(message: str, url: str, *, came: str = "other tables") -> Unavailable:
     """Another version of the program is at work on the record."""
     return Unavailable(

@@ -31,12 +31,24 @@ class Journal:
         """One chain's head."""
         return self._expect(Chain, **chain.row())
 
-    def stored_entries(self, chain: LotKey) -> Iterator[tuple[int, bytes, bytes]]:
-        """(seq, body, hash) of a chain's entries in order."""
+    def find_chain(self, chain: LotKey) -> Chain | None:
+        """One chain's head, if there is such a chain."""
+        return self._one(Chain, **chain.row())
+
+    def hash_at(self, chain: LotKey, seq: int) -> bytes:
+        """The hash of one entry of a chain; empty if there is none."""
+        found = self._one(EntryRow, **chain.row(), seq=seq)
+        return found.hash if found else b""
+
+    def stored_entries(
+        self, chain: LotKey, *, after: int = 0
+    ) -> Iterator[tuple[int, bytes, bytes]]:
+        """(seq, body, hash) of a chain's entries in order, of those after one."""
         table = table_of(EntryRow)
         query = (
             select(table.c.seq, table.c.body, table.c.hash)
             .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
+            .where(table.c.seq > after)
             .order_by(table.c.seq)
         )
         for row in self.connection.execute(query).yield_per(1000):

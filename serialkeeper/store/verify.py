@@ -45,6 +45,21 @@ _LOT_TABLES = frozenset(
 """Small tables whose rows belong to lots."""
 
 
+def sound_part(view: View, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
+    """The bytes of one part; raises Damaged if they are not what the entry names."""
+    data = view.part(key, entry.seq, ref)
+    if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
+        raise Damaged(
+            "chain_broken",
+            "A part of the journal is missing." if data is None else "A part was altered.",
+            where=f"chain {entry.chain}, entry {entry.seq}, {ref.kind} from position {ref.first}",
+            expected=f"SHA-256 {ref.sha256}",
+            came="nothing" if data is None else f"SHA-256 {hashlib.sha256(data).hexdigest()}",
+            remedy=_REMEDY,
+        )
+    return data
+
+
 class Replay:
     """The tables as the journal tells them, built entry by entry.
 
@@ -105,7 +120,7 @@ class Replay:
             self._impossible(entry, f"it stands in the chain of product {key.product_id}")
         self._check_witness(entry, own_hash)
         data = {ref: self._part(key, entry, ref) for ref in entry.parts}
-        if entry.verb in ("take started", "challenge run"):
+        if entry.verb in replay.KEEPING:
             self._check_original(key, entry)
         for change in replay.changes(entry, key):
             self._change(change, key, entry, data)
@@ -123,17 +138,7 @@ class Replay:
             self._impossible(entry, "the house chain does not confirm this closing")
 
     def _part(self, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
-        data = self.view.part(key, entry.seq, ref)
-        place = f"chain {entry.chain}, entry {entry.seq}, {ref.kind} from position {ref.first}"
-        if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
-            raise Damaged(
-                "chain_broken",
-                "A part of the journal is missing." if data is None else "A part was altered.",
-                where=place,
-                expected=f"SHA-256 {ref.sha256}",
-                came="nothing" if data is None else f"SHA-256 {hashlib.sha256(data).hexdigest()}",
-                remedy=_REMEDY,
-            )
+        data = sound_part(self.view, key, entry, ref)
         self.parts += 1
         self.bytes += len(data)
         return data
@@ -383,6 +388,15 @@ def verify(view: View) -> dict[str, int]:
         "parts": replayed.parts,
         "bytes": replayed.bytes,
         "rows": rows,
+    }
+
+
+def heads_of(view: View) -> dict[str, dict[str, Any]]:
+    """What to keep elsewhere: by lot, and for the house, `entries` and the last one's hash."""
+    names = {HOUSE.lot_id: "house"} | {lot.id: lot.full_name for lot in view.lots()}
+    return {
+        names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
+        for chain in view.chains()
     }
 
 
