@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 import csv
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -111,6 +112,11 @@ class Bench:
     def url(self) -> str:
         return self.record.url
 
+    def kept(self) -> Original:
+        """Let go of the record; from now on it may be copied."""
+        self.record.close()
+        return Original(self.database, self.record.now, self.folder)
+
     def printed(self, labels: int, *, lanes: int = 4, **more: Any) -> Path:
         """Allocate and issue labels; gives the print file."""
         sk.serials.allocate(self.record, self.lot, labels)
@@ -169,20 +175,24 @@ def as_seen(print_file: Path) -> list[dict[str, Any]]:
 
 @dataclass
 class Original:
-    """A record that is made once and copied, and the clock of whoever made it."""
+    """A record that is made once and copied, the clock of whoever made it, and the files."""
 
     database: Database
     clock: Callable[[], datetime]
+    folder: Path
 
     @contextmanager
     def copied(self, databases: Databases, folder: Path) -> Iterator[Bench]:
         """A copy in the hands of the line lead; every copy goes on in the same way."""
         with databases.copy(self.database, folder) as database:
+            files = [path for path in self.folder.iterdir() if not path.match("record.db*")]
+            for path in files:
+                shutil.copy(path, folder)
             clock = copy.copy(self.clock)
             record = sk.open_record(
                 database.url, person="Line Lead", station="line 1", now=clock, seed=7
             )
-            yield Bench(folder, record, database)
+            yield Bench(folder, record, database, files=len(files))
             record.close()
 
 
@@ -196,7 +206,7 @@ def approved_lot(databases: Databases, folder: Path) -> Iterator[Original]:
             sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
             sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
             sk.lot.approve(record, "LOT24A", second="Second Person")
-        yield Original(database, clock)
+        yield Original(database, clock, folder)
 
 
 @pytest.fixture(scope="session")

@@ -138,8 +138,7 @@ def _told(
     with original.copied(databases, tmp_path_factory.mktemp("told")) as bench:
         story(bench)
         sk.record.verify(bench.record)
-        bench.record.close()
-        yield Original(bench.database, bench.record.now)
+        yield bench.kept()
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ import pytest
 import resvg_py
 import segno
 import zxingcpp
-from conftest import GTIN, Bench, as_seen
+from conftest import GTIN, Bench, Original, as_seen
 from databases import Databases
 from PIL import Image
 
@@ -29,16 +29,26 @@ SCHEMA = jsonschema_rs.validator_for(
 )
 
 
+@pytest.fixture(scope="module")
+def _web(
+    original: Original, databases: Databases, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Original]:
+    """Twenty labels: 3 unreadable, 7 decommissioned, two more never printed."""
+    with original.copied(databases, tmp_path_factory.mktemp("web")) as bench:
+        rows = as_seen(bench.printed(20))
+        rows[2]["seen"] = ""
+        rows[2]["verdict"] = ""
+        sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+        sk.serials.allocate(bench.record, bench.lot, 2)
+        sk.label.decommission(bench.record, bench.lot, "7", reason="sampled", count=1)
+        yield bench.kept()
+
+
 @pytest.fixture
-def web(bench: Bench) -> Bench:
-    """Twenty labels: 3 unreadable, 5 voided, 7 decommissioned, two more never printed."""
-    rows = as_seen(bench.printed(20))
-    rows[2]["seen"] = ""
-    rows[2]["verdict"] = ""
-    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
-    sk.serials.allocate(bench.record, bench.lot, 2)
-    sk.label.decommission(bench.record, bench.lot, "7", reason="sampled", count=1)
-    return bench
+def web(_web: Original, databases: Databases, tmp_path: Path) -> Iterator[Bench]:
+    """A copy of that record, and of its files."""
+    with _web.copied(databases, tmp_path) as bench:
+        yield bench
 
 
 def row(web: Bench, position: int) -> dict[str, str]:
