@@ -52,8 +52,7 @@ def write(
     with record.read() as view:
         lot = view.lot(name)
         start, end = 1 if first is None else first, lot.labels if last is None else last
-        states = _printable(view, lot, start, end)
-        entries = view.chain(key_of(lot)).count
+        states, entries = _printable(view, lot, start, end), view.chain(key_of(lot)).count
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
         check_usable(view, lot, shape.ranges, record.now().date())
