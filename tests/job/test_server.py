@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -40,7 +41,9 @@ def refusal(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, An
 def granted(database: Database, account: str, grant: str, *, password: str = "") -> Iterator[str]:
     """An account with these rights, and the URL under which it finds the record."""
     with database.client(guarded=True) as client:
-        with_it = f"PASSWORD '{password}' IN ROLE {KEYED}" if password else ""
+        with_it = f"PASSWORD '{os.environ.get('PGPASSWORD', '')}'"  # the server may ask for one
+        if password:
+            with_it = f"PASSWORD '{password}' IN ROLE {KEYED}"
         client.execute(text(f"CREATE ROLE {account} LOGIN {with_it}"))
         client.execute(text(grant))
         yield make_url(database.url).set(username=account).render_as_string()
