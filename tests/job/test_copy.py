@@ -5,11 +5,9 @@ from __future__ import annotations
 import io
 import json
 import random
-import signal
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -20,6 +18,7 @@ import jsonschema_rs
 import pytest
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from databases import Database, Databases
+from killing import OPENED, killed
 from sqlalchemy import text
 
 import serialkeeper as sk
@@ -324,12 +323,8 @@ def test_a_cut_at_any_transaction(
 
 
 COPY = """
-import sys
-import serialkeeper as sk
 from serialkeeper.store import copying
 copying.BYTES_AT_ONCE = 200_000
-record = sk.open_record(sys.argv[1], person="Line Lead")
-print("ready", flush=True)
 sk.record.copy(record, sys.argv[2])
 """
 
@@ -340,19 +335,12 @@ def test_real_kills_lose_nothing(bench: Bench, place: Database) -> None:
     path = bench.results(as_seen(bench.printed(30_000)))
     sk.inspect.take(bench.record, bench.lot, path)
     wanted = journal(bench.record, house=False)
-    killed = 0
+    cut = 0
     for most in (0.3, 0.6, 1.0):
-        process = subprocess.Popen(
-            [sys.executable, "-c", COPY, bench.url, place.url], stdout=subprocess.PIPE
-        )
-        assert process.stdout and process.stdout.readline() == b"ready\n"
-        time.sleep(chance.uniform(most / 2, most))
-        process.send_signal(signal.SIGKILL)
-        killed += process.wait() == -signal.SIGKILL
-        process.stdout.close()
+        cut += killed(chance.uniform(most / 2, most), COPY, bench.url, place.url)
         assert (works(bench.database), works(place)) != (True, True)
         assert sk.record.verify(bench.record)["sound"]
-    assert killed >= 2
+    assert cut >= 2
     told = sk.record.copy(bench.record, place.url)
     assert (told["labels"], told["generation"]) == (30_000, 2)
     assert (works(bench.database), works(place)) == (False, True)
@@ -504,7 +492,7 @@ def test_two_copies_at_once_are_one(bench: Bench, place: Database) -> None:
     sk.inspect.take(bench.record, bench.lot, bench.results(as_seen(bench.printed(20_000))))
     both = [
         subprocess.Popen(
-            [sys.executable, "-c", COPY, bench.url, place.url],
+            [sys.executable, "-c", OPENED + COPY, bench.url, place.url],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import random
-import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +15,7 @@ from conftest import EXPIRY, GTIN, Bench, as_seen
 from databases import Database
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from killing import killed
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
@@ -266,28 +265,8 @@ def test_an_interrupted_print_leaves_no_half_file(
     assert out.exists()
 
 
-KILLED = """
-import sys
-import serialkeeper as sk
-from pathlib import Path
-record = sk.open_record(sys.argv[1], person="Line Lead")
-print("ready", flush=True)
-if sys.argv[2] == "allocate":
-    sk.serials.allocate(record, "LOT24A", 200_000)
-else:
-    sk.inspect.take(record, "LOT24A", Path(sys.argv[3]))
-"""
-
-
-def killed_after(seconds: float, *arguments: str) -> bool:
-    """Run a step in a process of its own and kill it; whether it was still at work."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", KILLED, *arguments], stdout=subprocess.PIPE, cwd=Path.cwd()
-    )
-    assert process.stdout and process.stdout.readline() == b"ready\n"
-    time.sleep(seconds)
-    process.send_signal(signal.SIGKILL)
-    return process.wait() == -signal.SIGKILL
+ALLOCATION = "sk.serials.allocate(record, 'LOT24A', 200_000)"
+TAKE = "sk.inspect.take(record, 'LOT24A', Path(sys.argv[2]))"
 
 
 def test_real_kills_lose_nothing(
@@ -300,8 +279,9 @@ def test_real_kills_lose_nothing(
     sk.product.add(record, GTIN, prefix_length=7, name="Demo")
     sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=1000)
     sk.lot.approve(record, "LOT24A")
+    cut = 0
     for _ in range(4):
-        killed_after(rng.uniform(0, 0.15), record.url, "allocate")
+        cut += killed(rng.uniform(0.01, 0.15), ALLOCATION, record.url)
         sk.record.verify(record)
         if sk.lot.show(record, "LOT24A")["states"].get("allocated", 0) == 200_000:
             break
@@ -312,8 +292,9 @@ def test_real_kills_lose_nothing(
     results, truth = tmp_path / "results.csv", tmp_path / "truth.csv"
     made = sk.inspect.rehearse(record, "LOT24A", out=results, truth=truth, seed=1)
     for _ in range(4):
-        killed_after(rng.uniform(0.2, 1.2), record.url, "take", str(results))
+        cut += killed(rng.uniform(0.2, 1.2), TAKE, record.url, str(results))
         sk.record.verify(record)
+    assert cut > 3
     taken = sk.inspect.take(record, "LOT24A", results)
     assert taken["readings"] == made["readings"]
     wanted = 200_000 - sum(

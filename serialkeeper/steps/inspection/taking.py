@@ -44,7 +44,7 @@ from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
-BLOCKS_AT_ONCE = 5
+BLOCKS_AT_ONCE = 3
 """Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
 
 

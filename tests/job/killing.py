@@ -1,0 +1,29 @@
+"""Kill a step at an instant of its own, so that a busy machine does not move the instant."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+
+OPENED = """
+import signal
+import sys
+from pathlib import Path
+import serialkeeper as sk
+record = sk.open_record(sys.argv[1], person="Line Lead")
+"""
+
+
+def killed(after: float, step: str, *arguments: str) -> bool:
+    """Run a step of the record `arguments[0]` in a process of its own; whether it was cut short.
+
+    The system ends the process once it has used `after` seconds (more than 0) of processor time
+    in the step. Like `kill -9`, this runs none of its code any more. Anything else that goes
+    wrong fails the test.
+    """
+    timer = f"signal.setitimer(signal.ITIMER_PROF, {after})\n"
+    program = [sys.executable, "-c", OPENED + timer + step, *arguments]
+    code = subprocess.run(program, stdout=subprocess.DEVNULL).returncode
+    assert code in (0, -signal.SIGPROF), f"the step ended with {code}"
+    return code != 0
