@@ -32,8 +32,16 @@ TELLS = {POSITIONS: ("positions", "lanes", "times"), "times": ("lanes", "times")
 class Job:
     """A record with one lot in a folder, and the files that its steps make there."""
 
-    def __init__(self, folder: Path, labels: int, tells: str = POSITIONS, *, url: str = "") -> None:
-        """Open the record in the folder, or make it there; at a URL it is always made.
+    def __init__(
+        self,
+        folder: Path,
+        labels: int,
+        tells: str = POSITIONS,
+        *,
+        url: str = "",
+        go_on: bool = False,
+    ) -> None:
+        """Open the record in the folder, or make it there; at a URL it is made unless `go_on`.
 
         `tells`: what the camera tells.
         """
@@ -42,7 +50,7 @@ class Job:
         self.expiry = date(date.today().year + 2, 6, 28)
         self.database = folder / "record.db"
         self.url = url or f"sqlite:///{self.database}"
-        if self.database.exists():
+        if go_on or self.database.exists():
             self.record = sk.open_record(self.url, person=PERSON)
         else:
             self.record = sk.init(self.url, PERSON)
