@@ -29,7 +29,7 @@ from serialkeeper.rules.parts import (
     unpack_proofs,
     unpack_serials,
 )
-from serialkeeper.rules.replay import MoveLabels, SettleFindings
+from serialkeeper.rules.changes import MoveLabels, SettleFindings
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
@@ -118,7 +118,7 @@ def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> 
         return
     lot = f"{key.product_id}\t{key.lot_id}"
     rows = [f"{lot}\t{place}\t{number}\ta\n" for place, number in enumerate(numbers, first)]
-    with _copy(connection, "label", "product_id, lot_id, position, serial, state") as copying:
+    with copying_into(connection, "label", "product_id, lot_id, position, serial, state") as copying:
         copying.write("".join(rows).replace("\\", r"\\"))
 
 
@@ -129,7 +129,7 @@ def add_extras(connection: Connection, key: LotKey, first: int, data: bytes) -> 
         values = {**key.row(), "first": first, "extras": orjson.dumps(extras).decode()}
         connection.execute(_ADD_EXTRAS, values)
         return
-    with _copy(connection, "extra", "product_id, lot_id, position, elements") as copying:
+    with copying_into(connection, "extra", "product_id, lot_id, position, elements") as copying:
         for place, elements in enumerate(extras, first):
             copying.write_row((key.product_id, key.lot_id, place, elements))
 
@@ -157,7 +157,7 @@ def add_findings(connection: Connection, key: LotKey, take: int, seq: int, data:
         connection.execute(_FIND, values)
         return
     columns = "product_id, lot_id, position, take, word, seen, detail, state, together, seq"
-    with _copy(connection, "finding", columns) as copying:
+    with copying_into(connection, "finding", columns) as copying:
         for one in unpack_findings(data):
             told = (one.word, one.seen, one.detail, "open", one.together, seq)
             copying.write_row((key.product_id, key.lot_id, one.position, take, *told))
@@ -170,14 +170,14 @@ def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: b
         connection.execute(_PROVE, values)
         return
     columns = "product_id, lot_id, position, take, seq, word, evidence, detail"
-    with _copy(connection, "proof", columns) as copying:
+    with copying_into(connection, "proof", columns) as copying:
         for one in unpack_proofs(data):
             told = (one.word, one.evidence, one.detail)
             copying.write_row((key.product_id, key.lot_id, one.position, take, seq, *told))
 
 
 @contextmanager
-def _copy(connection: Connection, table: str, columns: str) -> Iterator[Any]:
+def copying_into(connection: Connection, table: str, columns: str) -> Iterator[Any]:
     """PostgreSQL's fastest way in, as part of the connection's transaction."""
     import psycopg
 
