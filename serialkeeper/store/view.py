@@ -178,10 +178,11 @@ class View(Journal):
 
     def lot_of(self, row: Label | NumberImport) -> Lot:
         """The lot that a row belongs to."""
-        found = self._one(Lot, product_id=row.product_id, id=row.lot_id)
-        if found is None:
-            raise LookupError(f"no lot has the id {row.lot_id}")
-        return found
+        return self.lot_at(LotKey(row.product_id, row.lot_id))
+
+    def lot_at(self, key: LotKey) -> Lot:
+        """One lot by its key."""
+        return self._expect(Lot, product_id=key.product_id, id=key.lot_id)
 
     def lot(self, name: str) -> Lot:
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
