@@ -163,15 +163,28 @@ class Target:
 
 def check_children(target: Target, children: Sequence[Child | Refused]) -> list[Child]:
     """The children, if all of them may go into the pack. Refuses with all that is wrong."""
-    wrong = [one for one in children if isinstance(one, Refused)]
-    good = [one for one in children if isinstance(one, Child)]
-    seen: set[tuple[str, int, int]] = set()
-    for child in good:
+    wrong = faults_of(target, children, set())
+    refuse_all([fault for fault in wrong if fault])
+    return [one for one in children if isinstance(one, Child)]
+
+
+def faults_of(
+    target: Target, children: Sequence[Child | Refused], seen: set[tuple[str, int, int]]
+) -> list[Refused | None]:
+    """What keeps each child out of the pack, None for nothing.
+
+    Args:
+        seen: units and packs that went into others by the same step; these are noted there.
+    """
+    found: list[Refused | None] = []
+    for child in children:
+        if isinstance(child, Refused):
+            found.append(child)
+            continue
         place = (child.what, child.lot_id, child.place)
-        wrong += list(_against(target, child, twice=place in seen))
+        found.append(next(_against(target, child, twice=place in seen), None))
         seen.add(place)
-    refuse_all(wrong)
-    return good
+    return found
 
 
 def refuse_all(wrong: Sequence[Refused]) -> None:
