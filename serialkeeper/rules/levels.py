@@ -159,7 +159,7 @@ def _check_case(told: dict[str, Any], where: str, company: str) -> None:
         raise _refused("The GTIN is another company's.", where, expected, gtin)
     for flag in ("mixed_lots", "part"):
         if told.get(flag):
-            expected = f"{flag} = false, or key = \"sscc\""
+            expected = f'{flag} = false, or key = "sscc"'
             message = "A pack that is named by GTIN and number is one lot and full."
             raise _refused(message, where, expected, f"{flag} = true")
     if "extension" in told:

@@ -54,7 +54,7 @@ class Made:
     gtin: str = ""
     serials: tuple[str, ...] = ()
 
-    def keys(self) -> Iterator[tuple[int, str]]:
+    def named(self) -> Iterator[tuple[int, str]]:
         """Id and key of each: 18 digits, or GTIN/NUMBER."""
         if self.gtin:
             for place, serial in enumerate(self.serials):
@@ -100,7 +100,7 @@ def _numbered(entry: Entry, key: Row) -> list[Change]:
 
 def _new(entry: Entry, key: Row, state: str) -> Iterator[Change]:
     for made in made_in(entry):
-        for id_, name in made.keys():
+        for id_, name in made.named():
             row = {"id": id_, "level": made.level, "key": name, "state": state}
             yield Insert("pack", {**key, **row, "parent_lot": 0, "parent": 0})
 
@@ -142,4 +142,4 @@ HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
 
 def keys_of(entries: Iterable[Entry]) -> dict[int, str]:
     """The keys of all packs that these entries make, by id."""
-    return {id_: key for entry in entries for made in made_in(entry) for id_, key in made.keys()}
+    return {id_: key for entry in entries for made in made_in(entry) for id_, key in made.named()}

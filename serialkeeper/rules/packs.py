@@ -311,7 +311,8 @@ def check_part(target: Target, after: int) -> None:
                 expected=f"{target.level.holds} in {target.name}",
                 came=str(after),
                 remedy="Put as many in, replace one by another (pack replace), or empty the whole "
-                "pack (pack empty)." + (" GTIN and number name full packs only." * bool(level.gtin)),
+                "pack (pack empty)."
+                + (" GTIN and number name full packs only." * bool(level.gtin)),
             )
 
 

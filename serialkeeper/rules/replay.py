@@ -29,6 +29,7 @@ from serialkeeper.rules.changes import (
 from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
 
+
 def changes(entry: Entry, key: LotKey) -> list[Change]:
     """What the entry does, in order.
 

@@ -11,6 +11,7 @@ from serialkeeper.rules import fit, gs1, levels, readable, serials
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
+from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -223,6 +224,7 @@ def describe(view: View, lot: Lot) -> dict[str, Any]:
         "group_limit": lot.group_limit,
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
+        "packed": count_packed(view, key),
         "states": {state.word: count for state, count in sorted(view.count_states(key).items())},
         "imports": [
             {

@@ -233,9 +233,7 @@ def set_packs(record: Record, gtin: str, path: Path) -> dict[str, Any]:
     told = read_text(path, levels.LONGEST_FILE)
     with record.work(HOUSE) as work:
         product = work.product(gtin)
-        chosen = levels.read_levels(
-            told, path.name, gtin=gtin, prefix_length=product.prefix_length
-        )
+        chosen = levels.read_levels(told, path.name, gtin=gtin, prefix_length=product.prefix_length)
         others = [
             (one.gtin, *(level.gtin for level in levels.levels_of(one.packs)))
             for one in work.products()

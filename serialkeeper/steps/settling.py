@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 from serialkeeper.errors import Refused
 from serialkeeper.rules import challenges, findings, gs1, moves, scans
 from serialkeeper.rules.fields import parse_grade
+from serialkeeper.rules.jobs import parse_which
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.rolls import GOOD
@@ -24,8 +24,6 @@ from serialkeeper.store.view import View, key_of
 
 FEW = 20
 """Doubtful labels that may leave without their number being said."""
-
-_WHOLE = re.compile(r"[0-9]{1,9}")
 
 
 def accept(
@@ -397,41 +395,6 @@ def _check_surplus(state: State, reason: str, found: NDArray[np.bool_], where: s
             came=reason,
             remedy="Give the other reason, or other positions.",
         )
-
-
-def parse_which(which: str, labels: int) -> list[list[int]]:
-    """Positions such as `17`, `3-9` or `17,20,30-40` as ascending runs.
-
-    Refuses `label_unknown` outside the plan and `bad_value` for what is no list.
-    """
-    ranges: list[tuple[int, int]] = []
-    for piece in which.replace(" ", "").split(","):
-        first, dash, last = piece.partition("-")
-        if not (_WHOLE.fullmatch(first) and (not dash or _WHOLE.fullmatch(last))):
-            raise Refused(
-                "bad_value",
-                "The labels are named by their positions.",
-                expected="positions such as 17 or 17,20,30-40",
-                came=which,
-                remedy="Look the positions up: label list.",
-            )
-        start, stop = int(first), int(last or first)
-        if not 1 <= start <= stop <= labels:
-            raise Refused(
-                "label_unknown",
-                "The lot has no such label.",
-                expected=f"positions 1 to {labels}, the lower one first",
-                came=piece,
-                remedy="Look the positions up: label list.",
-            )
-        ranges.append((start, stop))
-    merged: list[list[int]] = []
-    for start, stop in sorted(ranges):
-        if merged and start <= merged[-1][1] + 1:
-            merged[-1][1] = max(merged[-1][1], stop)
-        else:
-            merged.append([start, stop])
-    return merged
 
 
 def _state(view: View, lot: Lot, position: int) -> State:

@@ -20,6 +20,7 @@ from sqlalchemy.exc import DBAPIError
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.changes import MoveLabels, SettleFindings
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import (
@@ -29,7 +30,6 @@ from serialkeeper.rules.parts import (
     unpack_proofs,
     unpack_serials,
 )
-from serialkeeper.rules.changes import MoveLabels, SettleFindings
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
@@ -118,7 +118,9 @@ def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> 
         return
     lot = f"{key.product_id}\t{key.lot_id}"
     rows = [f"{lot}\t{place}\t{number}\ta\n" for place, number in enumerate(numbers, first)]
-    with copying_into(connection, "label", "product_id, lot_id, position, serial, state") as copying:
+    with copying_into(
+        connection, "label", "product_id, lot_id, position, serial, state"
+    ) as copying:
         copying.write("".join(rows).replace("\\", r"\\"))
 
 

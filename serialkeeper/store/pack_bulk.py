@@ -46,7 +46,7 @@ _WANTED = {
 _UNITS = (
     "SELECT label.serial, label.lot_id, label.position, label.state, "
     "coalesce(packed.pack_lot, 0), coalesce(packed.pack, 0) FROM {wanted} label "
-    'ON label.serial = wanted.value {c} AND label.product_id = :product_id '
+    "ON label.serial = wanted.value {c} AND label.product_id = :product_id "
     "LEFT JOIN packed ON packed.product_id = label.product_id "
     "AND packed.lot_id = label.lot_id AND packed.position = label.position"
 )

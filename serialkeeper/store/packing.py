@@ -120,7 +120,7 @@ class Drawn:
 
     def keys(self) -> dict[int, str]:
         """The new packs' keys by id."""
-        return {id_: key for made in self.made for id_, key in made.keys()}
+        return {id_: key for made in self.made for id_, key in made.named()}
 
 
 def draw_packs(work: Work, lot: Lot, wanted: Sequence[tuple[Level, int]], chance: Chance) -> Drawn:

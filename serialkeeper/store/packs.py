@@ -236,9 +236,7 @@ def _unit(one: Named, unit: Unit, lot: Lot, holder: str) -> Child | Refused:
     )
 
 
-def _pack(
-    one: Named, pack: Pack, inner: Contents, lots: dict[int, Lot], holder: str
-) -> Child:
+def _pack(one: Named, pack: Pack, inner: Contents, lots: dict[int, Lot], holder: str) -> Child:
     of = tuple((id_, lots[id_].number) for id_ in sorted(inner.units))
     return Child(
         to_file(one.text),
@@ -369,3 +367,15 @@ def loose_positions(view: View, key: LotKey, first: int, last: int) -> NDArray[n
     packed = np.fromiter(view.connection.execute(query).scalars(), np.int64)
     good[packed - first] = False
     return np.flatnonzero(good) + first
+
+
+def packs_around(view: View, product_id: int, serial: str) -> list[dict[str, Any]]:
+    """The packs around a unit, from the inside out, as answers tell them."""
+    unit = pack_bulk.find_units(view.connection, product_id, [serial]).get(serial)
+    if unit is None or not unit.pack:
+        return []
+    pack = pack_at(view, product_id, unit.pack_lot, unit.pack)
+    return [
+        {"key": one.key, "level": one.level, "state": one.state}
+        for one in (pack, *around(view, pack))
+    ]

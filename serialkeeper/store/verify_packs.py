@@ -134,9 +134,7 @@ def _move(change: changes.MovePacks, key: LotKey, packs: Packs) -> str:
     return ""
 
 
-def _check_units(
-    key: LotKey, inside: NDArray[np.int64], letters: bytearray, packs: Packs
-) -> None:
+def _check_units(key: LotKey, inside: NDArray[np.int64], letters: bytearray, packs: Packs) -> None:
     """A pack holds only what was commissioned, and is commissioned itself."""
     packed = np.flatnonzero(inside[1])
     states = np.frombuffer(bytes(letters), np.uint8)

@@ -1,5 +1,7 @@
 """Packs: levels of products and lots, SSCCs, packs, and which unit is in which."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
 
@@ -52,14 +54,14 @@ def upgrade() -> None:
     op.create_index("packed_inside", "packed", ["product_id", "pack_lot", "pack"])
 
 
-def _columns(key: dict[str, sa.Integer]) -> list[sa.Column[int]]:
+def _columns(key: dict[str, sa.Integer]) -> list[sa.Column[Any]]:
     return [
         sa.Column(name, kind, primary_key=True, nullable=False, autoincrement=False)
         for name, kind in key.items()
     ]
 
 
-def _plain(texts: tuple[str, ...], numbers: tuple[str, ...]) -> list[sa.Column[str]]:
+def _plain(texts: tuple[str, ...], numbers: tuple[str, ...]) -> list[sa.Column[Any]]:
     return [
         *(sa.Column(name, TEXT, nullable=False) for name in texts),
         *(sa.Column(name, NUMBER, nullable=False) for name in numbers),

@@ -1,0 +1,203 @@
+"""What is in a pack, and what is around it: the tree from any node, up and down."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.outside.files import Delivery
+from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.figures import svg
+from serialkeeper.rules.levels import SSCC, Level, level_named, levels_of
+from serialkeeper.rules.moves import State
+from serialkeeper.rules.pack_entries import STATES, capacity
+from serialkeeper.rules.pack_tree import describe_lots, picture
+from serialkeeper.store import packs as store
+from serialkeeper.store.pack_bulk import Unit
+from serialkeeper.store.pack_tables import Pack
+from serialkeeper.store.packing import company_of, used_ssccs
+from serialkeeper.store.record import Record
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.view import View, key_of
+
+
+def show(record: Record, name: str) -> dict[str, Any]:
+    """A pack with everything in it and around it.
+
+    Args:
+        name: its SSCC, GTIN/NUMBER or a scan of its label.
+
+    Refuses `pack_unknown`, and a malformed text by what is wrong with it.
+
+    Returns:
+        key, level, state, lot, gtin, holds, held, full; `around`: the packs around it, from the
+        inside out; `children`: units (serial, lot, position, state) and packs of the same form;
+        `units` and `contents`: all units in it, by lot and expiry; `doubtful`: units in it that
+        are not good any more.
+    """
+    with record.read() as view:
+        pack = store.named_pack(view, name, record.now().year)
+        return describe_pack(view, pack)
+
+
+def draw(record: Record, name: str, *, out: Path) -> dict[str, Any]:
+    """A pack's tree as `show` gives it, and as a picture.
+
+    Args:
+        out: `FILE.svg`.
+
+    Refuses what `show` does, `bad_value`, `file_exists`.
+    """
+    if out.suffix.lower() != ".svg":
+        raise Refused(
+            "bad_value",
+            "The picture of a pack is an SVG file.",
+            expected=".svg",
+            came=out.name,
+            remedy="Give --out FILE.svg.",
+        )
+    told = show(record, name)
+    with Delivery(out) as file:
+        file.write(svg(picture(told)).encode())
+        file.sync()
+        file.deliver()
+    return {**told, "file": str(out)}
+
+
+def describe_pack(view: View, pack: Pack) -> dict[str, Any]:
+    """A pack as plain data, as `show` gives it."""
+    there, level_by_level = [pack], [pack]
+    while level_by_level:
+        level_by_level = store.packs_inside(view, level_by_level)
+        there += level_by_level
+    units: dict[tuple[int, int], list[Unit]] = {}
+    for unit in store.units_inside(view, there):
+        units.setdefault((unit.pack_lot, unit.pack), []).append(unit)
+    inside: dict[tuple[int, int], list[Pack]] = {}
+    for one in there[1:]:
+        inside.setdefault((one.parent_lot, one.parent), []).append(one)
+    ids = {one.lot_id for one in there} | {unit.lot_id for some in units.values() for unit in some}
+    lots = {id_: view.lot_at(LotKey(pack.product_id, id_)) for id_ in ids}
+    told = _node(pack, inside, units, lots)
+    outer = store.around(view, pack)
+    told["around"] = [
+        {"key": one.key, "level": one.level, "state": one.state, "lot": _lot(view, one).number}
+        for one in outer
+    ]
+    counts: dict[int, int] = {}
+    for some in units.values():
+        for unit in some:
+            counts[unit.lot_id] = counts.get(unit.lot_id, 0) + 1
+    told["units"] = sum(counts.values())
+    told["contents"] = describe_lots(
+        [(lots[id_].number, lots[id_].expiry, count) for id_, count in counts.items()]
+    )
+    told["doubtful"] = [
+        {"serial": unit.serial, "lot": lots[unit.lot_id].number, "position": unit.position}
+        for some in units.values()
+        for unit in some
+        if unit.state != State.COMMISSIONED
+    ]
+    return told
+
+
+def _lot(view: View, pack: Pack) -> Lot:
+    return view.lot_at(LotKey(pack.product_id, pack.lot_id))
+
+
+def _node(
+    pack: Pack,
+    inside: dict[tuple[int, int], list[Pack]],
+    units: dict[tuple[int, int], list[Unit]],
+    lots: dict[int, Lot],
+) -> dict[str, Any]:
+    lot, place = lots[pack.lot_id], (pack.lot_id, pack.id)
+    holds = level_named(levels_of(lot.packs), pack.level, lot.full_name).holds
+    children: list[dict[str, Any]] = [
+        _node(one, inside, units, lots) for one in inside.get(place, ())
+    ]
+    children += [
+        {
+            "serial": unit.serial,
+            "lot": lots[unit.lot_id].number,
+            "position": unit.position,
+            "state": State(unit.state).word,
+        }
+        for unit in units.get(place, ())
+    ]
+    return {
+        "key": pack.key,
+        "level": pack.level,
+        "state": pack.state,
+        "lot": lot.number,
+        "gtin": lot.gtin,
+        "holds": holds,
+        "held": len(children),
+        "full": len(children) == holds,
+        "children": children,
+    }
+
+
+def all_packs(record: Record, name: str, *, level: str = "", state: str = "") -> dict[str, Any]:
+    """The packs that were made in a lot, and what its levels have left.
+
+    Args:
+        level: only packs of this level.
+        state: only those in this state, `part` for packs that hold fewer than they can, or
+            `empty`.
+
+    Refuses `level_unknown`, `bad_value`, `lot_unknown`.
+    """
+    if state not in ("", "part", "empty", *STATES):
+        raise Refused(
+            "bad_value",
+            "There is no such state of a pack.",
+            expected=f"part, empty, {', '.join(STATES)}",
+            came=state,
+            remedy="Give one of these.",
+        )
+    with record.read() as view:
+        lot = view.lot(name)
+        levels = levels_of(lot.packs)
+        if level:
+            level_named(levels, level, lot.full_name)
+        there = [pack for pack in store.packs_of(view, key_of(lot)) if level in ("", pack.level)]
+        inner = store.contents_of(view, there)
+        holds = {one.name: one.holds for one in levels}
+        rows = [_row(pack, inner[pack.lot_id, pack.id], holds[pack.level]) for pack in there]
+        return {
+            "lot": lot.number,
+            "gtin": lot.gtin,
+            "levels": [_level(view, lot, one) for one in levels],
+            "packs": [row for row in rows if _is_in(row, state)],
+        }
+
+
+def _is_in(row: dict[str, Any], state: str) -> bool:
+    if state == "part":
+        return bool(0 < row["held"] < row["holds"])
+    return not row["held"] if state == "empty" else state in ("", row["state"])
+
+
+def _row(pack: Pack, inner: store.Contents, holds: int) -> dict[str, Any]:
+    return {
+        "key": pack.key,
+        "level": pack.level,
+        "state": pack.state,
+        "holds": holds,
+        "held": inner.direct,
+        "units": sum(inner.units.values()),
+        "doubtful": inner.doubtful,
+        "loose": not pack.parent,
+    }
+
+
+def _level(view: View, lot: Lot, level: Level) -> dict[str, Any]:
+    """A level, and how many SSCCs its company prefix and extension digit have left."""
+    told: dict[str, Any] = {"level": level.name, "holds": level.holds, "key": level.key}
+    if level.key != SSCC:
+        return {**told, "gtin": level.gtin, "ssccs_left": None}
+    company = company_of(lot)
+    left = capacity(company) - used_ssccs(view, company, level.extension)
+    return {**told, "extension": level.extension, "ssccs_left": left}
