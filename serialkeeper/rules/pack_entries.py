@@ -122,7 +122,7 @@ def _packed(entry: Entry, key: Row) -> list[Change]:
     return made
 
 
-def _unpacked(entry: Entry, key: Row) -> list[Change]:
+def _unpacked(entry: Entry, _key: Row) -> list[Change]:
     data = entry.data
     made: list[Change] = [TakeUnits(*place[:4]) for place in data["units"]]
     for first, last, lot, pack, *_ in data["packs"]:

@@ -258,11 +258,11 @@ class _Order:
         for pack in there:
             here = inner[pack.lot_id, pack.id]
             strange = set(here.units) - {lot.id}
-            if here.direct and not here.doubtful and (self.level.part or here.full):
-                if self.level.mixed_lots or not strange:
-                    good.append(pack.id)
+            fit = here.direct and not here.doubtful and (self.level.part or here.full)
+            if fit and (self.level.mixed_lots or not strange):
+                good.append(pack.id)
         whole = min(len(good) // holds, wanted)
-        if len(good) % holds and self.reason and whole < wanted and whole == len(good) // holds:
+        if len(good) % holds and self.reason and whole < wanted:
             whole += 1
         good = good[: whole * holds]
         if not whole:

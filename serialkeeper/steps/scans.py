@@ -249,8 +249,8 @@ class _Known:
             told["pack"] = pack
             return cls(None, told, [], False)
         if "01" not in there:
-            unknown = ["The record knows no pack with this SSCC."] * ("00" in there)
-            return cls(None, told, unknown, False)
+            told["pack"] = "The record knows no pack with this SSCC." if "00" in there else None
+            return cls(None, told, [], False)
         product = view.find_product(there["01"])
         if product is None:
             return cls(None, told, [f"The record knows no product {there['01']}."], True)
