@@ -45,6 +45,7 @@ from serialkeeper.steps import (
     profiling,
     proofs,
     reconciliation,
+    repacking,
     reports,
     returning,
     rolls,
@@ -296,6 +297,12 @@ class pack:
         )
 
     number = staticmethod(packing.number)
+    add = staticmethod(repacking.add)
+    remove = staticmethod(repacking.remove)
+    replace = staticmethod(repacking.replace)
+    empty = staticmethod(repacking.empty)
+    move = staticmethod(repacking.move)
+    decommission = staticmethod(repacking.decommission)
     show = staticmethod(contents.show)
     draw = staticmethod(contents.draw)
     list = staticmethod(contents.all_packs)

@@ -157,10 +157,19 @@ def decommission(
         str, typer.Option(help="Destruction record for 'destroyed'; text for 'other'.")
     ] = "",
     count: Count = None,
+    take_out: Annotated[
+        bool, typer.Option("--take-out", help="Take packed units out of their packs first.")
+    ] = False,
 ) -> None:
     """Decommission units that were active."""
     result = settling.decommission(
-        call.record(), name, positions(which), reason=reason, note=note, count=count
+        call.record(),
+        name,
+        positions(which),
+        reason=reason,
+        note=note,
+        count=count,
+        take_out=take_out,
     )
     answer(result, [_left(result)])
 

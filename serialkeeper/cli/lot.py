@@ -227,6 +227,12 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
     )
     proof = result["challenges"]
     lines += [row["sentence"] for row in (*proof["runs"].values(), *proof["reader"])]
+    if packs := result["packs"]:
+        lines.append(
+            f"commissioned {packs['commissioned']:,}: packed {packs['packed']:,}, loose "
+            f"{packs['loose']:,}"
+        )
+        lines += [f"part {one['level']} {one['key']}: {one['held']:,}" for one in packs["part"]]
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
     if result["open_points"]:

@@ -15,8 +15,9 @@ from serialkeeper.errors import WrongUsage
 from serialkeeper.outside.files import read_text
 from serialkeeper.rules import pack_tree
 from serialkeeper.rules.levels import NAMES
+from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import STATES
-from serialkeeper.steps import contents, pack_files, packing
+from serialkeeper.steps import contents, pack_files, packing, repacking
 
 app = typer.Typer(help="Bundles, cases and pallets: filling, changing and showing them.")
 LARGEST_LIST = 10_000_000
@@ -30,6 +31,11 @@ Children = Annotated[
     list[str] | None,
     typer.Argument(metavar="CHILD", help="Codes as scanned, numbers, packs; or @FILE, one a line."),
 ]
+ChildWords = Annotated[
+    list[str],
+    typer.Argument(metavar="CHILD", help="Codes as scanned, numbers, packs; or @FILE, one a line."),
+]
+Why = Annotated[str, typer.Option(help="Why, in words.")]
 Where = Annotated[str, typer.Option(help="Labels of the lot: 17,20,30-40, or @FILE.")]
 
 
@@ -68,12 +74,16 @@ def build(
     elif in_order:
         result = packing.build_in_order(record, name, level, count=packs, reason=reason)
     else:
-        given = [word for child in children or () for word in _words(child)]
+        given = _all_words(children or [])
         where = typed(positions) if positions else ""
         result = packing.build(
             record, name, level, given, positions=where, into=into, reason=reason
         )
     answer(result, _built(result))
+
+
+def _all_words(children: list[str]) -> list[str]:
+    return [word for child in children for word in _words(child)]
 
 
 def _words(child: str) -> list[str]:
@@ -105,6 +115,80 @@ def number(
     """Give packs their keys before they are filled. Example: pack number LOT24A case 50."""
     result = packing.number(call.record(), name, level, count)
     answer(result, result["keys"])
+
+
+@app.command()
+def add(
+    pack: PackKey,
+    children: ChildWords,
+    reason: Annotated[str, typer.Option(help="Why a pack that was empty is not full.")] = "",
+) -> None:
+    """Put more into a pack that has room. Example: pack add PACK CHILD CHILD."""
+    result = repacking.add(call.record(), pack, _all_words(children), reason=reason)
+    answer(result, [_now(result)])
+
+
+@app.command()
+def remove(pack: PackKey, children: ChildWords, reason: Why) -> None:
+    """Take units or packs out of a pack; they are loose then."""
+    result = repacking.remove(call.record(), pack, _all_words(children), reason=reason)
+    answer(result, [_now(result)])
+
+
+@app.command()
+def replace(
+    pack: PackKey,
+    bad: Annotated[str, typer.Argument(help="What comes out.")],
+    good: Annotated[str, typer.Argument(help="What goes in.")],
+    reason: Why,
+) -> None:
+    """Take one out and put one in, at once, so that a full pack stays full."""
+    result = repacking.replace(call.record(), pack, bad, good, reason=reason)
+    answer(result, [_now(result)])
+
+
+@app.command()
+def empty(pack: PackKey, reason: Why) -> None:
+    """Take everything out of a pack; what was directly in it is loose then."""
+    result = repacking.empty(call.record(), pack, reason=reason)
+    answer(result, [f"{len(result['taken_out']):,} taken out.", _now(result)])
+
+
+@app.command()
+def move(
+    children: ChildWords,
+    into: Annotated[str, typer.Option(metavar="PACK", help="The pack that they go into.")],
+    reason: Why,
+) -> None:
+    """Move units or packs from pack to pack. Example: pack move CASE --into PALLET --reason X."""
+    result = repacking.move(call.record(), _all_words(children), into, reason=reason)
+    answer(result, [_now(result)])
+
+
+@app.command()
+def decommission(
+    pack: PackKey,
+    reason: Annotated[str, typer.Option(help=f"One of: {', '.join(DECOMMISSION_REASONS)}.")],
+    note: Annotated[
+        str, typer.Option(help="Destruction record for 'destroyed'; text for 'other'.")
+    ] = "",
+    whole: Annotated[
+        bool, typer.Option("--whole", help="With everything in it, out of what is around it.")
+    ] = False,
+) -> None:
+    """End a pack that is empty and loose, or with --whole everything in it, too."""
+    result = repacking.decommission(call.record(), pack, reason=reason, note=note, whole=whole)
+    answer(
+        result,
+        [f"Ended: {len(result['packs']):,} packs and {result['units']:,} units, {reason}."],
+    )
+
+
+def _now(result: dict[str, Any]) -> str:
+    return (
+        f"{result['level']} {result['key']}: {result['state']}, {result['held']:,} of "
+        f"{result['holds']:,}"
+    )
 
 
 @app.command()

@@ -130,12 +130,19 @@ def _unpacked(entry: Entry, _key: Row) -> list[Change]:
     return made
 
 
+def _pack_decommissioned(entry: Entry, key: Row) -> list[Change]:
+    return [
+        Update("pack", {**key, "id": id_}, {"state": DECOMMISSIONED}) for id_ in entry.data["packs"]
+    ]
+
+
 HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "ssccs reserved": _ssccs_reserved,
     "ssccs given": _ssccs_given,
     "packs numbered": _numbered,
     "packed": _packed,
     "unpacked": _unpacked,
+    "packs decommissioned": _pack_decommissioned,
 }
 """What each entry on packs does; all but the first belong to a lot's chain."""
 

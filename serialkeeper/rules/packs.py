@@ -316,6 +316,37 @@ def check_part(target: Target, after: int) -> None:
             )
 
 
+def check_taken(target: Target, taking: int) -> None:
+    """Refuses to take so many out of a pack: `pack_part` where it or one around it has to be
+    full, `pack_state` where an empty pack would be left in another."""
+    after = target.held - taking
+    if after:
+        check_part(target, after)
+        return
+    if target.around:
+        outer = target.around[0][1]
+        raise Refused(
+            "pack_state",
+            "An empty pack cannot stay in another.",
+            where=target.name,
+            expected="a loose pack",
+            came=f"a pack in {outer}",
+            remedy=f"Take the pack out first: pack remove {outer} {target.key}",
+        )
+
+
+def not_in(child: str, pack: str, came: str) -> Refused:
+    """The refusal of something that is not in the pack that it should come out of."""
+    return Refused(
+        "not_in_pack",
+        "It is not in that pack.",
+        where=f"pack {pack}",
+        expected="something directly in it",
+        came=f"{child}, {came}",
+        remedy="Look where it is: pack show, label show, scan.",
+    )
+
+
 def check_key(text: str) -> str:
     """18 digits, as an SSCC. Refuses `bad_key`."""
     return parse_sscc(text)

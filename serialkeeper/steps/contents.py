@@ -67,10 +67,7 @@ def draw(record: Record, name: str, *, out: Path) -> dict[str, Any]:
 
 def describe_pack(view: View, pack: Pack) -> dict[str, Any]:
     """A pack as plain data, as `show` gives it."""
-    there, level_by_level = [pack], [pack]
-    while level_by_level:
-        level_by_level = store.packs_inside(view, level_by_level)
-        there += level_by_level
+    there = store.tree_of(view, pack)
     units: dict[tuple[int, int], list[Unit]] = {}
     for unit in store.units_inside(view, there):
         units.setdefault((unit.pack_lot, unit.pack), []).append(unit)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -174,6 +174,7 @@ class Filling:
     pack: Pack | None = None
     key: str = ""
     id: int = 0
+    lot_id: int = 0
 
 
 def write_packed(
@@ -195,8 +196,9 @@ def write_packed(
         if one.pack is not None:
             one.id, one.key = one.pack.id, one.pack.key
     begun = [one.id for one in fillings if one.pack and one.pack.state == NUMBERED]
-    placed = _Placed(lot.id)
+    placed = _Placed()
     for one in fillings:
+        one.lot_id = lot.id
         for child in one.children:
             placed.add(child, one)
     own = key_of(lot)
@@ -207,6 +209,26 @@ def write_packed(
         work.write(LotKey(lot.product_id, other), "packed", data, reason=reason)
 
 
+def write_unpacked(
+    work: Work, product_id: int, taken: Sequence[tuple[Child, Pack]], *, reason: str
+) -> None:
+    """Write what comes out of which pack; every lot concerned is locked, everything was checked."""
+    placed = _Placed()
+    for child, pack in taken:
+        placed.add(child, _Out(pack.id, pack.lot_id, pack.key))
+    for lot in sorted(placed.lots):
+        data, _ = placed.of(lot, in_parts=False)
+        work.write(LotKey(product_id, lot), "unpacked", data, reason=reason)
+
+
+class _Out(NamedTuple):
+    """A pack that something comes out of."""
+
+    id: int
+    lot_id: int
+    key: str
+
+
 def _levels(fillings: Iterable[Filling]) -> list[Level]:
     return list(dict.fromkeys(one.level for one in fillings))
 
@@ -214,17 +236,16 @@ def _levels(fillings: Iterable[Filling]) -> list[Level]:
 class _Placed:
     """Where units and packs go, by lot."""
 
-    def __init__(self, home: int) -> None:
-        self.home = home
+    def __init__(self) -> None:
         self.lots: set[int] = set()
-        self.units: list[tuple[int, int, Filling]] = []
-        self.packs: list[tuple[int, int, Filling]] = []
+        self.units: list[tuple[int, int, Filling | _Out]] = []
+        self.packs: list[tuple[int, int, Filling | _Out]] = []
 
-    def add(self, child: Child | Filling, into: Filling) -> None:
+    def add(self, child: Child | Filling, into: Filling | _Out) -> None:
         """A child goes into a pack."""
         if isinstance(child, Filling):
-            self.packs.append((self.home, child.id, into))
-            self.lots.add(self.home)
+            self.packs.append((into.lot_id, child.id, into))
+            self.lots.add(into.lot_id)
             return
         where = self.units if child.what == UNIT else self.packs
         where.append((child.lot_id, child.place, into))
@@ -241,14 +262,14 @@ class _Placed:
             return {"packs": self._runs(packs)}, parts_of(places[order], ids[order])
         return {"units": self._runs(units), "packs": self._runs(packs)}, []
 
-    def _runs(self, some: list[tuple[int, Filling]]) -> list[list[Any]]:
+    def _runs(self, some: list[tuple[int, Filling | _Out]]) -> list[list[Any]]:
         """[first, last, pack's lot, pack, its key] for successive places in one pack."""
         made: list[list[Any]] = []
         for place, into in sorted(some, key=lambda one: one[0]):
-            if made and made[-1][1] == place - 1 and made[-1][3] == into.id:
+            if made and made[-1][1] == place - 1 and made[-1][2:4] == [into.lot_id, into.id]:
                 made[-1][1] = place
             else:
-                made.append([place, place, self.home, into.id, into.key])
+                made.append([place, place, into.lot_id, into.id, into.key])
         return made
 
 

@@ -24,7 +24,7 @@ from serialkeeper.rules.packs import UNIT, Child, Named, Target
 from serialkeeper.store import pack_bulk
 from serialkeeper.store.pack_bulk import Unit
 from serialkeeper.store.pack_tables import Pack, Packed, SsccStock
-from serialkeeper.store.tables import Lot, table_of
+from serialkeeper.store.tables import Label, Lot, table_of
 from serialkeeper.store.view import View
 
 _BY_KEY = {
@@ -92,6 +92,15 @@ def packs_inside(view: View, parents: Iterable[Pack]) -> list[Pack]:
                 .order_by(c.parent, c.lot_id, c.id)
             )
             found += [Pack(**row) for row in view.connection.execute(query).mappings()]
+    return found
+
+
+def tree_of(view: View, pack: Pack) -> list[Pack]:
+    """A pack and all packs in it, from the outside in."""
+    found, below = [pack], [pack]
+    while below:
+        below = packs_inside(view, below)
+        found += below
     return found
 
 
@@ -354,19 +363,39 @@ def count_packed(view: View, key: LotKey) -> int:
     return int(view.connection.execute(query).scalar_one())
 
 
+def count_doubtful(view: View, key: LotKey) -> int:
+    """How many of a lot's units in packs are not good any more."""
+    c, label = table_of(Packed).c, table_of(Label).c
+    query = select(func.count()).where(
+        label.product_id == key.product_id,
+        label.lot_id == key.lot_id,
+        label.state != State.COMMISSIONED.value,
+        c.product_id == label.product_id,
+        c.lot_id == label.lot_id,
+        c.position == label.position,
+    )
+    return int(view.connection.execute(query).scalar_one())
+
+
 def loose_positions(view: View, key: LotKey, first: int, last: int) -> NDArray[np.int64]:
     """The good units of positions first..last that are in no pack, ascending."""
     letters = np.frombuffer(view.states(key, first, last), np.uint8)
     good = letters == ord(State.COMMISSIONED)
+    packed = np.array(packed_positions(view, key, first, last), dtype=np.int64)
+    good[packed - first] = False
+    return np.flatnonzero(good) + first
+
+
+def packed_positions(view: View, key: LotKey, first: int, last: int) -> list[int]:
+    """The units of positions first..last that are in packs, ascending."""
     c = table_of(Packed).c
     query = (
         select(c.position)
         .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
         .where(c.position.between(first, last))
+        .order_by(c.position)
     )
-    packed = np.fromiter(view.connection.execute(query).scalars(), np.int64)
-    good[packed - first] = False
-    return np.flatnonzero(good) + first
+    return list(view.connection.execute(query).scalars())
 
 
 def packs_around(view: View, product_id: int, serial: str) -> list[dict[str, Any]]:

@@ -348,3 +348,125 @@ def test_the_picture_of_a_pack_names_every_pack_in_it(bench: Bench) -> None:
     tree = sk.pack.draw(bench.record, made["packs"][0]["key"], out=out)
     text = "".join(etree.parse(str(out)).getroot().itertext())
     assert all(one["key"] in text for one in (tree, *tree["children"]))
+
+
+def test_units_and_cases_are_moved_about_and_every_tree_is_right(bench: Bench) -> None:
+    """Add, take out, replace, move from pallet to pallet, empty: each leaves what it should."""
+    serials = packing(bench, "PACK20", 20)
+    record = bench.record
+    cases = [one["key"] for one in sk.pack.build(record, "PACK20", "case", in_order=True)["packs"]]
+    pallets = [
+        one["key"] for one in sk.pack.build(record, "PACK20", "pallet", in_order=True)["packs"]
+    ]
+    sk.pack.remove(record, cases[0], serials[:2], reason="sampled")
+    assert sk.pack.show(record, cases[0])["held"] == 2
+    sk.pack.replace(record, cases[1], serials[4], serials[0], reason="torn")
+    assert sk.label.show(record, "PACK20", position=1)["packs"][0]["key"] == cases[1]
+    assert sk.pack.add(record, cases[0], [serials[4]])["held"] == 3
+    with refused("pack_full"):
+        sk.pack.move(record, [cases[0]], pallets[1], reason="room")
+    sk.pack.remove(record, pallets[1], [cases[2]], reason="to make room")
+    sk.pack.move(record, [cases[0]], pallets[1], reason="room")
+    assert {c["key"] for c in sk.pack.show(record, pallets[1])["children"]} == {
+        cases[0],
+        cases[3],
+    }
+    with refused("pack_state", "pack remove"):
+        sk.pack.empty(record, cases[0], reason="wrong goods")
+    sk.pack.empty(record, pallets[1], reason="broken")
+    sk.pack.empty(record, cases[0], reason="wrong goods")
+    assert sk.pack.show(record, cases[0])["held"] == 0
+    with refused("not_in_pack", "loose"):
+        sk.pack.remove(record, cases[1], [serials[1]], reason="again")
+    with refused("not_packable", "own label"):
+        sk.pack.add(record, cases[0], [cases[0]])
+    with refused("reason_needed"):
+        sk.pack.remove(record, cases[1], [serials[0]], reason=" ")
+    found = sk.lot.reconcile(record, "PACK20")["packs"]
+    assert (found["commissioned"], found["packed"], found["loose"]) == (20, 16, 4)
+    assert found["part"] == []
+    bench.heads()
+
+
+def test_what_comes_first_when_a_packed_unit_or_pack_ends(bench: Bench) -> None:
+    """A packed unit does not leave from inside; both steps at once do; a pack ends empty and
+    loose, or whole."""
+    packing(bench, "PACK21", 8)
+    record = bench.record
+    cases = [one["key"] for one in sk.pack.build(record, "PACK21", "case", in_order=True)["packs"]]
+    (pallet,) = sk.pack.build(record, "PACK21", "pallet", in_order=True)["packs"]
+    heads = bench.heads()
+    with refused("packed_already", "--take-out"):
+        sk.label.decommission(record, "PACK21", "1-2", reason="sampled", count=2)
+    assert bench.heads() == heads
+    sk.label.decommission(record, "PACK21", "1-2", reason="sampled", count=2, take_out=True)
+    assert sk.pack.show(record, cases[0])["held"] == 2
+    with refused("pack_state", "--whole"):
+        sk.pack.decommission(record, cases[1], reason="damaged")
+    ended = sk.pack.decommission(record, pallet["key"], reason="damaged", whole=True)
+    assert ended["units"] == 6 and set(ended["packs"]) == {pallet["key"], *cases}
+    assert set(bench.states()) == {"decommissioned"}
+    with refused("pack_state"):
+        sk.pack.empty(record, cases[0], reason="again")
+    other = packing(bench, "PACK24", 4)
+    with refused("pack_state", "decommissioned"):
+        sk.pack.add(record, cases[0], other)
+    bench.heads()
+
+
+def test_a_full_pack_stays_full(bench: Bench) -> None:
+    """Nothing comes out of a case named by GTIN and number singly; it is replaced or emptied."""
+    serials = packing(bench, "PACK22", 7, NAMED)
+    record = bench.record
+    case = sk.pack.build(record, "PACK22", "case", in_order=True)["packs"][0]["key"]
+    for step in (
+        lambda: sk.pack.remove(record, case, [serials[0]], reason="sample"),
+        lambda: sk.label.decommission(
+            record, "PACK22", "1", reason="sampled", count=1, take_out=True
+        ),
+    ):
+        with refused("pack_part", "pack empty"):
+            step()
+    sk.pack.replace(record, case, serials[0], serials[6], reason="sample")
+    sk.label.decommission(record, "PACK22", "1", reason="sampled", count=1)
+    sk.pack.empty(record, case, reason="opened")
+    assert sk.pack.show(record, case)["held"] == 0
+    bench.heads()
+
+
+def test_two_stations_at_one_pack(bench: Bench) -> None:
+    """One decommissions a unit out of a pack while another moves it: the record stays sound, and
+    whoever came second is told."""
+    serials = packing(bench, "PACK23", 8)
+    cases = [
+        one["key"] for one in sk.pack.build(bench.record, "PACK23", "case", in_order=True)["packs"]
+    ]
+    sk.pack.remove(bench.record, cases[1], serials[4:5], reason="room")
+    gate, told = threading.Barrier(2), list[str]()
+
+    def work(step: Any) -> None:
+        with sk.open_record(bench.url, person="Line Lead", station="bench") as record:
+            gate.wait()
+            try:
+                step(record)
+                told.append("done")
+            except sk.Refused as refusal:
+                told.append(refusal.word)
+
+    steps = [
+        lambda record: sk.pack.move(record, [serials[0]], cases[1], reason="moved"),
+        lambda record: sk.label.decommission(
+            record, "PACK23", "1", reason="sampled", count=1, take_out=True
+        ),
+    ]
+    threads = [threading.Thread(target=work, args=(step,)) for step in steps]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert "done" in told and set(told) <= {"done", "not_in_pack", "record_busy"}
+    assert sk.label.show(bench.record, "PACK23", position=1)["state"] in (
+        "decommissioned",
+        "commissioned",
+    )
+    bench.heads()
