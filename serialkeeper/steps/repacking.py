@@ -31,6 +31,7 @@ def add(record: Record, name: str, children: Sequence[str], *, reason: str = "")
     """
     pack, names = _asked(record, name, children)
     with changing(record, pack.product_id, [pack], names) as (work, (now,), found):
+        packs.check_open(store.target_of(work, now))
         _put(work, record, now, packs.check_children(store.target_of(work, now), found), reason)
         return _told(work, now)
 
@@ -127,6 +128,7 @@ def move(record: Record, children: Sequence[str], into: str, *, reason: str) -> 
     """
     pack, names = _asked(record, into, children)
     with changing(record, pack.product_id, [pack], names) as (work, (now,), found):
+        packs.check_open(store.target_of(work, now))
         packs.refuse_all([one for one in found if isinstance(one, Refused)])
         there = [one for one in found if isinstance(one, Child)]
         loose = [packs.not_in(one.name, "any", "loose") for one in there if not one.around]

@@ -3,6 +3,7 @@ says. A model that knows nothing of the program says what is in what."""
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -21,6 +22,7 @@ from hypothesis.stateful import (
 from test_packs import LEVELS, packing
 
 import serialkeeper as sk
+from serialkeeper.rules import epc
 from serialkeeper.store.view import key_of
 
 UNITS, HOLDS = 12, {"case": 4, "pallet": 2}
@@ -28,6 +30,38 @@ ONE = st.integers(0, UNITS - 1)
 SOME = st.lists(ONE, min_size=1, max_size=5)
 WHICH = st.integers(0, 7)
 REASON = "because of the test"
+
+
+def told_by_events(path: Path) -> tuple[dict[str, str], set[str]]:
+    """What is in what, and what has ended, by the events alone; refuses to add what is not
+    commissioned, what is somewhere already, and to take out what is not there."""
+    inside: dict[str, str] = {}
+    active, ended = set[str](), set[str]()
+    for event in json.loads(path.read_text())["epcisBody"]["eventList"]:
+        names = [name_of(urn) for urn in event.get("epcList", event.get("childEPCs"))]
+        if event["type"] == "ObjectEvent":
+            if event["action"] == "ADD":
+                assert not active & {*names}
+                active |= {*names}
+            elif event["action"] == "DELETE":
+                assert {*names} <= active and not inside.keys() & {*names}
+                ended |= {*names}
+            continue
+        parent = name_of(event["parentID"])
+        for name in names:
+            assert {name, parent} <= active - ended
+            if event["action"] == "ADD":
+                assert name not in inside
+                inside[name] = parent
+            else:
+                assert inside.pop(name) == parent
+    return inside, ended
+
+
+def name_of(urn: str) -> str:
+    """The number or SSCC in a URN."""
+    found = dict(epc.read(urn).elements)
+    return found.get("21") or found["00"]
 
 
 class Packing(RuleBasedStateMachine):
@@ -44,8 +78,14 @@ class Packing(RuleBasedStateMachine):
         self.ended: set[str] = set()
 
     def teardown(self) -> None:
-        """In the end the record is sound."""
+        """In the end the record is sound, and its events, replayed from nothing, tell the same
+        tree as the model."""
         self.bench.heads()
+        out = self.bench.folder / "events.jsonld"
+        sk.events.write(self.bench.record, "ORDERS", form="json", out=out)
+        inside, ended = told_by_events(out)
+        assert inside == self.inside
+        assert ended == self.ended
         self.copied.__exit__(None, None, None)
         self.folder.cleanup()
 

@@ -8,6 +8,7 @@ no source.
 from __future__ import annotations
 
 import csv
+import json
 import threading
 from datetime import date
 from pathlib import Path
@@ -384,8 +385,43 @@ def test_units_and_cases_are_moved_about_and_every_tree_is_right(bench: Bench) -
         sk.pack.remove(record, cases[1], [serials[0]], reason=" ")
     found = sk.lot.reconcile(record, "PACK20")["packs"]
     assert (found["commissioned"], found["packed"], found["loose"]) == (20, 16, 4)
-    assert found["part"] == []
+    assert [one["key"] for one in found["part"]] == [pallets[0]]
     bench.heads()
+
+
+def test_events_of_a_mixed_pallet_are_told_by_both_lots(bench: Bench) -> None:
+    """Each lot tells its own case under the same pallet; cases are commissioned first, one of
+    them numbered ahead."""
+    for lot in ("PACK25", "PACK26"):
+        packing(bench, lot, 4)
+    (ahead,) = sk.pack.number(bench.record, "PACK25", "case", 1)["keys"]
+    sk.pack.build(bench.record, "PACK25", "case", positions="1-4", into=ahead)
+    other = sk.pack.build(bench.record, "PACK26", "case", in_order=True)["packs"][0]["key"]
+    pallet = sk.pack.build(bench.record, "PACK25", "pallet", [ahead, other])["packs"][0]["key"]
+    sk.pack.remove(bench.record, pallet, [other], reason="to another customer")
+    told = {}
+    for lot in ("PACK25", "PACK26"):
+        out = bench.folder / f"{lot}.jsonld"
+        sk.events.write(bench.record, lot, form="json", out=out)
+        told[lot] = [
+            (event["type"], event["action"], len(event.get("childEPCs", event.get("epcList"))))
+            for event in json.loads(out.read_text())["epcisBody"]["eventList"]
+        ]
+    both, one = "AggregationEvent", "ObjectEvent"
+    assert told["PACK25"] == [
+        (one, "ADD", 4),
+        (one, "ADD", 1),
+        (both, "ADD", 4),
+        (one, "ADD", 1),
+        (both, "ADD", 1),
+    ]
+    assert told["PACK26"] == [
+        (one, "ADD", 4),
+        (one, "ADD", 1),
+        (both, "ADD", 4),
+        (both, "ADD", 1),
+        (both, "DELETE", 1),
+    ]
 
 
 def test_what_comes_first_when_a_packed_unit_or_pack_ends(bench: Bench) -> None:
