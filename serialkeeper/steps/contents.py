@@ -14,8 +14,7 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.pack_entries import STATES, capacity
 from serialkeeper.rules.pack_tree import describe_lots, picture
 from serialkeeper.store import packs as store
-from serialkeeper.store.pack_bulk import Unit
-from serialkeeper.store.pack_tables import Pack
+from serialkeeper.store.pack_bulk import Pack, Unit
 from serialkeeper.store.packing import company_of, used_ssccs
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot

@@ -26,7 +26,7 @@ from serialkeeper.store.filling import (
     packable,
     packed_so_far,
 )
-from serialkeeper.store.pack_tables import Pack
+from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import (
     Filling,
     draw_packs,

@@ -13,7 +13,7 @@ from serialkeeper.rules.moves import State, check_role
 from serialkeeper.rules.packs import UNIT, Child, Named
 from serialkeeper.store import packs as store
 from serialkeeper.store.filling import changing, moved_meanwhile, packable, take_out
-from serialkeeper.store.pack_tables import Pack
+from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import Filling, write_packed, write_unpacked
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.view import View

@@ -13,7 +13,7 @@ from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.levels import Level, inside, levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.rules.packs import Child, Named, Target
-from serialkeeper.store.pack_tables import Pack
+from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import Filling, write_unpacked
 from serialkeeper.store.packs import (
     around,

@@ -70,6 +70,19 @@ class Unit(NamedTuple):
     pack: int
 
 
+class Pack(NamedTuple):
+    """A row of the table of packs; a lot may have many, and models are slow to make."""
+
+    product_id: int
+    lot_id: int
+    id: int
+    level: str
+    key: str
+    state: str
+    parent_lot: int
+    parent: int
+
+
 def fill(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One row per unit of a `packs` part that goes into a pack."""
     packs = unpack_packs(data)

@@ -42,7 +42,7 @@ class SsccStock(SQLModel, table=True):
     used: int = whole_column()
 
 
-class Pack(SQLModel, table=True):
+class PackRow(SQLModel, table=True):
     """A bundle, case or pallet. `lot_id` is the lot that it was made in; `key` its SSCC, or
     GTIN/NUMBER; `parent_lot` and `parent` the pack around it, 0 for none."""
 

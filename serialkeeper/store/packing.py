@@ -21,7 +21,8 @@ from serialkeeper.rules.pack_entries import NUMBERED, Made, capacity
 from serialkeeper.rules.packs import UNIT, Child
 from serialkeeper.rules.parts import pack_packs
 from serialkeeper.rules.serials import ALPHABET, Chance
-from serialkeeper.store.pack_tables import Pack, SsccRange
+from serialkeeper.store.pack_bulk import Pack
+from serialkeeper.store.pack_tables import SsccRange
 from serialkeeper.store.packs import last_pack, stock_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot, table_of

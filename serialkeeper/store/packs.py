@@ -22,17 +22,18 @@ from serialkeeper.rules.levels import Level, inside, level_named, levels_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.packs import UNIT, Child, Named, Target
 from serialkeeper.store import pack_bulk
-from serialkeeper.store.pack_bulk import Unit
-from serialkeeper.store.pack_tables import Pack, Packed, SsccStock
+from serialkeeper.store.pack_bulk import Pack, Unit
+from serialkeeper.store.pack_tables import Packed, PackRow, SsccStock
 from serialkeeper.store.tables import Label, Lot, table_of
 from serialkeeper.store.view import View
 
+_PACK = ", ".join(f"pack.{column}" for column in Pack._fields)
 _BY_KEY = {
     "sqlite": text(
-        "SELECT pack.* FROM json_each(:wanted) AS wanted CROSS JOIN pack ON pack.key = wanted.value"
+        f"SELECT {_PACK} FROM json_each(:wanted) AS wanted CROSS JOIN pack ON pack.key = wanted.value"
     ),
     "postgresql": text(
-        "SELECT pack.* FROM unnest(CAST(:wanted AS text[])) AS wanted (value) "
+        f"SELECT {_PACK} FROM unnest(CAST(:wanted AS text[])) AS wanted (value) "
         'JOIN pack ON pack.key = wanted.value COLLATE "C"'
     ),
 }
@@ -42,8 +43,8 @@ def find_packs(view: View, keys: Sequence[str]) -> dict[str, Pack]:
     """Those of these keys that name packs of the record."""
     dialect = view.connection.dialect.name
     wanted: Any = orjson.dumps(list(keys)).decode() if dialect == "sqlite" else list(keys)
-    rows = view.connection.execute(_BY_KEY[dialect], {"wanted": wanted}).mappings()
-    return {row["key"]: Pack(**row) for row in rows}
+    rows = view.connection.execute(_BY_KEY[dialect], {"wanted": wanted})
+    return {pack.key: pack for pack in (Pack(*row) for row in rows)}
 
 
 def named_pack(view: View, name: str, this_year: int) -> Pack:
@@ -61,13 +62,13 @@ def named_pack(view: View, name: str, this_year: int) -> Pack:
 
 def pack_at(view: View, product_id: int, lot_id: int, pack: int) -> Pack:
     """One pack by its id."""
-    table = table_of(Pack)
+    table = table_of(PackRow)
     row = view.connection.execute(
         select(table).where(
             table.c.product_id == product_id, table.c.lot_id == lot_id, table.c.id == pack
         )
-    ).mappings()
-    return Pack(**row.one())
+    )
+    return Pack(*row.one())
 
 
 def around(view: View, pack: Pack) -> list[Pack]:
@@ -81,7 +82,7 @@ def around(view: View, pack: Pack) -> list[Pack]:
 
 def packs_inside(view: View, parents: Iterable[Pack]) -> list[Pack]:
     """The packs that stand directly in these, by the pack around them."""
-    table = table_of(Pack)
+    table = table_of(PackRow)
     c, found = table.c, []
     for (product, lot), ids in _by_lot(parents).items():
         for first, last in runs(ids):
@@ -91,7 +92,7 @@ def packs_inside(view: View, parents: Iterable[Pack]) -> list[Pack]:
                 .where(c.parent.between(first, last))
                 .order_by(c.parent, c.lot_id, c.id)
             )
-            found += [Pack(**row) for row in view.connection.execute(query).mappings()]
+            found += [Pack(*row) for row in view.connection.execute(query)]
     return found
 
 
@@ -325,18 +326,18 @@ def _level_of(view: View, pack: Pack) -> Level:
 
 def packs_of(view: View, key: LotKey) -> list[Pack]:
     """All packs that were made in a lot."""
-    table = table_of(Pack)
+    table = table_of(PackRow)
     query = (
         select(table)
         .where(table.c.product_id == key.product_id, table.c.lot_id == key.lot_id)
         .order_by(table.c.id)
     )
-    return [Pack(**row) for row in view.connection.execute(query).mappings()]
+    return [Pack(*row) for row in view.connection.execute(query)]
 
 
 def last_pack(view: View, key: LotKey) -> int:
     """The highest id of a lot's packs; new ones take the ids after it."""
-    c = table_of(Pack).c
+    c = table_of(PackRow).c
     query = select(func.coalesce(func.max(c.id), 0)).where(
         c.product_id == key.product_id, c.lot_id == key.lot_id
     )

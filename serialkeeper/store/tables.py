@@ -50,7 +50,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
-from serialkeeper.store.pack_tables import Pack, Packed, SsccRange, SsccStock
+from serialkeeper.store.pack_tables import Packed, PackRow, SsccRange, SsccStock
 
 
 class Setting(SQLModel, table=True):
@@ -312,7 +312,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     Plant,
     SsccRange,
     SsccStock,
-    Pack,
+    PackRow,
     Packed,
     Chain,
     EntryRow,
