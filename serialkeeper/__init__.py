@@ -35,7 +35,9 @@ from serialkeeper.steps import (
     locations,
     lots,
     numbering,
+    pack_checks,
     pack_files,
+    pack_labels,
     packing,
     people,
     plants,
@@ -52,6 +54,7 @@ from serialkeeper.steps import (
     scans,
     second_pass,
     settling,
+    shipping,
     stations,
     symbols,
     tickets,
@@ -303,6 +306,10 @@ class pack:
     empty = staticmethod(repacking.empty)
     move = staticmethod(repacking.move)
     decommission = staticmethod(repacking.decommission)
+    check = staticmethod(pack_checks.check)
+    label = staticmethod(pack_labels.make)
+    check_label = staticmethod(pack_labels.check)
+    ship = staticmethod(shipping.ship)
     show = staticmethod(contents.show)
     draw = staticmethod(contents.draw)
     list = staticmethod(contents.all_packs)

@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.label import positions as typed
 from serialkeeper.cli.lot import LotName
-from serialkeeper.errors import WrongUsage
+from serialkeeper.errors import Refused, WrongUsage
 from serialkeeper.outside.files import read_text
 from serialkeeper.rules import pack_tree
 from serialkeeper.rules.levels import NAMES
+from serialkeeper.rules.logistic import BARS, X_RANGES
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import STATES
-from serialkeeper.steps import contents, pack_files, packing, repacking
+from serialkeeper.steps import (
+    contents,
+    pack_checks,
+    pack_files,
+    pack_labels,
+    packing,
+    repacking,
+    shipping,
+)
+from serialkeeper.store.record import Record
 
 app = typer.Typer(help="Bundles, cases and pallets: filling, changing and showing them.")
 LARGEST_LIST = 10_000_000
@@ -55,20 +66,29 @@ def build(
     packs: Annotated[
         int | None, typer.Option(min=1, help="With --in-order: so many packs at most.")
     ] = None,
+    scan: Annotated[
+        bool, typer.Option("--scan", help="Pack after pack from a hand scanner; see the README.")
+    ] = False,
     reason: Annotated[str, typer.Option(help="Why a pack is not full.")] = "",
 ) -> None:
-    """Fill a pack, or many. Example: pack build LOT24A case --in-order."""
-    ways = [bool(children or positions), file is not None, in_order]
+    """Fill a pack, or many. Example: pack build LOT24A case --in-order.
+
+    With --scan exit code 5 if scans were left that are in no pack.
+    """
+    ways = [bool(children or positions), file is not None, in_order, scan]
     if sum(ways) != 1 or (into and not ways[0]) or (packs and not in_order):
         raise WrongUsage(
             "usage",
             "It has to be clear what goes into the pack.",
             where="pack build",
-            expected="children or --positions, with or without --into; or --file; or --in-order",
+            expected="children or --positions (--into PACK); or --file, --in-order, or --scan",
             came="none or several of these",
             remedy="See: serialkeeper pack build --help",
         )
     record = call.record()
+    if scan:
+        _session(record, name, level, reason)
+        return
     if file:
         result = pack_files.build_from_file(record, name, file, reason=reason)
     elif in_order:
@@ -80,6 +100,41 @@ def build(
             record, name, level, given, positions=where, into=into, reason=reason
         )
     answer(result, _built(result))
+
+
+def _session(record: Record, name: str, level: str, reason: str) -> None:
+    """Pack from scans until the input ends: children, then the label of an empty pack."""
+    scans: list[str] = []
+    made: list[dict[str, Any]] = []
+    for line in sys.stdin:
+        text = line.strip("\r\n ")
+        if text.lower() in ("undo", ""):
+            gone = scans.pop() if scans and text else ""
+            _beep("good" if gone else "bad", f"taken back: {gone}" if gone else "nothing to undo")
+            continue
+        try:
+            ends = text.lower() == "close" or pack_checks.ends(record, name, level, text)
+            if ends:
+                into = "" if text.lower() == "close" else text
+                result = packing.build(record, name, level, scans, into=into, reason=reason)
+                made += result["packs"]
+                scans = []
+                _beep("good", f"{level} {result['packs'][0]['key']} is packed")
+                continue
+            told = pack_checks.look(record, name, level, [*scans, text])
+            scans.append(text)
+            full = ": full, scan the pack's label" if told["held"] == told["holds"] else ""
+            _beep("good", f"{told['held']} of {told['holds']}{full}")
+        except Refused as refusal:
+            _beep("bad", str(refusal))
+    answer({"packs": made, "left": scans}, [f"{len(made):,} packs, {len(scans):,} scans left."])
+    if scans:
+        raise typer.Exit(FINDINGS)
+
+
+def _beep(word: str, text: str) -> None:
+    """What the scanner's own computer turns into a sound: `good` or `bad`, then why."""
+    typer.echo(f"{word}: {text}", err=call.as_json)
 
 
 def _all_words(children: list[str]) -> list[str]:
@@ -115,6 +170,80 @@ def number(
     """Give packs their keys before they are filled. Example: pack number LOT24A case 50."""
     result = packing.number(call.record(), name, level, count)
     answer(result, result["keys"])
+
+
+@app.command()
+def check(
+    pack: PackKey,
+    children: ChildWords,
+    units: Annotated[bool, typer.Option("--units", help="The units in it, however deep.")] = False,
+) -> None:
+    """Hold scanned contents against the record. Exit code 5 unless they are complete."""
+    result = pack_checks.check(call.record(), pack, _all_words(children), units=units)
+    lines = [
+        f"{result['level']} {result['key']}: {result['scanned']:,} scanned, "
+        f"{result['expected']:,} expected: {', '.join(result['dispositions'])}",
+        *(f"  missing {key}" for key in result["missing"]),
+        *(
+            f"  extra {one['scan']}" + (f", recorded in {one['in']}" if one["in"] else "")
+            for one in result["extra"]
+        ),
+        *(f"  scanned twice {key}" for key in result["twice"]),
+    ]
+    answer(result, lines)
+    if not result["complete"]:
+        raise typer.Exit(FINDINGS)
+
+
+@app.command()
+def label(
+    pack: PackKey,
+    out: Annotated[Path | None, typer.Option(help="Write it: FILE.svg or FILE.pdf.")] = None,
+    scan: Annotated[str, typer.Option(help="Check it: what the label on the pack says.")] = "",
+    carrier: Annotated[str, typer.Option(help=f"{' or '.join(X_RANGES)}.")] = BARS,
+    x: Annotated[float, typer.Option(metavar="MM", help="X-dimension.")] = 0,
+    reason: Annotated[str, typer.Option(help="Why it is made again.")] = "",
+) -> None:
+    """Make a pack's label, or check it by a scan. Example: pack label PACK --out label.svg."""
+    if bool(out) == bool(scan):
+        raise WrongUsage(
+            "usage",
+            "A label is made, or checked.",
+            where="pack label",
+            expected="--out FILE, or --scan TEXT",
+            came="both or none",
+            remedy="See: serialkeeper pack label --help",
+        )
+    if out is None:
+        result = pack_labels.check(call.record(), pack, scan)
+        answer(result, [f"Label {result['copy']} of {result['key']} was read and is right."])
+        return
+    result = pack_labels.make(call.record(), pack, out=out, carrier=carrier, x=x, reason=reason)
+    wide, high = result["needs"]
+    answer(
+        result,
+        [
+            f"Label {result['copy']} of {result['level']} {result['key']}, {result['torn']} torn: "
+            f"{result['bracketed']}",
+            f"  {result['carrier']}, X {result['x']:.3f} mm, {wide:.2f} x {high:.2f} mm, {out}",
+        ],
+    )
+
+
+@app.command()
+def ship(
+    packs: Annotated[list[str], typer.Argument(metavar="PACK", help="Loose packs that left.")],
+    to: Annotated[str, typer.Option(metavar="GLN", help="Where to, a location of the record.")],
+    transaction: Annotated[
+        str, typer.Option(metavar="TYPE:URI", help="Such as desadv:URI, po:URI.")
+    ] = "",
+) -> None:
+    """Say that packs left for a place. Example: pack ship PALLET --to 9521234567899."""
+    result = shipping.ship(call.record(), packs, to=to, transaction=transaction)
+    answer(
+        result,
+        [f"{len(result['packs']):,} packs with {result['units']:,} units left for {to}."],
+    )
 
 
 @app.command()

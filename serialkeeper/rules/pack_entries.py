@@ -31,6 +31,10 @@ STATES = (NUMBERED, COMMISSIONED, SHIPPED, DECOMMISSIONED)
 was commissioned can hold anything, and a key is never used for a second pack."""
 
 
+MADE, CHECKED, TORN = "made", "checked", "torn"
+"""A label of a pack was written; it was scanned on the pack; it is no more."""
+
+
 @dataclass(frozen=True, slots=True)
 class Made:
     """Successive new packs of one level.
@@ -136,6 +140,28 @@ def _pack_decommissioned(entry: Entry, key: Row) -> list[Change]:
     ]
 
 
+def _label_made(entry: Entry, key: Row) -> list[Change]:
+    row = {**key, **entry.data, "state": MADE, "reason": "", "by": entry.person, "at": entry.at}
+    return [Insert("pack_label", row)]
+
+
+def _label_checked(entry: Entry, key: Row) -> list[Change]:
+    place = {name: entry.data[name] for name in ("pack", "copy_number")}
+    return [Update("pack_label", {**key, **place}, {"state": CHECKED})]
+
+
+def _label_torn(entry: Entry, key: Row) -> list[Change]:
+    return [Update("pack_label", {**key, **entry.data}, {"state": TORN, "reason": entry.reason})]
+
+
+def _pack_shipped(entry: Entry, key: Row) -> list[Change]:
+    return [Update("pack", {**key, "id": id_}, {"state": SHIPPED}) for id_ in entry.data["packs"]]
+
+
+def _nothing(_entry: Entry, _key: Row) -> list[Change]:
+    return []
+
+
 HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "ssccs reserved": _ssccs_reserved,
     "ssccs given": _ssccs_given,
@@ -143,6 +169,11 @@ HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "packed": _packed,
     "unpacked": _unpacked,
     "packs decommissioned": _pack_decommissioned,
+    "pack checked": _nothing,
+    "pack label made": _label_made,
+    "pack label checked": _label_checked,
+    "pack label torn": _label_torn,
+    "packs shipped": _pack_shipped,
 }
 """What each entry on packs does; all but the first belong to a lot's chain."""
 

@@ -11,13 +11,15 @@ event ID as in `rules.events`.
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from urllib.parse import quote
 
 import numpy as np
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules import digital_link, epc
 from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.events import (
@@ -31,9 +33,16 @@ from serialkeeper.rules.events import (
     ilmd_xml,
     write_offset,
 )
+from serialkeeper.rules.identifiers import Elements
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import made_in
 from serialkeeper.rules.parts import unpack_packs
+
+CBV = "https://ref.gs1.org/cbv/"
+TRANSACTIONS = ("bol", "desadv", "inv", "po", "poc", "prodorder", "recadv", "rma")
+"""Types of business transactions with which goods leave (CBV 2.0)."""
+
+_URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[A-Za-z0-9._~:/?#@!$()*+,;=%-]{1,200}")
 
 
 @dataclass(frozen=True)
@@ -49,6 +58,8 @@ class PackEvent:
         parent: the pack's key; empty for an ObjectEvent.
         serials: units of the lot's product in it.
         packs: keys of packs.
+        transaction: type and URI of the business transaction; empty for none.
+        destination: GLN, extension and length of the company prefix; empty for none.
     """
 
     facts: LotFacts
@@ -60,6 +71,8 @@ class PackEvent:
     parent: str
     serials: tuple[str, ...] = ()
     packs: tuple[str, ...] = ()
+    transaction: tuple[str, str] | tuple[()] = ()
+    destination: tuple[str, str, int] | tuple[()] = ()
 
     @property
     def count(self) -> int:
@@ -77,17 +90,25 @@ class PackEvent:
         return self.action == "ADD" and not self.parent and "/" in self.packs[0]
 
     @cached_property
+    def _plain(self) -> bool:
+        """Whether no serial holds a sign that any form escapes."""
+        text = "".join(self.serials)
+        return text.isalnum() and text.isascii()
+
+    @cached_property
     def urns(self) -> list[str]:
         """All it is about, as EPC URNs: units in their order, then packs."""
         stem = epc.sgtin_stem(self.facts.gtin, self.facts.prefix_length)
-        units = [stem + epc.escape_serial(serial) for serial in self.serials]
+        plain = self._plain
+        units = [stem + (one if plain else epc.escape_serial(one)) for one in self.serials]
         return units + [urn_of(key, self.facts.prefix_length) for key in self.packs]
 
     @cached_property
     def id(self) -> str:
         """The CBV 2.0 event hash."""
         stem = digital_link.unit_stem(self.facts.gtin)
-        links = [stem + quote(serial, safe="-._~") for serial in self.serials]
+        plain = self._plain
+        links = [stem + (one if plain else quote(one, safe="-._~")) for one in self.serials]
         links += [link_of(key) for key in self.packs]
         field = f"parentID={link_of(self.parent)}childEPCs" if self.parent else "epcList"
         text = (
@@ -97,6 +118,12 @@ class PackEvent:
         )
         if self.disposition:
             text += f"disposition=https://ref.gs1.org/cbv/Disp-{self.disposition}"
+        if self.transaction:
+            word, uri = self.transaction
+            text += f"bizTransactionListtype={CBV}BTT-{word}bizTransaction={uri}"
+        if self.destination:
+            text += f"destinationListtype={CBV}SDT-location"
+            text += f"destination={digital_link.write(_place(self.destination))}"
         if self.with_ilmd:
             text += ilmd_text(self.facts)
         digest = hashlib.sha256(text.encode()).hexdigest()
@@ -113,6 +140,7 @@ class PackEvent:
             f'"eventTimeZoneOffset":"{self.offset}","eventID":"{self.id}",{whose}:["{urns}"],'
             f'"action":"{self.action}","bizStep":"{self.biz_step}"'
             + (f',"disposition":"{self.disposition}"' if self.disposition else "")
+            + self._whither_json()
             + (ilmd_json(self.facts) if self.with_ilmd else "")
             + "}"
         )
@@ -131,9 +159,58 @@ class PackEvent:
             f"<eventID>{self.id}</eventID>{what}<action>{self.action}</action>"
             f"<bizStep>urn:epcglobal:cbv:bizstep:{self.biz_step}</bizStep>"
             + (disposition if self.disposition else "")
+            + self._whither_xml()
             + (ilmd_xml(self.facts) if self.with_ilmd else "")
             + f"</{self.kind}>\n"
         )
+
+    def _whither_json(self) -> str:
+        text = ""
+        if self.transaction:
+            word, uri = self.transaction
+            text += f',"bizTransactionList":[{{"type":"{word}","bizTransaction":"{uri}"}}]'
+        if self.destination:
+            place = epc.write(_place(self.destination), self.destination[2])
+            text += f',"destinationList":[{{"type":"location","destination":"{place}"}}]'
+        return text
+
+    def _whither_xml(self) -> str:
+        text = ""
+        if self.transaction:
+            word, uri = self.transaction
+            kind = f'type="urn:epcglobal:cbv:btt:{word}"'
+            text += f"<bizTransactionList><bizTransaction {kind}>{uri}</bizTransaction>"
+            text += "</bizTransactionList>"
+        if self.destination:
+            place = epc.write(_place(self.destination), self.destination[2])
+            kind = 'type="urn:epcglobal:cbv:sdt:location"'
+            text += f"<destinationList><destination {kind}>{place}</destination>"
+            text += "</destinationList>"
+        return text
+
+
+def _place(destination: tuple[str, str, int]) -> Elements:
+    gln, extension, _ = destination
+    return (("414", gln), ("254", extension)) if extension else (("414", gln),)
+
+
+def check_transaction(text: str) -> tuple[str, str] | tuple[()]:
+    """Type and URI of a business transaction from `TYPE:URI`; empty from nothing.
+
+    Refuses `bad_value`.
+    """
+    if not text:
+        return ()
+    word, _, uri = text.partition(":")
+    if word in TRANSACTIONS and _URI.fullmatch(uri):
+        return word, uri
+    raise Refused(
+        "bad_value",
+        "The business transaction is not understood.",
+        expected=f"TYPE:URI, TYPE one of {', '.join(TRANSACTIONS)}",
+        came=text,
+        remedy="Such as desadv:urn:epcglobal:cbv:bt:9521234567899:D-1.",
+    )
 
 
 def urn_of(key: str, prefix_length: int) -> str:
@@ -186,6 +263,7 @@ class _Packs:
             "packed": self._packed,
             "unpacked": self._unpacked,
             "packs decommissioned": self._ended,
+            "packs shipped": self._shipped,
         }
 
     def of(self, entry: Entry) -> Iterator[PackEvent]:
@@ -217,6 +295,15 @@ class _Packs:
         for start in range(0, len(keys), limit):
             some = tuple(keys[start : start + limit])
             yield PackEvent(self.facts, entry.at, write_offset(entry.offset), *step, "", packs=some)
+
+    def _shipped(self, entry: Entry) -> Iterator[PackEvent]:
+        data = entry.data
+        keys = [self.keys[id_] for id_ in data["packs"]]
+        whither = (data["to"], data["extension"], data["prefix_length"])
+        for event in self._of_packs(entry, ("OBSERVE", "shipping", "in_transit"), keys):
+            yield replace(
+                event, transaction=check_transaction(data["transaction"]), destination=whither
+            )
 
     def _aggregations(self, entry: Entry, action: str, biz_step: str) -> Iterator[PackEvent]:
         """One event a pack, units first; what holds more than the lot's limit is told in pieces."""

@@ -7,14 +7,13 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.figures import svg
 from serialkeeper.rules.levels import SSCC, Level, level_named, levels_of
-from serialkeeper.rules.moves import State
 from serialkeeper.rules.pack_entries import STATES, capacity
-from serialkeeper.rules.pack_tree import describe_lots, picture
+from serialkeeper.rules.pack_tree import picture
 from serialkeeper.store import packs as store
-from serialkeeper.store.pack_bulk import Pack, Unit
+from serialkeeper.store.pack_bulk import Pack
+from serialkeeper.store.pack_trees import describe_pack
 from serialkeeper.store.packing import company_of, used_ssccs
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -62,77 +61,6 @@ def draw(record: Record, name: str, *, out: Path) -> dict[str, Any]:
         file.sync()
         file.deliver()
     return {**told, "file": str(out)}
-
-
-def describe_pack(view: View, pack: Pack) -> dict[str, Any]:
-    """A pack as plain data, as `show` gives it."""
-    there = store.tree_of(view, pack)
-    units: dict[tuple[int, int], list[Unit]] = {}
-    for unit in store.units_inside(view, there):
-        units.setdefault((unit.pack_lot, unit.pack), []).append(unit)
-    inside: dict[tuple[int, int], list[Pack]] = {}
-    for one in there[1:]:
-        inside.setdefault((one.parent_lot, one.parent), []).append(one)
-    ids = {one.lot_id for one in there} | {unit.lot_id for some in units.values() for unit in some}
-    lots = {id_: view.lot_at(LotKey(pack.product_id, id_)) for id_ in ids}
-    told = _node(pack, inside, units, lots)
-    outer = store.around(view, pack)
-    told["around"] = [
-        {"key": one.key, "level": one.level, "state": one.state, "lot": _lot(view, one).number}
-        for one in outer
-    ]
-    counts: dict[int, int] = {}
-    for some in units.values():
-        for unit in some:
-            counts[unit.lot_id] = counts.get(unit.lot_id, 0) + 1
-    told["units"] = sum(counts.values())
-    told["contents"] = describe_lots(
-        [(lots[id_].number, lots[id_].expiry, count) for id_, count in counts.items()]
-    )
-    told["doubtful"] = [
-        {"serial": unit.serial, "lot": lots[unit.lot_id].number, "position": unit.position}
-        for some in units.values()
-        for unit in some
-        if unit.state != State.COMMISSIONED
-    ]
-    return told
-
-
-def _lot(view: View, pack: Pack) -> Lot:
-    return view.lot_at(LotKey(pack.product_id, pack.lot_id))
-
-
-def _node(
-    pack: Pack,
-    inside: dict[tuple[int, int], list[Pack]],
-    units: dict[tuple[int, int], list[Unit]],
-    lots: dict[int, Lot],
-) -> dict[str, Any]:
-    lot, place = lots[pack.lot_id], (pack.lot_id, pack.id)
-    holds = level_named(levels_of(lot.packs), pack.level, lot.full_name).holds
-    children: list[dict[str, Any]] = [
-        _node(one, inside, units, lots) for one in inside.get(place, ())
-    ]
-    children += [
-        {
-            "serial": unit.serial,
-            "lot": lots[unit.lot_id].number,
-            "position": unit.position,
-            "state": State(unit.state).word,
-        }
-        for unit in units.get(place, ())
-    ]
-    return {
-        "key": pack.key,
-        "level": pack.level,
-        "state": pack.state,
-        "lot": lot.number,
-        "gtin": lot.gtin,
-        "holds": holds,
-        "held": len(children),
-        "full": len(children) == holds,
-        "children": children,
-    }
 
 
 def all_packs(record: Record, name: str, *, level: str = "", state: str = "") -> dict[str, Any]:

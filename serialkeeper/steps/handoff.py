@@ -25,6 +25,7 @@ _TELLING = (
     "packed",
     "unpacked",
     "packs decommissioned",
+    "packs shipped",
 )
 
 

@@ -74,3 +74,21 @@ class Packed(SQLModel, table=True):
     position: int = key_column()
     pack_lot: int = whole_column()
     pack: int = whole_column()
+
+
+class PackLabel(SQLModel, table=True):
+    """One label of a pack: `copy` counts those of the same pack. `state` is made, checked or
+    torn; `reason` why it was torn."""
+
+    kind: ClassVar[str] = "replayed"
+    __tablename__ = "pack_label"
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    pack: int = key_column()
+    copy_number: int = key_column()
+    state: str = text_column()
+    content: str = text_column()
+    reason: str = text_column()
+    by: str = text_column()
+    at: str = text_column()

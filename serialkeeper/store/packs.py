@@ -23,14 +23,15 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.packs import UNIT, Child, Named, Target
 from serialkeeper.store import pack_bulk
 from serialkeeper.store.pack_bulk import Pack, Unit
-from serialkeeper.store.pack_tables import Packed, PackRow, SsccStock
+from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccStock
 from serialkeeper.store.tables import Label, Lot, table_of
 from serialkeeper.store.view import View
 
 _PACK = ", ".join(f"pack.{column}" for column in Pack._fields)
 _BY_KEY = {
     "sqlite": text(
-        f"SELECT {_PACK} FROM json_each(:wanted) AS wanted CROSS JOIN pack ON pack.key = wanted.value"
+        f"SELECT {_PACK} FROM json_each(:wanted) AS wanted "
+        "CROSS JOIN pack ON pack.key = wanted.value"
     ),
     "postgresql": text(
         f"SELECT {_PACK} FROM unnest(CAST(:wanted AS text[])) AS wanted (value) "
@@ -333,6 +334,11 @@ def packs_of(view: View, key: LotKey) -> list[Pack]:
         .order_by(table.c.id)
     )
     return [Pack(*row) for row in view.connection.execute(query)]
+
+
+def labels_of(view: View, pack: Pack) -> list[PackLabel]:
+    """The labels that were made for a pack, in order."""
+    return view.pack_labels(LotKey(pack.product_id, pack.lot_id), pack.id)
 
 
 def last_pack(view: View, key: LotKey) -> int:

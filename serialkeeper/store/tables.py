@@ -50,7 +50,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
-from serialkeeper.store.pack_tables import Packed, PackRow, SsccRange, SsccStock
+from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccRange, SsccStock
 
 
 class Setting(SQLModel, table=True):
@@ -314,6 +314,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     SsccStock,
     PackRow,
     Packed,
+    PackLabel,
     Chain,
     EntryRow,
     PartRow,

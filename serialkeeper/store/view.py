@@ -29,6 +29,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
+from serialkeeper.store.pack_tables import PackLabel
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
@@ -360,6 +361,10 @@ class View(Journal):
     def departures(self, key: LotKey) -> list[Departure]:
         """Why labels were voided or decommissioned, in order."""
         return self._all(Departure, **key.row())
+
+    def pack_labels(self, key: LotKey, pack: int) -> list[PackLabel]:
+        """The labels that were made for a pack, in order."""
+        return self._all(PackLabel, **key.row(), pack=pack)
 
     # -- labels --------------------------------------------------------------------------
 

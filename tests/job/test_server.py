@@ -77,6 +77,7 @@ CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
 DROP TABLE packed;
+DROP TABLE pack_label;
 DROP TABLE pack;
 DROP TABLE sscc_stock;
 DROP TABLE sscc_range;

@@ -70,11 +70,32 @@ def of_cases(signs: str) -> st.SearchStrategy[PackEvent]:
     )
 
 
+GLN = "9521234567899"
+shipments = st.builds(
+    lambda packs, extension, transaction: PackEvent(
+        FACTS,
+        *AT,
+        *("OBSERVE", "shipping", "in_transit"),
+        "",
+        packs=tuple(packs),
+        transaction=transaction,
+        destination=(GLN, extension, 7),
+    ),
+    st.lists(ssccs, min_size=1, max_size=4, unique=True),
+    st.sampled_from(["", "DOCK1"]),
+    st.sampled_from([(), ("desadv", f"urn:epcglobal:cbv:bt:{GLN}:D-1"), ("po", "https://a.b/7")]),
+)
+
+
 def document(form: str, made: list[PackEvent]) -> str:
     return "".join(events.WRITERS[form](made, created=CREATED))
 
 
-@given(made=st.lists(aggregations(SIGNS) | of_ssccs | of_cases(SIGNS), min_size=1, max_size=4))
+@given(
+    made=st.lists(
+        aggregations(SIGNS) | of_ssccs | of_cases(SIGNS) | shipments, min_size=1, max_size=4
+    )
+)
 @settings(deadline=None, max_examples=60)
 def test_any_documents_follow_the_official_schemas(made: list[PackEvent], standards: Path) -> None:
     """Whatever the keys and numbers, both forms are valid, and valid by our narrower schema.
@@ -104,7 +125,7 @@ def schemas(standards: Path) -> tuple[Any, etree.XMLSchema]:
     return found
 
 
-@given(made=st.lists(aggregations(TRUSTED) | of_ssccs, min_size=1, max_size=4))
+@given(made=st.lists(aggregations(TRUSTED) | of_ssccs | shipments, min_size=1, max_size=4))
 @settings(deadline=None, max_examples=60)
 def test_the_ids_are_those_of_the_reference_implementation(made: list[PackEvent]) -> None:
     """The event hash of both forms is the reference implementation's, whatever the keys.

@@ -51,6 +51,13 @@ def upgrade() -> None:
         sqlite_strict=True,
         sqlite_with_rowid=False,
     )
+    op.create_table(
+        "pack_label",
+        *_columns({**LOT, "pack": WHOLE, "copy_number": WHOLE}),
+        *_plain(("state", "content", "reason", "by", "at"), ()),
+        sqlite_strict=True,
+        sqlite_with_rowid=False,
+    )
     op.create_index("packed_inside", "packed", ["product_id", "pack_lot", "pack"])
 
 
