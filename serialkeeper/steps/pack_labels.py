@@ -21,6 +21,7 @@ from serialkeeper.rules.pack_entries import TORN
 from serialkeeper.rules.pack_labels import bars_sheet, elements_of, in_bars, matrix_sheet
 from serialkeeper.store import packs as store
 from serialkeeper.store.pack_bulk import Pack
+from serialkeeper.store.pack_tables import PackLabel
 from serialkeeper.store.pack_trees import describe_pack
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import View
@@ -50,16 +51,7 @@ def make(
         key, level, copy (1 for the first), torn (copies before it), bracketed, content, file,
         sha256.
     """
-    check_role("pack label", record.role, practice=record.practice, narrower=packs.PACKERS)
-    module = logistic.check_x(carrier, x)
-    if out.suffix.lower() not in (".svg", ".pdf"):
-        raise Refused(
-            "bad_value",
-            "The label of a pack is an SVG or PDF file.",
-            expected=".svg or .pdf",
-            came=out.name,
-            remedy="Give --out with one of these endings.",
-        )
+    module = _checked(record, out, carrier, x)
     with record.read() as view:
         pack = store.named_pack(view, name, record.now().year)
     key = LotKey(pack.product_id, pack.lot_id)
@@ -68,14 +60,7 @@ def make(
         there = store.labels_of(work, pack)
         standing = [one for one in there if one.state != TORN]
         if standing and not reason.strip():
-            raise Refused(
-                "reason_needed",
-                "The pack has a label; another is made for a reason only.",
-                where=f"{pack.level} {pack.key}",
-                expected="--reason, such as 'torn'",
-                came=f"label {standing[-1].copy_number}, {standing[-1].state}",
-                remedy="Give --reason; the label before it counts as torn then.",
-            )
+            raise _again(pack, standing[-1])
         sheet = _sheet(pack, elements, carrier, module)
         text = papers.pdf([sheet]) if out.suffix.lower() == ".pdf" else svg(sheet).encode()
         file.write(text)
@@ -99,6 +84,31 @@ def make(
         "file": str(out),
         "sha256": sha256,
     }
+
+
+def _checked(record: Record, out: Path, carrier: str, x: float) -> float:
+    """The X-dimension. Refuses what cannot be written."""
+    check_role("pack label", record.role, practice=record.practice, narrower=packs.PACKERS)
+    if out.suffix.lower() not in (".svg", ".pdf"):
+        raise Refused(
+            "bad_value",
+            "The label of a pack is an SVG or PDF file.",
+            expected=".svg or .pdf",
+            came=out.name,
+            remedy="Give --out with one of these endings.",
+        )
+    return logistic.check_x(carrier, x)
+
+
+def _again(pack: Pack, label: PackLabel) -> Refused:
+    return Refused(
+        "reason_needed",
+        "The pack has a label; another is made for a reason only.",
+        where=f"{pack.level} {pack.key}",
+        expected="--reason, such as 'torn'",
+        came=f"label {label.copy_number}, {label.state}",
+        remedy="Give --reason; the label before it counts as torn then.",
+    )
 
 
 def _sheet(pack: Pack, elements: Elements, carrier: str, x: float) -> Sheet:

@@ -87,15 +87,17 @@ shipments = st.builds(
 )
 
 
+def of_any_kind(signs: str) -> st.SearchStrategy[list[PackEvent]]:
+    """Some events."""
+    any_kind = aggregations(signs) | of_ssccs | of_cases(signs) | shipments
+    return st.lists(any_kind, min_size=1, max_size=4)
+
+
 def document(form: str, made: list[PackEvent]) -> str:
     return "".join(events.WRITERS[form](made, created=CREATED))
 
 
-@given(
-    made=st.lists(
-        aggregations(SIGNS) | of_ssccs | of_cases(SIGNS) | shipments, min_size=1, max_size=4
-    )
-)
+@given(made=of_any_kind(SIGNS))
 @settings(deadline=None, max_examples=60)
 def test_any_documents_follow_the_official_schemas(made: list[PackEvent], standards: Path) -> None:
     """Whatever the keys and numbers, both forms are valid, and valid by our narrower schema.
