@@ -34,6 +34,7 @@ from serialkeeper.steps import (
     inspection,
     locations,
     lots,
+    moving,
     numbering,
     pack_checks,
     pack_files,
@@ -347,6 +348,23 @@ class record:
             now=now,
             chance=clock.chance(),
         )
+
+    @staticmethod
+    def copy(
+        record: Record,
+        to: str,
+        *,
+        call_off: bool = False,
+        reason: str = "",
+        seen: moving.Seen | None = None,
+    ) -> dict[str, Any]:
+        """Move the record to another database, or call that off.
+
+        See `steps.moving.copy` and, with `call_off`, `steps.moving.call_off`.
+        """
+        if call_off:
+            return moving.call_off(record, to, reason=reason)
+        return moving.copy(record, to, seen=seen)
 
     verify = staticmethod(reports.verify_record)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 import csv
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -32,6 +33,9 @@ def pytest_configure(config: pytest.Config) -> None:
     """Names the marker; the process that has the workers gives the session its folder."""
     config.addinivalue_line(
         "markers", "only_on(kind, reason): the test is about this make of database alone"
+    )
+    config.addinivalue_line(
+        "markers", "same_kind: the test copies a record to a database of the same make"
     )
     if not hasattr(config, "workerinput"):
         makers.begin_session()
@@ -108,6 +112,11 @@ class Bench:
     def url(self) -> str:
         return self.record.url
 
+    def kept(self) -> Original:
+        """Let go of the record; from now on it may be copied."""
+        self.record.close()
+        return Original(self.database, self.record.now, self.folder)
+
     def printed(self, labels: int, *, lanes: int = 4, **more: Any) -> Path:
         """Allocate and issue labels; gives the print file."""
         sk.serials.allocate(self.record, self.lot, labels)
@@ -166,34 +175,45 @@ def as_seen(print_file: Path) -> list[dict[str, Any]]:
 
 @dataclass
 class Original:
-    """A record that is made once and copied, and the clock of whoever made it."""
+    """A record that is made once and copied, the clock of whoever made it, and the files."""
 
     database: Database
     clock: Callable[[], datetime]
+    folder: Path
 
     @contextmanager
     def copied(self, databases: Databases, folder: Path) -> Iterator[Bench]:
         """A copy in the hands of the line lead; every copy goes on in the same way."""
         with databases.copy(self.database, folder) as database:
+            files = [path for path in self.folder.iterdir() if not path.match("record.db*")]
+            for path in files:
+                shutil.copy(path, folder)
             clock = copy.copy(self.clock)
             record = sk.open_record(
                 database.url, person="Line Lead", station="line 1", now=clock, seed=7
             )
-            yield Bench(folder, record, database)
+            yield Bench(folder, record, database, files=len(files))
             record.close()
 
 
-@pytest.fixture(scope="session")
-def original(databases: Databases, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Original]:
+@contextmanager
+def approved_lot(databases: Databases, folder: Path) -> Iterator[Original]:
     """A practice record with one approved lot of one product."""
     clock = Clock()
-    with databases.new(tmp_path_factory.mktemp("original")) as database:
+    with databases.new(folder) as database:
         with sk.init(database.url, "Line Lead", station="line 1", now=clock, seed=7) as record:
             sk.person.add(record, "Second Person", role="compliance")
             sk.product.add(record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
             sk.lot.open(record, GTIN, "LOT24A", expiry=EXPIRY, target=20)
             sk.lot.approve(record, "LOT24A", second="Second Person")
-        yield Original(database, clock)
+        yield Original(database, clock, folder)
+
+
+@pytest.fixture(scope="session")
+def original(databases: Databases, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Original]:
+    """What every `bench` is a copy of."""
+    with approved_lot(databases, tmp_path_factory.mktemp("original")) as made:
+        yield made
 
 
 @pytest.fixture

@@ -137,6 +137,12 @@ class Databases:
         with self._made("") as url:
             yield Database(self.kind, url)
 
+    def nowhere(self, folder: Path) -> str:
+        """The URL of a place where nothing is."""
+        if not self._server:
+            return f"sqlite:///{folder / 'none.db'}"
+        return self._server.set(database="test_none").render_as_string(hide_password=False)
+
     @contextmanager
     def copy(self, original: Database, folder: Path) -> Iterator[Database]:
         """A copy of a database that nobody has open."""
@@ -199,7 +205,8 @@ def server() -> URL:
     else:
         url = _own_server()
     try:
-        with create_engine(_driven(url), poolclass=NullPool).connect():
+        patient = {"connect_timeout": 10}
+        with create_engine(_driven(url), poolclass=NullPool, connect_args=patient).connect():
             return url
     except OperationalError as error:
         pytest.fail(f"The PostgreSQL server for tests does not answer: {error.orig}")
@@ -208,7 +215,8 @@ def server() -> URL:
 def _programs() -> Path:
     """The folder of the server's programs. Skips the test where there is none."""
     folders = [Path(found).parent for found in [shutil.which("postgres")] if found]
-    folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    installed = Path("/usr/lib/postgresql").glob("*/bin")
+    folders += sorted(installed, key=lambda folder: float(folder.parent.name), reverse=True)
     if asked := shutil.which("pg_config"):
         told = subprocess.run([asked, "--bindir"], capture_output=True, text=True, check=True)
         folders.append(Path(told.stdout.strip()))

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from databases import Database
 
 from serialkeeper.errors import WORDS
 from serialkeeper.rules.replay import VERBS
@@ -117,6 +118,25 @@ def readme_blocks(language: str) -> list[str]:
     return re.findall(rf"```{language}\n(.*?)```", text, re.S)
 
 
+def asks_for_a_database(test: ast.FunctionDef) -> bool:
+    return bool({"bench", "database", "databases"} & {one.arg for one in test.args.args})
+
+
+def test_a_test_of_one_database_says_why() -> None:
+    """A test of the job that names a make of database asks for one, and so runs on both, or is
+    marked and gives the reason."""
+    for path in sorted((ROOT / "tests" / "job").glob("test_*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
+                marks = " ".join(map(ast.unparse, node.decorator_list))
+                if "only_on" in marks:
+                    assert re.search(r"reason='\w+ .+'|reason=\"\w+ .+\"", marks), node.name
+                elif "by_the_demo" not in marks and not asks_for_a_database(node):
+                    named = re.search(r"sqlite:///|sqlite3|record\.db", ast.unparse(node))
+                    assert not named, f"{path.name}: {node.name}"
+
+
+@pytest.mark.only_on("sqlite", reason="without a named record the commands work on a file")
 def test_the_readmes_session_works_as_written(tmp_path: Path) -> None:
     """Every shell line of the README's by-hand session runs, with the exit code it says."""
     session = next(block for block in readme_blocks("sh") if "serialkeeper init" in block)
@@ -137,12 +157,14 @@ def test_the_readmes_session_works_as_written(tmp_path: Path) -> None:
 
 
 def test_the_readmes_python_example_works_as_written(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The integrator's example runs against a fresh folder."""
+    """The integrator's example runs against a fresh folder, or with the URL of a server."""
     monkeypatch.chdir(tmp_path)
     for block in readme_blocks("python"):
-        exec(compile(block, "README.md", "exec"), {})  # noqa: S102 - the README's own code
+        assert "sqlite:///practice.db" in block
+        typed = block.replace("sqlite:///practice.db", database.url)
+        exec(compile(typed, "README.md", "exec"), {})  # noqa: S102 - the README's own code
     assert (tmp_path / "events.jsonld").exists()
 
 

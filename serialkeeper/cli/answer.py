@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -11,8 +12,9 @@ from typing import Any
 import orjson
 import typer
 
-from serialkeeper.errors import SerialKeeperError
+from serialkeeper.errors import SerialKeeperError, WrongUsage
 from serialkeeper.outside import clock
+from serialkeeper.store.engines import has_secret
 from serialkeeper.store.opening import open_record
 from serialkeeper.store.record import Record
 
@@ -49,6 +51,8 @@ class Call:
         self.opened.append(record)
         if record.practice and not self.as_json:
             typer.echo("Practice record: for trying and training, never for a real lot.", err=True)
+        if record.moved_to and not self.as_json:
+            typer.echo(f"Moved to {record.moved_to}: what stands here may be old.", err=True)
         return record
 
     def done(self) -> None:
@@ -59,6 +63,20 @@ class Call:
 
 call = Call()
 """This process's call; set by the command line before any command runs."""
+
+
+def check_url(url: str, where: str) -> None:
+    """Refuses `usage` for a password on the command line, where others can see it."""
+    if os.environ.get("SERIALKEEPER_RECORD") != url and has_secret(url):
+        raise WrongUsage(
+            "usage",
+            "A password does not belong on the command line: other accounts can see it there.",
+            where=where,
+            expected="a URL without a password",
+            came="a URL with one",
+            remedy="Leave it out; put it in PGPASSWORD, or in a password file that only you can "
+            "read (PGPASSFILE, mode 0600). If it was a real one, change it.",
+        )
 
 
 def answer(result: Any, lines: Iterable[str]) -> None:

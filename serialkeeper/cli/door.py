@@ -30,9 +30,8 @@ from serialkeeper.cli import (
     serials,
     station,
 )
-from serialkeeper.cli.answer import DEFAULT_RECORD, call, refuse
+from serialkeeper.cli.answer import DEFAULT_RECORD, call, check_url, refuse
 from serialkeeper.errors import SerialKeeperError, Unavailable, WrongUsage
-from serialkeeper.store.engines import has_secret
 
 app = typer.Typer(
     pretty_exceptions_enable=False,
@@ -80,22 +79,8 @@ def common(
     json: Annotated[bool, typer.Option("--json", help="Answer with one JSON document.")] = False,
 ) -> None:
     """Options of every command."""
-    _check_url(record)
+    check_url(record, "--record")
     call.url, call.person, call.as_json = record, as_, json
-
-
-def _check_url(url: str) -> None:
-    """Refuses `usage` for a password on the command line, where others can see it."""
-    if os.environ.get("SERIALKEEPER_RECORD") != url and has_secret(url):
-        raise WrongUsage(
-            "usage",
-            "A password does not belong on the command line: other accounts can see it there.",
-            where="--record",
-            expected="a URL without a password",
-            came="a URL with one",
-            remedy="Leave it out; put it in PGPASSWORD, or in a password file that only you can "
-            "read (PGPASSFILE, mode 0600). If it was a real one, change it.",
-        )
 
 
 def hoist(arguments: list[str]) -> list[str]:

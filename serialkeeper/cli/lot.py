@@ -74,13 +74,13 @@ def approve(name: LotName, second: Second = "") -> None:
 
 @app.command("list")
 def list_() -> None:
-    """Show all lots."""
+    """Show all lots; the labels of closed ones are not counted."""
     rows = lots.all_lots(call.record())
     answer(
         rows,
         [
             f"{row['gtin']}/{row['lot']:20} {row['state']:11} expiry {row['expiry']}  "
-            f"{tally(row['states'])}"
+            + (f"{row['allocated']:,} labels" if row["states"] is None else tally(row["states"]))
             for row in rows
         ]
         or ["No lot yet."],

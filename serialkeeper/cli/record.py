@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Annotated, Any, TextIO
 
 import typer
 
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import answer, call, check_url
 from serialkeeper.outside import clock
-from serialkeeper.steps import reports
+from serialkeeper.steps import moving, reports
 from serialkeeper.store import opening
 
 app = typer.Typer(help="The record itself.")
@@ -37,6 +40,70 @@ def migrate() -> None:
     answer(result, migrate_lines(result))
 
 
+@app.command("copy")
+def copy_(
+    to: Annotated[
+        str,
+        typer.Argument(metavar="TO_URL", help="A file not there yet, or an empty database."),
+    ],
+    call_off: Annotated[
+        bool,
+        typer.Option("--call-off", help="Work here again: the copy can never be finished."),
+    ] = False,
+    reason: Annotated[str, typer.Option(help="Why the move is called off.")] = "",
+) -> None:
+    """Move the record: copy it to another database, check the copy, and let it take over.
+
+    From then on this one is for looking only. After an interruption the same command goes on.
+    """
+    check_url(to, "TO_URL")
+    if call_off:
+        result = moving.call_off(call.record(), to, reason=reason)
+        answer(result, call_off_lines(result))
+        return
+    with shown_on(sys.stderr) as seen:
+        result = moving.copy(call.record(), to, seen=seen)
+    answer(result, copy_lines(result))
+
+
+@contextmanager
+def shown_on(stream: TextIO) -> Iterator[moving.Seen | None]:
+    """Shows on a terminal how far the copy is; nothing elsewhere."""
+    if not stream.isatty():
+        yield None
+        return
+
+    def show(what: str, done: int, of: int) -> None:
+        line = f"{what}: {done:,} of {of:,} entries"
+        stream.write(f"\r{line:60}")
+        stream.flush()
+
+    try:
+        yield show
+    finally:
+        stream.write("\n")
+
+
+def copy_lines(result: dict[str, Any]) -> list[str]:
+    """A move for people."""
+    when = " before" if result["already"] else ""
+    return [
+        f"The copy took over{when}, as generation {result['generation']}: {result['to']}",
+        f"  {result['entries']:,} entries, {result['parts']:,} parts and {result['labels']:,} "
+        "labels were copied and checked by replay.",
+        *head_lines(result["heads"]),
+        f"  What is at {result['from']} is for looking only. Name the new place at every station.",
+    ]
+
+
+def call_off_lines(result: dict[str, Any]) -> list[str]:
+    """A move that was called off, for people."""
+    return [
+        f"The move to {result['to']} was called off: work goes on here, as generation "
+        f"{result['generation']}."
+    ]
+
+
 def migrate_lines(result: dict[str, Any]) -> list[str]:
     """A migration for people."""
     if result["from"] == result["to"]:
@@ -53,10 +120,14 @@ def verify_lines(result: dict[str, Any]) -> list[str]:
         f"Sound: {result['entries']:,} entries in {result['chains']} chains, "
         f"{result['parts']:,} parts ({result['bytes']:,} bytes), replayed and compared with "
         f"{result['rows']:,} table rows.",
-        *(
-            f"  {name}: {head['entries']} entries, head {head['head']}"
-            for name, head in result["heads"].items()
-        ),
+        *head_lines(result["heads"]),
+    ]
+
+
+def head_lines(heads: dict[str, dict[str, Any]]) -> list[str]:
+    """Heads for people."""
+    return [
+        *(f"  {name}: {one['entries']} entries, head {one['head']}" for name, one in heads.items()),
         "  Keep these heads elsewhere: a history rewritten from its end, head row included, "
         "shows only against a copy kept outside.",
     ]

@@ -198,11 +198,13 @@ class Numbers:
 
     Attributes:
         size, sha256: bytes and their hash, whole once all lines were given.
+        so_far: the hash of all bytes that were read for the lines given last.
         header: what the first line said: `serial`, `code`, or nothing.
     """
 
     def __init__(self, path: Path) -> None:
         self.path, self.size, self.sha256, self.header = path, 0, "", ""
+        self.so_far = ""
 
     def lines(self) -> Iterator[tuple[int, pl.Series]]:
         """The number of a first line, and texts from there, separators as ASCII 29.
@@ -226,6 +228,7 @@ class Numbers:
                         texts = self._without_header(texts)
                     first = line + (1 if line == 1 and self.header else 0)
                     line = first + len(texts)
+                    self.so_far = digest.hexdigest()
                     if len(texts):
                         yield first, texts
         except OSError as error:

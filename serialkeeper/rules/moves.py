@@ -286,16 +286,18 @@ def check_lot(state: str, *allowed: str, where: str) -> None:
     )
 
 
-def check_allocation(lot: str, first: int, count: int, done: int) -> None:
-    """Refuses `allocation_unfinished` if an allocation was interrupted."""
+def check_allocation(lot: str, first: int, count: int, done: int, *, file: str = "") -> None:
+    """Refuses `allocation_unfinished` while numbers of an allocation, or of a file, are to come."""
+    command = f"import {lot} {file}" if file else f"allocate {lot} {count}"
     if done < count:
         raise Refused(
             "allocation_unfinished",
-            "An allocation of the lot is not finished; none of its labels can be used yet.",
+            "Numbers of a lot are not all there yet; none of these labels can be used so far.",
             where=f"lot {lot}, positions from {first}",
             expected=f"{count} numbers",
             came=str(done),
-            remedy=f"Finish it first: serialkeeper serials allocate {lot} {count}",
+            remedy="Wait if somebody is at it; if it was interrupted, finish it"
+            f"{' with the very same file' if file else ''}: serialkeeper serials {command}",
         )
 
 

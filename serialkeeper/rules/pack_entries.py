@@ -162,8 +162,12 @@ def _nothing(_entry: Entry, _key: Row) -> list[Change]:
     return []
 
 
-HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
+HOUSE_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "ssccs reserved": _ssccs_reserved,
+}
+"""What entries of the house's chain do."""
+
+HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "ssccs given": _ssccs_given,
     "packs numbered": _numbered,
     "packed": _packed,
@@ -175,7 +179,7 @@ HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "pack label torn": _label_torn,
     "packs shipped": _pack_shipped,
 }
-"""What each entry on packs does; all but the first belong to a lot's chain."""
+"""What entries of a lot's chain do."""
 
 
 def keys_of(entries: Iterable[Entry]) -> dict[int, str]:

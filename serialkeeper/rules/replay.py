@@ -29,6 +29,9 @@ from serialkeeper.rules.changes import (
 from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
 
+KEEPING = ("take started", "challenge run")
+"""Verbs that name a kept file: `sha256` of it, `pieces`, and `packed`, the pieces' own SHA-256."""
+
 
 def changes(entry: Entry, key: LotKey) -> list[Change]:
     """What the entry does, in order.
@@ -53,6 +56,18 @@ def _record_made(entry: Entry, _key: Row) -> list[Change]:
         Insert("setting", {"name": name, "value": value})
         for name, value in sorted(entry.data.items())
     ]
+
+
+def _record_moved(entry: Entry, _key: Row) -> list[Change]:
+    told = {"moved_to": entry.data["to"], "generation": str(entry.data["generation"] - 1)}
+    if entry.data["generation"] == 2:  # no move before this one
+        return [Insert("setting", {"name": name, "value": told[name]}) for name in told]
+    return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
+
+
+def _opened_again(entry: Entry, _key: Row) -> list[Change]:
+    told = {"moved_to": "", "generation": str(entry.data["generation"])}
+    return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
 
 
 def _person_added(entry: Entry, _key: Row) -> list[Change]:
@@ -210,6 +225,7 @@ def _follow_started(entry: Entry, key: Row) -> list[Change]:
 def _followed(entry: Entry, key: Row) -> list[Change]:
     data = entry.data
     values = {name: data[name] for name in ("size", "sha256", "readings")}
+    values["station"] = entry.station  # another one's, if that took it over
     made: list[Change] = [Update("follow", {**key, "id": data["follow"]}, values)]
     return [*made, *_alarmed(entry, key, take=0, follow=data["follow"])]
 
@@ -317,9 +333,13 @@ def _lot(key: Row, values: Mapping[str, Any]) -> Update:
     return Update("lot", {"product_id": key["product_id"], "id": key["lot_id"]}, dict(values))
 
 
-_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
+_HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "record made": _record_made,
     "record migrated": _nothing,
+    "record moved": _record_moved,
+    "move called off": _opened_again,
+    "move confirmed": _nothing,
+    "record taken over": _opened_again,
     "station added": _station_added,
     "person added": _person_added,
     "product added": _product_added,
@@ -332,6 +352,10 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "prefixes reserved": _prefixes_reserved,
     "lot registered": _nothing,
     "lot closing noted": _nothing,
+    **pack_entries.HOUSE_HANDLERS,
+}
+
+_LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot opened": _lot_opened,
     "lot approved": _lot_approved,
     "allocation started": _allocation_started,
@@ -368,25 +392,9 @@ _HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     **pack_entries.HANDLERS,
 }
 
-HOUSE_VERBS = frozenset(
-    (
-        "record made",
-        "record migrated",
-        "station added",
-        "person added",
-        "product added",
-        "location added",
-        "file imported",
-        "layout set",
-        "packs set",
-        "profile kept",
-        "alarm rules set",
-        "prefixes reserved",
-        "ssccs reserved",
-        "lot registered",
-        "lot closing noted",
-    )
-)
+_HANDLERS = {**_HOUSE, **_LOT}
+
+HOUSE_VERBS = frozenset(_HOUSE)
 """Verbs of the house chain; all others belong to a lot's chain."""
 
 VERBS = tuple(_HANDLERS)

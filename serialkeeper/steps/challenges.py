@@ -13,7 +13,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges, findings, gs1, profiles
-from serialkeeper.rules.chain import HOUSE, LotKey
+from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.challenges import MISSED, OUTCOMES, BadLabel
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
@@ -142,14 +142,12 @@ def run(
         order = tuple(scene.lot.ai_order.split())
         words, letters = challenges.outcomes(scene.labels, verdicts.finding, texts, order)
         described, text = scene.profile
-        with record.work(*([HOUSE] if described else []), scene.key) as work:
+        with record.work(scene.key) as work:
             lot = work.lot(scene.lot.full_name)
             check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
             there = _earlier(record, work, scene, path, sha256, when)
             if there:  # somebody was faster
                 return _told(work, lot, there, already=True)
-            if described and not work.find_profile(described):
-                work.keep_profile(described, text)
             data: dict[str, Any] = {
                 "id": len(work.challenge_runs(scene.key)) + 1,
                 "challenge": number,
@@ -165,6 +163,8 @@ def run(
             }
             work.keep_original(scene.key, sha256, originals.pieces())
             work.write(scene.key, "challenge run", data)
+            if described:
+                work.keep_profile(described, text)
     with record.read() as view:
         return _told(view, lot, view.challenge_runs(scene.key)[data["id"] - 1], already=False)
 

@@ -1,8 +1,9 @@
 """Numbers that an authority or a customer gave: taken into a lot, all of a file or nothing.
 
-The file is read twice. First every line is looked at, so that all faults are told at once and
-nothing is written for a bad file; then one transaction gives each number the next position. So a
-crash leaves the lot as it was, and no number of the file can be printed before all are there.
+First every line is looked at, so that all faults are told at once and nothing is written for a bad
+file. Then the numbers get the next positions, a few blocks per transaction, so that others need
+not wait. No number of the file can be printed before all are there; after an interruption the same
+file goes on where it stopped, and until it is finished the product gets no other numbers.
 """
 
 from __future__ import annotations
@@ -16,16 +17,17 @@ from typing import Any
 
 import polars as pl
 
-from serialkeeper.errors import Refused, Unavailable
+from serialkeeper.errors import Refused
 from serialkeeper.outside.sheets import Numbers
 from serialkeeper.rules import datamatrix, gs1, imported
 from serialkeeper.rules.bad_rows import MOST_TOLD, BadRow, refuse_rows
-from serialkeeper.rules.chain import BLOCK, Part
-from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot
+from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey, Part
+from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.parts import pack_extras, pack_serials
 from serialkeeper.store.forms import form_of
 from serialkeeper.store.import_tables import NumberImport
-from serialkeeper.store.record import Record, Work
+from serialkeeper.store.numbers import IMPORTED, check_product
+from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -33,7 +35,7 @@ MOST = 20_000_000
 """Numbers in one file."""
 
 BLOCKS_AT_ONCE = 5
-"""Blocks that share an entry."""
+"""Blocks per transaction: few enough to let others in, enough to share the wait for the disk."""
 
 
 @dataclass
@@ -45,7 +47,7 @@ class _Look:
         first_line: line number of the first number.
         serials: all numbers in order, null where a line is bad.
         bad: faults, as many as are told; `more` are only counted.
-        sha256, size: of the file's bytes.
+        sha256, size: of the file's bytes; `pieces`: SHA-256 up to each piece of it.
         longest, extras: characters of the longest number, and of the longest extras as kept.
     """
 
@@ -56,6 +58,7 @@ class _Look:
     more: int
     sha256: str
     size: int
+    pieces: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     longest: int = 0
     extras: int = 0
@@ -81,62 +84,86 @@ def import_numbers(
 
     Refuses `import_rows` with every bad row, `import_header`, `import_encoding`, `import_empty`,
     `file_missing`, `import_claimed`, `lot_not_approved`, `lot_state`, `allocation_unfinished`,
-    `numbers_expired`, `bad_value`. A file that was taken before changes nothing.
+    `numbers_expired`, `bad_value`. A file that was taken before changes nothing; one that was
+    interrupted is finished by the same call.
     """
     _check(record, issuer, usable_until)
     with record.read() as view:
         lot = view.lot(name)
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         facts = _facts(view, lot)
-        look = _look_through(path, facts)
-        old = _earlier(view, lot, look.sha256, path)
-        if old:
-            return {**_describe(lot, old), "already_taken": True, "notes": []}
-        _find_repeats(look)
-        _find_taken(view, lot, look)
-        refuse_rows(str(path), len(look.serials), look.bad, look.more)
-        _find_look_alikes(view, lot, look)
-        _find_too_long(view, lot, look)
-        there = _numbers_of(view, lot.product_id)
-    form = look.form
-    data = {
+    look = _look_through(path, facts)
+    _find_repeats(look)
+    told = {"issuer": issuer.strip()}
+    told["usable_until"] = usable_until.isoformat() if usable_until else ""
+    data = told | _told_of(path, look, facts)
+    made, begun = None, False
+    while made is None:
+        with record.read() as view:
+            made = _earlier(view, lot, look.sha256, path)
+            begun = made is not None
+            there = view.count_numbers(lot.product_id)
+            if not begun:
+                _look_around(view, lot, path, look)
+        made = made or _begin(record, lot, path, data, there)
+    with record.read() as view:
+        done = _done(view, made)
+    already = done == made.count
+    if not already:
+        _write(record, lot, path, look, facts, made, done)
+    return {
+        **_describe(lot, made),
+        "already_taken": already,
+        "resumed": begun and not already,
+        "notes": [] if begun else look.notes,
+    }
+
+
+def _told_of(path: Path, look: _Look, facts: imported.Facts) -> dict[str, Any]:
+    """What the journal tells of a file."""
+    return {
         "count": len(look.serials),
-        "issuer": issuer.strip(),
-        "usable_until": usable_until.isoformat() if usable_until else "",
-        "form": form.kind,
-        "extras": " ".join(form.extras),
-        "ai_order": " ".join(form.order(facts.order)),
+        "form": look.form.kind,
+        "extras": " ".join(look.form.extras),
+        "ai_order": " ".join(look.form.order(facts.order)),
         "name": path.name,
         "sha256": look.sha256,
         "size": look.size,
     }
-    with record.work(key_of(lot)) as work:
-        lot = work.lot(lot.full_name)
-        old = _earlier(work, lot, look.sha256, path)
-        if old:  # another process was faster
-            return {**_describe(lot, old), "already_taken": True, "notes": []}
-        if _numbers_of(work, lot.product_id) != there:
-            raise Unavailable(
-                "record_busy",
-                "The product got other numbers while the file was looked at.",
-                where=lot.full_name,
-                remedy="Nothing was taken in. Import the file again.",
-            )
-        made = _begin(work, lot, data)
-        _write(work, lot, path, look, facts, made)
-    return {**_describe(lot, made), "already_taken": False, "notes": look.notes}
 
 
-def _begin(work: Work, lot: Lot, data: dict[str, Any]) -> NumberImport:
-    """Give the file its place in the plan."""
+def _look_around(view: View, lot: Lot, path: Path, look: _Look) -> None:
+    """Hold the file against what the product has. Refuses `import_rows`, and
+    `allocation_unfinished`, so that what is half done is told first."""
+    check_product(view, lot.product_id, "random", IMPORTED)
+    look.notes.clear()
+    _find_taken(view, lot, look)
+    refuse_rows(str(path), len(look.serials), look.bad, look.more)
+    _find_look_alikes(view, lot, look)
+    _find_too_long(view, lot, look)
+
+
+def _begin(
+    record: Record, lot: Lot, path: Path, data: dict[str, Any], there: int
+) -> NumberImport | None:
+    """Give the file its place in the plan; None if the product changed since it was looked at.
+
+    From here until the last number is there, no other numbers are given to the product: so none
+    of the file's can be taken meanwhile.
+    """
     key = key_of(lot)
-    check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
-    for one in work.allocations(key):
-        check_allocation(lot.number, one.first, one.count, one.done)
-    row = {"id": len(work.allocations(key)) + 1, "first": lot.labels + 1, **data}
-    state = "running" if lot.state == "reconciled" else lot.state
-    work.write(key, "numbers imported", {**row, "lot_state": state})
-    return next(one for one in work.imports(key) if one.id == row["id"])
+    with record.work(key, HOUSE) as work:
+        lot = work.lot(lot.full_name)
+        if old := _earlier(work, lot, data["sha256"], path):  # another process was faster
+            return old
+        check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+        check_product(work, lot.product_id, "random", IMPORTED)
+        if work.count_numbers(lot.product_id) != there:
+            return None
+        row = {"id": len(work.allocations(key)) + 1, "first": lot.labels + 1, **data}
+        state = "running" if lot.state == "reconciled" else lot.state
+        work.write(key, "numbers imported", {**row, "lot_state": state})
+        return _earlier(work, lot, data["sha256"], path)
 
 
 def _check(record: Record, issuer: str, usable_until: date | None) -> None:
@@ -184,6 +211,7 @@ def _look_through(path: Path, facts: imported.Facts) -> _Look:
         frame, bad = imported.read_lines(lines, first, look.form, facts)
         look.add_bad(bad, frame["serial"].null_count() - len(bad))
         pieces.append(frame["serial"])
+        look.pieces.append(numbers.so_far)
         look.longest = max(look.longest, _longest(frame["serial"]))
         look.extras = max(look.extras, _longest(frame["extras"]))
         if first > MOST:
@@ -269,7 +297,7 @@ def _find_repeats(look: _Look) -> None:
 
 def _find_taken(view: View, lot: Lot, look: _Look) -> None:
     """Numbers that the product has already."""
-    if not _numbers_of(view, lot.product_id):
+    if not view.count_numbers(lot.product_id):
         return
     lots = {one.id: one.number for one in view.lots()}
     rows: list[BadRow] = []
@@ -325,50 +353,87 @@ def _find_too_long(view: View, lot: Lot, look: _Look) -> None:
         )
 
 
-def _numbers_of(view: View, product_id: int) -> int:
-    """How many numbers a product has."""
-    lots = [lot for lot in view.lots() if lot.product_id == product_id]
-    return sum(one.done for lot in lots for one in view.allocations(key_of(lot)))
+def _done(view: View, made: NumberImport) -> int:
+    """How many numbers of a file have their positions."""
+    key = LotKey(made.product_id, made.lot_id)
+    return next(one.done for one in view.allocations(key) if one.id == made.id)
 
 
 def _write(
-    work: Work, lot: Lot, path: Path, look: _Look, facts: imported.Facts, made: NumberImport
+    record: Record,
+    lot: Lot,
+    path: Path,
+    look: _Look,
+    facts: imported.Facts,
+    made: NumberImport,
+    done: int,
 ) -> None:
-    """Give the numbers their positions. Refuses `import_rows` if the file is another one now."""
-    numbers = Numbers(path)
+    """Give the numbers from `done` on their positions, a few blocks per transaction.
+
+    Refuses `import_rows` if the file is another one now.
+    """
     parts: list[Part] = []
-    done = 0
-    for block, frame in enumerate(_blocks(numbers, look.form, facts, made.first), 1):
-        first = made.first + done
-        parts.append(pack_serials(first, _lines(frame["serial"])))
+    end = blocks = 0
+    for frame in _blocks(path, look, facts, made.first):
+        start, end = end, end + frame.height
+        if start < done:  # written before the interruption, or by another process
+            continue
+        parts.append(pack_serials(made.first + start, _lines(frame["serial"])))
         if look.form.extras:
-            parts.append(pack_extras(first, _lines(frame["extras"])))
-        done += frame.height
-        if block % BLOCKS_AT_ONCE == 0 or done == made.count:
-            told = {"allocation": made.id, "done": done}
-            work.write(key_of(lot), "allocated", told, parts=parts)
-            parts = []
-    if numbers.sha256 != look.sha256 or done != made.count:
-        row = BadRow(1, "the whole file", f"SHA-256 {look.sha256}", numbers.sha256, "")
-        remedy = "the file changed while it was read; wait until it is whole"
-        refuse_rows(str(path), done, [BadRow(1, row.column, row.expected, row.came, remedy)])
+            parts.append(pack_extras(made.first + start, _lines(frame["extras"])))
+        blocks += 1
+        if blocks == BLOCKS_AT_ONCE or end == made.count:
+            done = _chunk(record, key_of(lot), made, done, end, parts)
+            parts, blocks = [], 0
 
 
-def _blocks(
-    numbers: Numbers, form: imported.Form, facts: imported.Facts, first: int
-) -> Iterator[pl.DataFrame]:
+def _chunk(
+    record: Record, key: LotKey, made: NumberImport, start: int, end: int, parts: list[Part]
+) -> int:
+    """Numbers start..end - 1 of a file in one transaction; gives how many there are then."""
+    with record.work(key) as work:
+        done = _done(work, made)
+        if done != start:  # another process goes on with the same file
+            return done
+        work.write(key, "allocated", {"allocation": made.id, "done": end}, parts=parts)
+    return end
+
+
+def _blocks(path: Path, look: _Look, facts: imported.Facts, first: int) -> Iterator[pl.DataFrame]:
     """The rows of a file, cut where blocks of positions end."""
-    waiting = pl.DataFrame(schema={"serial": pl.String, "extras": pl.String})
+    waiting = pl.DataFrame()
     room = BLOCK - (first - 1) % BLOCK
-    for line, lines in numbers.lines():
-        frame, bad = imported.read_lines(lines, line, form, facts)
-        refuse_rows(str(numbers.path), line, bad)
-        waiting = pl.concat([waiting, frame])
+    for frame in _again(path, look, facts):
+        waiting = pl.concat([waiting, frame]) if waiting.height else frame
         while waiting.height >= room:
             yield waiting.head(room)
             waiting, room = waiting.slice(room), BLOCK
     if waiting.height:
         yield waiting
+
+
+def _again(path: Path, look: _Look, facts: imported.Facts) -> Iterator[pl.DataFrame]:
+    """The rows of a file once more; from the file itself where there are extras, which are many.
+
+    Refuses `import_rows` before anything is given that was not looked at.
+    """
+    if not look.form.extras:
+        yield look.serials.to_frame("serial")
+        return
+    numbers = Numbers(path)
+    before = iter(look.pieces)
+    for line, lines in numbers.lines():
+        frame, _ = imported.read_lines(lines, line, look.form, facts)
+        if numbers.so_far != next(before, ""):
+            row = BadRow(
+                line,
+                "the whole file",
+                f"the bytes that were looked at, SHA-256 {look.sha256}",
+                "other bytes",
+                "the file changed while it was read; give it again as it was",
+            )
+            refuse_rows(str(path), line, [row])
+        yield frame
 
 
 def _lines(texts: pl.Series) -> bytes:

@@ -193,9 +193,13 @@ def _check_space(layout: Layout, product: Product, lot: Lot) -> None:
 
 
 def all_lots(record: Record) -> list[dict[str, Any]]:
-    """Every lot as plain data."""
+    """Every lot as plain data.
+
+    The labels of a closed lot are not counted, so that the list stays quick over the years: its
+    `states` are None (`show` counts them).
+    """
     with record.read() as view:
-        return [describe(view, lot) for lot in view.lots()]
+        return [describe(view, lot, count=lot.state != "closed") for lot in view.lots()]
 
 
 def show(record: Record, name: str) -> dict[str, Any]:
@@ -204,10 +208,11 @@ def show(record: Record, name: str) -> dict[str, Any]:
         return describe(view, view.lot(name))
 
 
-def describe(view: View, lot: Lot) -> dict[str, Any]:
+def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     """A lot as plain data, with what is allocated, printed and taken so far."""
     key = key_of(lot)
     head = view.chain(key)
+    states = view.count_states(key) if count else {}
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -224,8 +229,8 @@ def describe(view: View, lot: Lot) -> dict[str, Any]:
         "group_limit": lot.group_limit,
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
-        "packed": count_packed(view, key),
-        "states": {state.word: count for state, count in sorted(view.count_states(key).items())},
+        "packed": count_packed(view, key) if count else None,
+        "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [
             {
                 "import": i.id,

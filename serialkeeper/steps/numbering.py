@@ -11,6 +11,7 @@ from serialkeeper.rules.chain import BLOCK, HOUSE, Part, block_of
 from serialkeeper.rules.gs1 import parse_gtin
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.parts import pack_serials, unpack_serials
+from serialkeeper.store.numbers import IMPORTED, check_product
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Allocation, Lot, Product
 from serialkeeper.store.view import key_of
@@ -40,6 +41,7 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
+        check_product(view, lot.product_id, IMPORTED)
         unfinished = next((a for a in view.allocations(key) if a.done < a.count), None)
     if count is None:
         count = (
@@ -94,9 +96,10 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
             remedy="Give a number in that range; several allocations add up.",
         )
     key = key_of(lot)
-    with record.work(HOUSE, key) as work:
+    with record.work(key, HOUSE) as work:
         lot = work.lot(lot.full_name)
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
+        check_product(work, lot.product_id, IMPORTED)
         running = next((a for a in work.allocations(key) if a.done < a.count), None)
         if running:  # another process was faster
             return _same(lot, running, count)

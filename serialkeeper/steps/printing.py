@@ -15,8 +15,10 @@ from serialkeeper.outside.printer import Labels, print_file
 from serialkeeper.rules.chain import BLOCK, parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
 from serialkeeper.rules.layout import layout_of
-from serialkeeper.rules.moves import OPEN_LOT, State, check_allocation, check_lot
+from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.store.codes import check_usable, spans
+from serialkeeper.store.failures import record_moved
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -50,7 +52,7 @@ def write(
     with record.read() as view:
         lot = view.lot(name)
         start, end = 1 if first is None else first, lot.labels if last is None else last
-        states = _printable(view, lot, start, end)
+        states, entries = _printable(view, lot, start, end), view.chain(key_of(lot)).count
         ranges = ranges_of(states, State.ALLOCATED, start)
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
         check_usable(view, lot, shape.ranges, record.now().date())
@@ -69,7 +71,7 @@ def write(
                 "size": file.size,
                 "ranges": ranges,
             }
-            number, head = _issue(record, lot, job, start, states)
+            number, head = _issue(record, lot, job, start, states, entries)
             result = _describe(record, lot, {"id": number, **job}, shape, head)
             try:
                 file.deliver()
@@ -90,8 +92,7 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
     """The state letters of a range that has something to print."""
     check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
     key = key_of(lot)
-    for allocation in view.allocations(key):
-        check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
+    check_finished(view, lot)
     states = view.states(key, start, end) if 1 <= start <= end <= lot.labels else b""
     if State.ALLOCATED.encode() not in states:
         raise Refused(
@@ -106,12 +107,16 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
 
 
 def _issue(
-    record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes
+    record: Record, lot: Lot, job: dict[str, Any], start: int, states: bytes, entries: int
 ) -> tuple[int, str]:
-    """Commit what the file holds; gives the job's number and the chain's head."""
-    key = key_of(lot)
+    """Commit what the file holds; gives the job's number and the chain's head.
+
+    All labels of the file in one transaction, whatever it holds: a job is issued or it is not.
+    While the chain has as many `entries` as when they were looked at, so are the states.
+    """
+    key, end = key_of(lot), start + len(states) - 1
     with record.work(key) as work:
-        if work.states(key, start, start + len(states) - 1) != states:
+        if work.length(key) != entries and work.states(key, start, end) != states:
             raise Refused(
                 "print_changed",
                 "The labels changed while the print file was made.",
@@ -127,9 +132,11 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
     """Write the file of an earlier job once more: the same bytes.
 
     For a lost file, or a hand-off that was interrupted after the record had committed it.
-    Refuses `job_unknown`, `file_exists`, `numbers_expired`.
+    Refuses `job_unknown`, `file_exists`, `numbers_expired`, `record_moved`.
     """
     with record.read() as view:
+        if moved_to := view.setting("moved_to"):
+            raise record_moved(moved_to, record.url)
         lot = view.lot(name)
         key = key_of(lot)
         row = view.job(key, job)

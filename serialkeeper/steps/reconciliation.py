@@ -12,6 +12,7 @@ from serialkeeper.rules.findings import STAYING
 from serialkeeper.rules.levels import levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.store.challenges import proof_of
+from serialkeeper.store.numbers import IMPORTED
 from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -89,7 +90,7 @@ def close(
         lot = view.lot(name)
         if second:
             view.person(second)
-    with record.work(HOUSE, key_of(lot)) as work:
+    with record.work(key_of(lot)) as work:
         lot, key = work.lot(lot.full_name), key_of(lot)
         where = lot.full_name
         moves.check_lot(lot.state, *OPEN_LOT, where=where)
@@ -110,6 +111,7 @@ def close(
                 raise _unbalanced(where, found)
             moves.check_second(record.person, second, practice=record.practice)
         _check_alarms(work, lot)
+        work.lock((HOUSE,))
         data = {
             "balance": result,
             "explanation": explanation,
@@ -172,7 +174,12 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
     result = found.as_dict()
     points = list(found.open_points)
     points += [
-        f"allocation {a.id} was interrupted: serials allocate {lot.number} {a.count}"
+        f"allocation {a.id} was interrupted: "
+        + (
+            f"serials import {lot.number}, with the same file"
+            if a.source == IMPORTED
+            else f"serials allocate {lot.number} {a.count}"
+        )
         for a in view.allocations(key)
         if a.done < a.count
     ]

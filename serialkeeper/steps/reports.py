@@ -21,7 +21,7 @@ from serialkeeper.store.packs import packs_around
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label
-from serialkeeper.store.verify import verify
+from serialkeeper.store.verify import heads_of, verify
 from serialkeeper.store.view import View, key_of
 from serialkeeper.store.webs import evidence_of
 
@@ -207,9 +207,5 @@ def verify_record(record: Record) -> dict[str, Any]:
     """
     with record.read() as view:
         checked = verify(view)
-        names = {0: "house"} | {lot.id: lot.full_name for lot in view.lots()}
-        heads = {
-            names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
-            for chain in view.chains()
-        }
+        heads = heads_of(view)
     return {"sound": True, **checked, "heads": heads}

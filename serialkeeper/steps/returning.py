@@ -18,6 +18,7 @@ from serialkeeper.rules.jobs import ranges_of
 from serialkeeper.rules.moves import OPEN_LOT, RETURNED, State
 from serialkeeper.store.codes import codes_of
 from serialkeeper.store.import_tables import NumberImport
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -36,7 +37,8 @@ def return_numbers(record: Record, name: str, *, out: Path, reason: str = "") ->
         out: the CSV file to make.
         reason: why, in words, where somebody may ask; kept with the decision.
 
-    Refuses `nothing_to_return`, `file_exists`, `lot_state`, `role_not_allowed`.
+    Refuses `nothing_to_return`, `allocation_unfinished`, `file_exists`, `lot_state`,
+    `role_not_allowed`.
 
     Returns:
         lot, returned (numbers voided now), listed, reasons (how many of each), file, sha256.
@@ -49,6 +51,7 @@ def return_numbers(record: Record, name: str, *, out: Path, reason: str = "") ->
     with Delivery(out) as file:
         with record.work(key_of(lot)) as work:
             lot, key = work.lot(lot.full_name), key_of(lot)
+            check_finished(work, lot)
             made: list[tuple[int, int, str, str]] = [
                 (first, last, State.ALLOCATED.value, State.VOIDED.value)
                 for row in work.imports(key)

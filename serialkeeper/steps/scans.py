@@ -294,15 +294,14 @@ def _pack(view: View, there: dict[str, str]) -> str:
 
 def _number(view: View, number: str, told: dict[str, Any]) -> _Known:
     """A bare number: that of a label of any product; a lot's number is told, too."""
-    labels = [label for product in view.products() if (label := view.label(product.id, number))]
-    lots = [lot for lot in view.lots() if lot.number == number]
+    labels, lots = view.labels_numbered(number), view.lots_numbered(number)
     if lots:
         told["lot"] = _lot(lots[0])
     if not labels:
         said = [] if lots else [f"The record knows no label and no lot {number}."]
         return _Known(None, told, said, not lots)
     told["label"], against = _label(view, labels[0])
-    gtins = [lot.gtin for lot in view.lots() for label in labels if lot.id == label.lot_id]
+    gtins = [view.lot_of(label).gtin for label in labels]
     if len(labels) > 1:
         against = [f"Several products have this number: {', '.join(gtins)}.", *against]
     product = view.product(gtins[0])
@@ -334,9 +333,7 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
     lot = view.lot_of(label)
     key, state = key_of(lot), State(label.state)
     found = view.findings(key, first=label.position, last=label.position)
-    reasons = [
-        gone.reason for gone in view.departures(key) if gone.first <= label.position <= gone.last
-    ]
+    reasons = [gone.reason for gone in view.departures_at(key, label.position)]
     rolls = on_rolls(view, key, label.position)
     extras = view.extra_rows(key, label.position, label.position)
     against = []

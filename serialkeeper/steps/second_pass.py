@@ -15,7 +15,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.rules import profiles
 from serialkeeper.rules.again import Before, JudgedAgain, decide_again, notes_on
-from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey
+from serialkeeper.rules.chain import BLOCK, LotKey
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import OPEN_LOT, check_file, check_lot, check_pass, check_take
 from serialkeeper.rules.results import Plan
@@ -175,11 +175,9 @@ def _write(
     """Everything in one transaction; None if the lot changed since it was looked at."""
     lot, key = scene.lot, scene.key
     profile, text = scene.profile
-    with record.work(*([HOUSE] if profile else []), key_of(lot)) as work:
+    with record.work(key_of(lot)) as work:
         if work.length(key_of(lot)) != scene.length:
             return None
-        if profile and not work.find_profile(profile):
-            work.keep_profile(profile, text)
         number = len(work.takes(key)) + 1
         work.keep_original(key, facts["sha256"], originals.pieces())
         work.write(key, "take started", {"id": number, **facts})
@@ -194,6 +192,8 @@ def _write(
             "again": judged.result,
         }
         work.write(key, "take finished", data)
+        if profile:
+            work.keep_profile(profile, text)
         return work.takes(key)[-1]
 
 

@@ -238,7 +238,7 @@ def _papers(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
 
 def _number(view: View, lot: Lot, fate: Fate) -> dict[str, Any]:
     """A number that is not on its roll any more."""
-    removals = [one for one in view.removals(key_of(lot)) if one.position == fate.position]
+    removals = view.removals_at(key_of(lot), fate.position)
     last = max(removals, key=lambda one: one.seq, default=None)
     return {
         "position": fate.position,

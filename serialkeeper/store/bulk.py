@@ -1,14 +1,13 @@
 """Set-based SQL on labels: one statement moves up to 10,000 rows.
 
-In SQLite numbers and positions travel as one JSON parameter, in PostgreSQL as a COPY or an array;
-see DEVELOPERS.md for why these are the fast ways. Every statement is guarded by the states it may
+Numbers and positions travel as one parameter: JSON in SQLite, lines or an array in PostgreSQL; see
+DEVELOPERS.md for why these are the fast ways. Every statement is guarded by the states it may
 start from and checks how many rows it changed, so that a label can never be moved by mistake.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any, NamedTuple
 
@@ -16,7 +15,6 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 from sqlalchemy import Connection, TextClause, text
-from sqlalchemy.exc import DBAPIError
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules.chain import LotKey
@@ -26,8 +24,6 @@ from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import (
     UNCHANGED,
     States,
-    unpack_findings,
-    unpack_proofs,
     unpack_serials,
 )
 
@@ -36,26 +32,56 @@ MOST_RANGES = 1_000
 
 _IN_LOT = "product_id = :product_id AND lot_id = :lot_id"
 
-_ADD = text(
-    "INSERT INTO label (product_id, lot_id, position, serial, state) "
-    "SELECT :product_id, :lot_id, :first + key, value, 'a' FROM json_each(:numbers)"
-)
-_ADD_EXTRAS = text(
-    "INSERT INTO extra (product_id, lot_id, position, elements) "
-    "SELECT :product_id, :lot_id, :first + key, value FROM json_each(:extras)"
-)
-_FIND = text(
+_LINES = "string_to_table(:lines, chr(10)) WITH ORDINALITY AS given (value, place)"
+_ADD = {
+    "sqlite": text(
+        "INSERT INTO label (product_id, lot_id, position, serial, state) "
+        "SELECT :product_id, :lot_id, :first + key, value, 'a' FROM json_each(:lines)"
+    ),
+    "postgresql": text(
+        "INSERT INTO label (product_id, lot_id, position, serial, state) "
+        f"SELECT :product_id, :lot_id, :first + place - 1, value, 'a' FROM {_LINES}"
+    ),
+}
+_ADD_EXTRAS = {
+    "sqlite": text(
+        "INSERT INTO extra (product_id, lot_id, position, elements) "
+        "SELECT :product_id, :lot_id, :first + key, value FROM json_each(:lines)"
+    ),
+    "postgresql": text(
+        "INSERT INTO extra (product_id, lot_id, position, elements) "
+        f"SELECT :product_id, :lot_id, :first + place - 1, value FROM {_LINES}"
+    ),
+}
+_ROW = {
+    "sqlite": ("json_each(:rows)", "json_extract(value, '$[{}]')", "{}"),
+    "postgresql": (
+        "json_array_elements(CAST(:rows AS json)) AS given (value)",
+        "value ->> {}",
+        "CAST({} AS integer)",
+    ),
+}
+"""Rows of a JSON array: where they come from, how a field is read, and how as a number."""
+
+
+def _from_rows(statement: str) -> dict[str, TextClause]:
+    """A statement in which `{n}` is field n of a row, `{position}` field 0 as a number."""
+    made = {}
+    for dialect, (rows, field, number) in _ROW.items():
+        fields = [field.format(place) for place in range(5)]
+        told = statement.format(*fields, position=number.format(fields[0]))
+        made[dialect] = text(f"{told} FROM {rows}")
+    return made
+
+
+_FIND = _from_rows(
     "INSERT INTO finding (product_id, lot_id, position, take, word, seen, detail, state, "
     "together, seq) "
-    "SELECT :product_id, :lot_id, json_extract(value, '$[0]'), :take, json_extract(value, '$[1]'), "
-    "json_extract(value, '$[2]'), json_extract(value, '$[3]'), 'open', "
-    "coalesce(json_extract(value, '$[4]'), ''), :seq FROM json_each(:findings)"
+    "SELECT :product_id, :lot_id, {position}, :take, {1}, {2}, {3}, 'open', coalesce({4}, ''), :seq"
 )
-_PROVE = text(
+_PROVE = _from_rows(
     "INSERT INTO proof (product_id, lot_id, position, take, seq, word, evidence, detail) "
-    "SELECT :product_id, :lot_id, json_extract(value, '$[0]'), :take, :seq, "
-    "json_extract(value, '$[1]'), json_extract(value, '$[2]'), json_extract(value, '$[3]') "
-    "FROM json_each(:proofs)"
+    "SELECT :product_id, :lot_id, {position}, :take, :seq, {1}, {2}, {3}"
 )
 _MOVE = text(
     f"UPDATE label SET state = :target WHERE {_IN_LOT} "
@@ -105,35 +131,30 @@ _STATES = {
 }
 _AMONG = {
     "sqlite": "position IN (SELECT value FROM json_each(:positions))",
-    "postgresql": "position = ANY(:positions)",
+    "postgresql": "position BETWEEN :first AND :last AND position = ANY(:positions)",
 }
+"""Labels by their positions. A server that has not counted the table yet (ANALYZE) would otherwise
+read the whole lot for each block."""
 
 
 def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One allocated label per line of a `serials` part."""
-    numbers = unpack_serials(data)
-    if connection.dialect.name == "sqlite":
-        values = {**key.row(), "first": first, "numbers": orjson.dumps(numbers).decode()}
-        connection.execute(_ADD, values)
-        return
-    lot = f"{key.product_id}\t{key.lot_id}"
-    rows = [f"{lot}\t{place}\t{number}\ta\n" for place, number in enumerate(numbers, first)]
-    with copying_into(
-        connection, "label", "product_id, lot_id, position, serial, state"
-    ) as copying:
-        copying.write("".join(rows).replace("\\", r"\\"))
+    _add_lines(connection, _ADD, key, first, data)
 
 
 def add_extras(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One row per line of an `extras` part."""
-    extras = unpack_serials(data)
-    if connection.dialect.name == "sqlite":
-        values = {**key.row(), "first": first, "extras": orjson.dumps(extras).decode()}
-        connection.execute(_ADD_EXTRAS, values)
-        return
-    with copying_into(connection, "extra", "product_id, lot_id, position, elements") as copying:
-        for place, elements in enumerate(extras, first):
-            copying.write_row((key.product_id, key.lot_id, place, elements))
+    _add_lines(connection, _ADD_EXTRAS, key, first, data)
+
+
+def _add_lines(
+    connection: Connection, statement: dict[str, TextClause], key: LotKey, first: int, data: bytes
+) -> None:
+    dialect = connection.dialect.name
+    lines = data.decode().removesuffix("\n")
+    if dialect == "sqlite":
+        lines = orjson.dumps(unpack_serials(data)).decode()
+    connection.execute(statement[dialect], {**key.row(), "first": first, "lines": lines})
 
 
 def read_extras(connection: Connection, key: LotKey, first: int, last: int) -> tuple[int, str]:
@@ -154,49 +175,14 @@ def find_taken(
 
 def add_findings(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:
     """One open finding per line of a `findings` part."""
-    if connection.dialect.name == "sqlite":
-        values = {**key.row(), "take": take, "seq": seq, "findings": data.decode()}
-        connection.execute(_FIND, values)
-        return
-    columns = "product_id, lot_id, position, take, word, seen, detail, state, together, seq"
-    with copying_into(connection, "finding", columns) as copying:
-        for one in unpack_findings(data):
-            told = (one.word, one.seen, one.detail, "open", one.together, seq)
-            copying.write_row((key.product_id, key.lot_id, one.position, take, *told))
+    values = {**key.row(), "take": take, "seq": seq, "rows": data.decode()}
+    connection.execute(_FIND[connection.dialect.name], values)
 
 
 def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: bytes) -> None:
     """One proof per line of a `proofs` part."""
-    if connection.dialect.name == "sqlite":
-        values = {**key.row(), "take": take, "seq": seq, "proofs": data.decode()}
-        connection.execute(_PROVE, values)
-        return
-    columns = "product_id, lot_id, position, take, seq, word, evidence, detail"
-    with copying_into(connection, "proof", columns) as copying:
-        for one in unpack_proofs(data):
-            told = (one.word, one.evidence, one.detail)
-            copying.write_row((key.product_id, key.lot_id, one.position, take, seq, *told))
-
-
-@contextmanager
-def copying_into(connection: Connection, table: str, columns: str) -> Iterator[Any]:
-    """PostgreSQL's fastest way in, as part of the connection's transaction."""
-    import psycopg
-
-    driver = connection.connection.driver_connection
-    if driver is None:
-        raise RuntimeError("the connection was given back")
-    try:
-        with (
-            driver.cursor() as cursor,
-            cursor.copy(f"COPY {table} ({columns}) FROM STDIN") as copying,
-        ):
-            yield copying
-    except psycopg.Error as error:
-        # The driver's own errors, as SQLAlchemy would raise them.
-        raise DBAPIError.instance(
-            None, None, error, psycopg.Error, connection_invalidated=bool(driver.closed)
-        ) from error
+    values = {**key.row(), "take": take, "seq": seq, "rows": data.decode()}
+    connection.execute(_PROVE[connection.dialect.name], values)
 
 
 def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> None:
@@ -253,7 +239,10 @@ def _set_listed(
     positions: Any = places.tolist()
     if dialect == "sqlite":
         positions = orjson.dumps(positions).decode()
-    moved = connection.execute(statement, {**key.row(), "positions": positions}).rowcount
+    values = {**key.row(), "positions": positions}
+    if dialect == "postgresql":
+        values |= {"first": int(places[0]), "last": int(places[-1])}
+    moved = connection.execute(statement, values).rowcount
     _all_moved(moved, len(places), int(places[0]), int(places[-1]))
 
 

@@ -19,13 +19,18 @@ from sqlalchemy.pool import QueuePool
 
 from serialkeeper.errors import Refused, Unavailable, WrongUsage
 
-_WAIT_MILLISECONDS = 30_000
+WAIT_MILLISECONDS = 30_000
 """How long a transaction waits for another one's lock before it is given up."""
 
-_IDLE_MILLISECONDS = 60_000
-"""How long a server keeps the lock of a station that says nothing in the midst of its work."""
+IDLE_MILLISECONDS = 20_000
+"""How long a server keeps the lock of a station that says nothing in the midst of its work; less
+than others wait for it."""
 
 _MAGIC = b"SQLite format 3\x00"
+_WHERE = ("host", "hostaddr", "port", "service")
+"""What a URL may say of a server's place behind its question mark."""
+
+_PORT = 5432
 _FORMS = "sqlite:///FOLDER/record.db or postgresql://USER@HOST/DATABASE"
 
 
@@ -63,24 +68,47 @@ def has_secret(url: str) -> bool:
     return parsed.password is not None or any("password" in name for name in parsed.query)
 
 
-def open_engine(url: str, *, create: bool = False, station: str = "") -> Engine:
+def place_of(url: str) -> str:
+    """Where a record lies, in the same words whoever names it: no account, no settings."""
+    parsed = parse_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        return f"sqlite:///{Path(parsed.database or '').resolve()}"
+    where = {name: parsed.query[name] for name in _WHERE if name in parsed.query}
+    port = parsed.port or (_PORT if parsed.host else None)
+    place = URL.create("postgresql", host=parsed.host, port=port, database=parsed.database)
+    return place.set(query=where).render_as_string()
+
+
+def open_engine(
+    url: str, *, create: bool = False, begun: bool = False, station: str = ""
+) -> Engine:
     """An engine for the record at a URL.
 
     Args:
         url: where.
         create: whether a record is to be made there.
+        begun: whether what is there already may be the beginning of it.
         station: what a server shows of this connection.
 
     Refuses `record_missing`, `record_exists` (with `create`), and `usage` for what is no
     URL of a supported database.
     """
     parsed = parse_url(url)
-    if parsed.get_backend_name() == "sqlite":
-        return _sqlite(Path(parsed.database or ""), create=create)
-    return _postgresql(parsed, station)
+    if parsed.get_backend_name() == "postgresql":
+        return _postgresql(parsed, station)
+    path = Path(parsed.database or "")
+    reserved = begun and is_empty(path)
+    if begun and path.is_file() and not reserved:
+        create = False
+    return _sqlite(path, create=create, reserved=reserved)
 
 
-def _sqlite(path: Path, *, create: bool) -> Engine:
+def is_empty(path: Path) -> bool:
+    """Whether a file is there in which nothing was written yet."""
+    return path.is_file() and not path.stat().st_size
+
+
+def _sqlite(path: Path, *, create: bool, reserved: bool = False) -> Engine:
     if not create and not path.is_file():
         raise Refused(
             "record_missing",
@@ -90,9 +118,9 @@ def _sqlite(path: Path, *, create: bool) -> Engine:
             came="a folder" if path.is_dir() else "nothing",
             remedy="Make one (init --person NAME), or name another with --record.",
         )
-    if create:
+    if create and not reserved:
         _reserve(path)
-    else:
+    if not create:
         _check_file(path)
     mode = "rwc" if create else "rw"
     address = path.absolute().as_uri() + f"?mode={mode}"
@@ -198,7 +226,7 @@ def _shape(connection: sqlite3.Connection, _: object) -> None:
 
 def _prepare(connection: sqlite3.Connection, _: object) -> None:
     for pragma in (
-        f"busy_timeout={_WAIT_MILLISECONDS}",
+        f"busy_timeout={WAIT_MILLISECONDS}",
         "synchronous=FULL",
         "foreign_keys=ON",
         "recursive_triggers=ON",
@@ -217,8 +245,12 @@ def _begin(connection: Connection) -> None:
 def _postgresql(url: URL, station: str) -> Engine:
     """psycopg reads PGPASSWORD, PGPASSFILE and service files itself (libpq, section 34.15)."""
     settings = {
-        "lock_timeout": _WAIT_MILLISECONDS,
-        "client_connection_check_interval": 10_000,  # a dead station's locks go with it
+        "lock_timeout": WAIT_MILLISECONDS,
+        # A dead station's locks go with it; where its machine died, after so many seconds.
+        "client_connection_check_interval": 10_000,
+        "tcp_keepalives_idle": 10,
+        "tcp_keepalives_interval": 5,
+        "tcp_keepalives_count": 2,
         "timezone": "UTC",
     }
     given = {
@@ -247,5 +279,5 @@ def _without(url: URL, name: str) -> dict[str, str | tuple[str, ...]]:
 def _begin_on_server(connection: Connection) -> None:
     if connection.get_execution_options().get("serialkeeper_write"):
         connection.exec_driver_sql(
-            f"SET LOCAL idle_in_transaction_session_timeout = {_IDLE_MILLISECONDS}"
+            f"SET LOCAL idle_in_transaction_session_timeout = {IDLE_MILLISECONDS}"
         )

@@ -43,7 +43,7 @@ def _of_sqlite(error: DBAPIError, url: str) -> SerialKeeperError | None:
     reason = str(error.orig)
     if isinstance(error, OperationalError):
         if "locked" in reason:
-            return _busy(reason, url)
+            return busy(reason, url)
         if reason.startswith("no such "):
             return _other_tables(reason, url)
         return Unavailable(
@@ -67,9 +67,9 @@ def _of_postgresql(error: DBAPIError, url: str) -> SerialKeeperError | None:
     state = str(getattr(error.orig, "sqlstate", None) or "")
     reason = _first_line(error.orig)
     if state in ("55P03", "40P01", "40001", "57014", "25P03"):
-        return _busy(reason, url)
+        return busy(reason, url)
     if isinstance(error, IntegrityError) and state == "23505":
-        return _busy("another station wrote the same thing at the same moment", url)
+        return busy("another station wrote the same thing at the same moment", url)
     if state.startswith("28") or state in ("42501", "25006"):
         return _denied(reason, url)
     if state in ("42P01", "42703"):
@@ -134,7 +134,8 @@ def _first_line(error: BaseException | None) -> str:
     return (lines[0] if lines else type(error).__name__).rstrip(".")
 
 
-def _busy(reason: str, url: str) -> SerialKeeperError:
+def busy(reason: str, url: str) -> SerialKeeperError:
+    """Another process is at work on the same thing, for longer than one waits."""
     return Unavailable(
         "record_busy",
         f"The database does not answer: {reason}.",
@@ -157,6 +158,19 @@ def _denied(reason: str, url: str) -> SerialKeeperError:
 
 def _other_tables(reason: str, url: str) -> SerialKeeperError:
     return record_changed(f"The record's tables are not the expected ones any more: {reason}.", url)
+
+
+def record_moved(to: str, url: str) -> Refused:
+    """Work goes on elsewhere, or is about to."""
+    return Refused(
+        "record_moved",
+        "This record was moved: it is for looking only, so that no number is given twice.",
+        where=url,
+        expected="work on the record at the place where it is now",
+        came=f"moved to {to}",
+        remedy=f"Work there: --record {to}. If that record is not finished, give the command "
+        "'record copy' again; to stay here instead, call the move off (--call-off).",
+    )
 
 
 def record_changed(message: str, url: str, *, came: str = "other tables") -> Unavailable:

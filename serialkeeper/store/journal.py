@@ -32,12 +32,24 @@ class Journal:
         """One chain's head."""
         return self._expect(Chain, **chain.row())
 
-    def stored_entries(self, chain: LotKey) -> Iterator[tuple[int, bytes, bytes]]:
-        """(seq, body, hash) of a chain's entries in order."""
+    def find_chain(self, chain: LotKey) -> Chain | None:
+        """One chain's head, if there is such a chain."""
+        return self._one(Chain, **chain.row())
+
+    def hash_at(self, chain: LotKey, seq: int) -> bytes:
+        """The hash of one entry of a chain; empty if there is none."""
+        found = self._one(EntryRow, **chain.row(), seq=seq)
+        return found.hash if found else b""
+
+    def stored_entries(
+        self, chain: LotKey, *, after: int = 0
+    ) -> Iterator[tuple[int, bytes, bytes]]:
+        """(seq, body, hash) of a chain's entries in order, of those after one."""
         table = table_of(EntryRow)
         query = (
             select(table.c.seq, table.c.body, table.c.hash)
             .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
+            .where(table.c.seq > after)
             .order_by(table.c.seq)
         )
         for row in self.connection.execute(query).yield_per(1000):
@@ -83,9 +95,13 @@ class Journal:
         for row in self.connection.execute(query).yield_per(1):
             yield row.piece, row.data
 
-    def rows(self, table: Table) -> Iterator[dict[str, Any]]:
-        """Every row of a table, for the replay's comparison."""
-        for row in self.connection.execute(select(table)).yield_per(1000).mappings():
+    def rows(self, table: Table, key: LotKey | None = None) -> Iterator[dict[str, Any]]:
+        """Every row of a table, or of a lot in it, for the replay's comparison."""
+        query = select(table)
+        if key:
+            lot = table.c.id if table.name == "lot" else table.c.lot_id
+            query = query.where(table.c.product_id == key.product_id, lot == key.lot_id)
+        for row in self.connection.execute(query).yield_per(1000).mappings():
             yield dict(row)
 
     def packed_block(self, key: LotKey, block: int) -> list[tuple[int, int, int]]:

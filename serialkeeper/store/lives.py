@@ -99,19 +99,17 @@ def _signature(entry: Entry) -> dict[str, Any]:
 
 def on_rolls(view: View, key: LotKey, position: int) -> dict[str, Any]:
     """Where the label was taken off, what stands in its place, and in whose place it stands."""
-    links = view.replacements(key)
+    spare, bad = view.replaced(key, position), view.replacing(key, position)
     return {
         "taken_off": [
             {"roll": one.roll, "at": one.at, "by": one.by, "neighbour": one.neighbour}
-            for one in view.removals(key)
-            if one.position == position
+            for one in view.removals_at(key, position)
         ],
-        "replaced_by": next((one.spare for one in links if one.bad == position), None),
-        "replaces": next((one.bad for one in links if one.spare == position), None),
+        "replaced_by": spare.spare if spare else None,
+        "replaces": bad.bad if bad else None,
         "presence": [
             {"take": one.take, "presence": one.word, "detail": one.detail}
-            for one in view.proofs(key)
-            if one.position == position
+            for one in view.proofs_at(key, position)
         ],
     }
 

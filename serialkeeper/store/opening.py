@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
@@ -12,6 +13,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store.engines import (
+    is_empty,
     left_as_it_was,
     open_engine,
     parse_url,
@@ -21,6 +23,7 @@ from serialkeeper.store.engines import (
 from serialkeeper.store.failures import speaking_plainly
 from serialkeeper.store.record import SCHEMA, Record
 from serialkeeper.store.tables import MODELS
+from serialkeeper.store.view import View
 
 
 def found_schema(connection: Connection) -> str:
@@ -78,7 +81,7 @@ def open_record(
     """Open an existing record for a person; without a name, for the only person there is.
 
     Refuses `record_missing`, `record_unreadable`, `record_outdated`, `record_newer`,
-    `record_unreachable`, `record_denied`, `person_unknown`.
+    `record_unreachable`, `record_denied`, `copy_unfinished`, `person_unknown`.
     """
     engine = open_engine(url, station=station)
     shown = _shown(url)
@@ -86,12 +89,85 @@ def open_record(
         check_schema(engine, shown)
         record = Record(engine, shown, "", "", station, now, chance, practice=True)
         with record.read() as view:
+            _check_finished(view, shown)
             practice = view.setting("kind") == "practice"
+            moved_to = view.setting("moved_to")
             found = view.person(person) if person else view.only_person()
     except BaseException:
         engine.dispose()
         raise
-    return replace(record, person=found.name, role=found.role, practice=practice)
+    return replace(record, person=found.name, role=found.role, practice=practice, moved_to=moved_to)
+
+
+def _check_finished(view: View, url: str) -> None:
+    """Refuses `copy_unfinished`: a copy gets its house chain last, whole."""
+    if view.find_chain(HOUSE):
+        return
+    raise Refused(
+        "copy_unfinished",
+        "A record is being copied to that place, and not all of it is there.",
+        where=url,
+        expected="a whole record",
+        came="the lots of one, without people, products and settings",
+        remedy="Give the command 'record copy' again where it was given; or empty the place and "
+        "begin again.",
+    )
+
+
+def open_copy(url: str, of: Record, *, create: bool) -> Record:
+    """The place to which a record is copied, with a record's tables.
+
+    Args:
+        url: where.
+        of: the record that is copied; the same person works on both.
+        create: whether the tables are made where nothing is.
+
+    Refuses `record_exists` for tables of somebody else, and what `open_record` refuses but
+    `copy_unfinished` and `person_unknown`.
+    """
+    from serialkeeper.store.migrations import upgrade
+
+    engine = open_engine(url, create=create, begun=True, station=of.station)
+    shown = _shown(url)
+    copy = replace(of, engine=engine, url=shown, moved_to="")
+    try:
+        with speaking_plainly(shown), reading(engine) as connection:
+            found = found_schema(connection)
+        if create and not found:
+            with copy.work() as work:
+                _wait_for_makers(work.connection)
+                if not found_schema(work.connection):  # nobody was faster
+                    _check_empty(work.connection, shown)
+                    upgrade(work.connection)
+        check_schema(engine, shown)
+    except BaseException:
+        engine.dispose()
+        raise
+    return copy
+
+
+def stands_at(url: str, station: str) -> bool:
+    """Whether there is a whole record at a place; not if there is nothing, or an unfinished copy.
+
+    Refuses what `open_record` refuses where that cannot be told: a server has to answer, a file's
+    folder has to be there.
+    """
+    parsed = parse_url(url)
+    path = Path(parsed.database or "")
+    nothing = path.parent.is_dir() and (not path.exists() or is_empty(path))
+    if parsed.get_backend_name() == "sqlite" and nothing:
+        return False
+    engine = open_engine(url, station=station)
+    shown = _shown(url)
+    try:
+        with speaking_plainly(shown), reading(engine) as connection:
+            if not found_schema(connection):
+                return False
+        check_schema(engine, shown)
+        with speaking_plainly(shown), reading(engine) as connection:
+            return View(connection).find_chain(HOUSE) is not None
+    finally:
+        engine.dispose()
 
 
 def make_record(
@@ -116,6 +192,7 @@ def make_record(
     with left_as_it_was(engine):
         record = Record(engine, shown, person, role, station, now, chance, practice=True)
         with record.work() as work:
+            _wait_for_makers(work.connection)
             _check_empty(work.connection, shown)
             upgrade(work.connection)
             work.open_chain(HOUSE)
@@ -133,11 +210,14 @@ def _shown(url: str) -> str:
     return url if parsed.get_backend_name() == "sqlite" else without_secret(parsed)
 
 
+def _wait_for_makers(connection: Connection) -> None:
+    """Let whoever makes a record there end first; makers of a file are in line already."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(hashtext('serialkeeper'))"))
+
+
 def _check_empty(connection: Connection, url: str) -> None:
     """Refuses `record_exists` for a database with tables that a record would need."""
-    if connection.dialect.name == "postgresql":
-        # Whoever makes a record at the same moment waits here.
-        connection.execute(text("SELECT pg_advisory_xact_lock(hashtext('serialkeeper'))"))
     ours = {"alembic_version", *(str(model.__tablename__) for model in MODELS)}
     there = sorted(ours.intersection(inspect(connection).get_table_names()))
     if there:
@@ -161,6 +241,8 @@ def migrate_record(
 ) -> dict[str, str]:
     """Bring an earlier version's record to this one, in one transaction that nobody works beside.
 
+    A record that was moved away is migrated too, so that it can be looked at.
+
     Refuses what `open_record` refuses but `record_outdated`.
 
     Returns:
@@ -176,10 +258,11 @@ def migrate_record(
         if not found.isdigit() or found > SCHEMA:
             check_schema(engine, record.url)
         if found < SCHEMA:
-            with record.migration() as work:
+            with record.alone() as work:
                 found = found_schema(work.connection)
                 if found < SCHEMA:  # nobody was faster
                     upgrade(work.connection)
+                    _check_finished(work, record.url)
                     who = work.person(person) if person else work.only_person()
                     work.hand_to(who)
                     work.lock((HOUSE,))

@@ -1,7 +1,6 @@
 """Set-based SQL on what is in what: one statement a chunk, each checked by its row count.
 
-In SQLite ids and texts travel as one JSON parameter, in PostgreSQL as a COPY or an array, as in
-`store.bulk`.
+In SQLite ids and texts travel as one JSON parameter, in PostgreSQL as an array.
 """
 
 from __future__ import annotations
@@ -10,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any, NamedTuple
 
-import numpy as np
 import orjson
 from sqlalchemy import Connection, text
 
@@ -18,14 +16,21 @@ from serialkeeper.errors import Damaged
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.changes import MovePacks, PutUnits, TakeUnits
 from serialkeeper.rules.parts import unpack_packs
-from serialkeeper.store.bulk import copying_into
 
 _IN_LOT = "product_id = :product_id AND lot_id = :lot_id"
-_FILL = text(
-    "INSERT INTO packed (product_id, lot_id, position, pack_lot, pack) "
-    "SELECT :product_id, :lot_id, :first + key, :lot_id, value FROM json_each(:packs) "
-    "WHERE value > 0"
-)
+_FILL = {
+    "sqlite": text(
+        "INSERT INTO packed (product_id, lot_id, position, pack_lot, pack) "
+        "SELECT :product_id, :lot_id, :first + key, :lot_id, value FROM json_each(:packs) "
+        "WHERE value > 0"
+    ),
+    "postgresql": text(
+        "INSERT INTO packed (product_id, lot_id, position, pack_lot, pack) "
+        "SELECT :product_id, :lot_id, :first + place - 1, :lot_id, pack "
+        "FROM unnest(CAST(:packs AS integer[])) WITH ORDINALITY AS told (pack, place) "
+        "WHERE pack > 0"
+    ),
+}
 _PUT = text(
     "INSERT INTO packed (product_id, lot_id, position, pack_lot, pack) "
     f"SELECT product_id, lot_id, position, :pack_lot, :pack FROM label WHERE {_IN_LOT} "
@@ -85,19 +90,12 @@ class Pack(NamedTuple):
 
 def fill(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One row per unit of a `packs` part that goes into a pack."""
-    packs = unpack_packs(data)
-    places = np.flatnonzero(packs)
-    if connection.dialect.name == "sqlite":
-        values = {**key.row(), "first": first, "packs": orjson.dumps(packs.tolist()).decode()}
-        moved = connection.execute(_FILL, values).rowcount
-        _check(moved, len(places), f"positions from {first}")
-        return
-    lot, end = f"{key.product_id}\t{key.lot_id}", f"\t{key.lot_id}\t"
-    told = zip((places + first).tolist(), packs[places].tolist(), strict=True)
-    rows = [f"{lot}\t{place}{end}{pack}\n" for place, pack in told]
-    columns = "product_id, lot_id, position, pack_lot, pack"
-    with copying_into(connection, "packed", columns) as copying:
-        copying.write("".join(rows))
+    packs, dialect = unpack_packs(data), connection.dialect.name
+    told: Any = packs.tolist()
+    if dialect == "sqlite":
+        told = orjson.dumps(told).decode()
+    moved = connection.execute(_FILL[dialect], {**key.row(), "first": first, "packs": told})
+    _check(moved.rowcount, int((packs > 0).sum()), f"positions from {first}")
 
 
 def put(connection: Connection, key: LotKey, some: Sequence[PutUnits]) -> None:

@@ -22,8 +22,8 @@ class SsccRange(SQLModel, table=True):
     extension: int = whole_column()
     first: int = whole_column()
     count: int = whole_column()
-    product_id: int = whole_column()
-    lot_id: int = whole_column()
+    for_product: int = whole_column()
+    for_lot: int = whole_column()
 
 
 class SsccStock(SQLModel, table=True):

@@ -90,7 +90,8 @@ def _supply(record: Record, lot: Lot, level: Level, count: int) -> None:
             "first": used,
             "count": min(max(short, AT_ONCE), free),
         }
-        work.write(HOUSE, "ssccs reserved", given | key.row())
+        whose = {"for_product": key.product_id, "for_lot": key.lot_id}
+        work.write(HOUSE, "ssccs reserved", given | whose)
         work.write(key, "ssccs given", given)
 
 

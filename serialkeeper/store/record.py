@@ -6,32 +6,34 @@
         work.write(key_of(lot), "counted", {...})
 
 A `Work` changes rows only through the entries it writes, so nothing changes unjournalled.
-Lock order: SQLite's turn to write, the house chain, lots' chains by id; a migration waits for
-all of them. Nothing else is locked, and nothing is read before the lock that a decision rests on.
+Lock order: SQLite's turn to write, lots' chains by key, the house chain last, so that nobody waits
+for a lot with the house in hand; who has to be alone waits for all of them. Nothing else is locked,
+and nothing is read before the lock that a decision rests on, but what never changes.
 """
 
 from __future__ import annotations
 
 import fcntl
 import hashlib
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import changes, replay
-from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, link
+from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk, pack_bulk
-from serialkeeper.store.engines import file_of, reading, writing
-from serialkeeper.store.failures import record_changed, speaking_plainly
+from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
+from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
 from serialkeeper.store.tables import (
     METADATA,
     Chain,
@@ -48,7 +50,8 @@ SCHEMA = "0011"
 
 _STILL_OURS = text(
     "SELECT (SELECT max(version_num) FROM alembic_version), (SELECT count(*) FROM station), "
-    "(SELECT count(*) FROM station WHERE name = :station)"
+    "(SELECT count(*) FROM station WHERE name = :station), "
+    "(SELECT value FROM setting WHERE name = 'moved_to')"
 )
 
 
@@ -64,6 +67,7 @@ class Record:
         now: gives the current time with a zone.
         chance: gives random bytes.
         practice: whether this is a practice record, marked so for ever.
+        moved_to: where it was moved to, empty for a record at work.
     """
 
     engine: Engine
@@ -74,6 +78,7 @@ class Record:
     now: Callable[[], datetime]
     chance: Chance
     practice: bool
+    moved_to: str = ""
 
     def seen_by(self, person: str) -> Record:
         """The same record in another person's hands. Refuses `person_unknown`."""
@@ -88,33 +93,37 @@ class Record:
             yield View(connection)
 
     @contextmanager
-    def work(self, *chains: LotKey, named: bool = True) -> Iterator[Work]:
+    def work(self, *chains: LotKey, named: bool = True, moving: bool = False) -> Iterator[Work]:
         """One transaction with these chains locked; committed on leaving without an error.
 
         Args:
             chains: what the work rests on and writes to.
             named: whether the station has to be one that the record names, if it names any.
+            moving: whether the work belongs to a move, so that a moved record takes it.
 
-        Refuses `record_changed` if another version of the program has migrated the record, and
-        `station_unknown`.
+        Refuses `record_changed` if another version of the program has migrated the record,
+        `record_moved` if it was moved away, and `station_unknown`.
         """
         with self._transaction() as work:
             work.lock(chains)
             if chains:
-                work.check_ours(named=named)
+                work.check_ours(named=named, moving=moving)
             yield work
 
     @contextmanager
-    def migration(self) -> Iterator[Work]:
-        """One transaction beside which nobody works."""
+    def alone(self) -> Iterator[Work]:
+        """One transaction beside which nobody works; it locks its chains itself.
+
+        Others may look meanwhile.
+        """
         with self._transaction() as work:
             if self.engine.dialect.name == "postgresql":
-                work.connection.execute(text("LOCK TABLE chain IN ACCESS EXCLUSIVE MODE"))
+                work.connection.execute(text("LOCK TABLE chain IN EXCLUSIVE MODE"))
             yield work
 
     @contextmanager
     def _transaction(self) -> Iterator[Work]:
-        with speaking_plainly(self.url), _turn(self.engine):  # noqa: SIM117
+        with speaking_plainly(self.url), _turn(self.engine, self.url):  # noqa: SIM117
             with writing(self.engine) as connection, connection.begin():
                 yield Work(connection, self)
 
@@ -146,9 +155,13 @@ class Work(View):
         self._record = replace(self._record, person=person.name, role=person.role)
 
     def lock(self, chains: Sequence[LotKey]) -> None:
-        """Lock chains, in order of their keys."""
+        """Lock chains that are not locked yet: lots' chains in order of their keys, then the house.
+
+        So whoever holds the house waits for nobody, and it is held for a moment only.
+        """
         table = table_of(Chain)
-        for chain in sorted(chains):
+        wanted = set(chains).difference(self._heads)
+        for chain in sorted(wanted, key=lambda chain: (chain == HOUSE, chain)):
             row = self.connection.execute(
                 select(table.c["count"], table.c.head)
                 .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
@@ -156,14 +169,17 @@ class Work(View):
             ).one()
             self._heads[chain] = (row[0], row[1])
 
-    def check_ours(self, *, named: bool) -> None:
-        """Refuses `record_changed`, and `station_unknown` where the station has to be named."""
+    def check_ours(self, *, named: bool = True, moving: bool = False) -> None:
+        """Refuses `record_changed`; `record_moved`, but for the move itself; `station_unknown`
+        where the station has to be named."""
         station, url = self._record.station, self._record.url
         values = {"station": station}
-        version, stations, mine = self.connection.execute(_STILL_OURS, values).one()
+        version, stations, mine, moved_to = self.connection.execute(_STILL_OURS, values).one()
         if version != SCHEMA:
             message = "The record is not the one that was opened any more."
             raise record_changed(message, url, came=f"schema {version}")
+        if moved_to and not moving:
+            raise record_moved(moved_to, url)
         if named and stations and not mine:
             raise Refused(
                 "station_unknown",
@@ -198,11 +214,10 @@ class Work(View):
         second: str = "",
     ) -> Entry:
         """Append an entry to a locked chain and carry out what it means for the tables."""
-        count, head = self._heads[chain]
         record = self._record
         entry = Entry(
             chain=chain.lot_id,
-            seq=count + 1,
+            seq=self.length(chain) + 1,
             verb=verb,
             at=self.at,
             offset=self._offset,
@@ -214,8 +229,19 @@ class Work(View):
             data=data,
             parts=tuple(part.ref() for part in parts),
         )
+        self.append(chain, entry, parts)
+        return entry
+
+    def append(self, chain: LotKey, entry: Entry, parts: Sequence[Part] = ()) -> None:
+        """Append an entry, made here or in the record that is copied, to a locked chain; carry out
+        what it means for the tables.
+
+        Args:
+            entry: the chain's next one.
+            parts: its packed detail, in the order in which the entry names it.
+        """
         body = entry.body()
-        new_head = link(head, body)
+        new_head = link(self._heads[chain][1], body)
         row = {**chain.row(), "seq": entry.seq, "body": body, "hash": new_head}
         self.connection.execute(insert(table_of(EntryRow)), row)
         chains = table_of(Chain)
@@ -226,10 +252,9 @@ class Work(View):
         )
         self._heads[chain] = (entry.seq, new_head)
         self._keep(entry, parts, chain)
-        by_ref = {part.ref(): part.data for part in parts}
+        by_ref = {ref: part.data for ref, part in zip(entry.parts, parts, strict=True)}
         for _, some in groupby(replay.changes(entry, chain), _kind):
             self._carry_out(list(some), chain, by_ref)
-        return entry
 
     def _keep(self, entry: Entry, parts: Sequence[Part], key: LotKey) -> None:
         if not parts:
@@ -237,7 +262,7 @@ class Work(View):
         rows = [
             {
                 **key.row(),
-                "block": part.ref().block,
+                "block": block_of(part.first),
                 "seq": entry.seq,
                 "part_kind": part.kind,
                 "first": part.first,
@@ -302,7 +327,12 @@ class Work(View):
         self.connection.execute(update(table).where(*matches).values(**change.values))
 
     def keep_profile(self, name: str, text: str) -> None:
-        """Keep a camera profile under a new name; the house chain is locked."""
+        """Keep a camera profile, if none of that name is kept; locks the house for that only."""
+        if self.find_profile(name):
+            return
+        self.lock((HOUSE,))
+        if self.find_profile(name):  # somebody was faster
+            return
         row = {
             "id": len(self.profiles()) + 1,
             "name": name,
@@ -316,7 +346,6 @@ class Work(View):
 
         Refuses `results_claimed` if another take or challenge run of the lot rests on these bytes.
         """
-        table = table_of(Original)
         if next(self.packed_original(key, sha256), None):
             raise Refused(
                 "results_claimed",
@@ -326,21 +355,43 @@ class Work(View):
                 came="a file that is kept already",
                 remedy="Check which file this is: lot show, challenge list.",
             )
+        self.keep_pieces(key, sha256, pieces)
+
+    def keep_pieces(self, key: LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
+        """Keep a file's pieces as they are."""
+        table = table_of(Original)
         for number, piece in enumerate(pieces):
             row = {**key.row(), "sha256": sha256, "piece": number, "data": piece}
             self.connection.execute(insert(table), row)
 
 
 @contextmanager
-def _turn(engine: Engine) -> Iterator[None]:
-    """Wait in line for the right to write; SQLite's own waiting lets late comers pass."""
+def _turn(engine: Engine, url: str) -> Iterator[None]:
+    """Wait in line for the right to write; SQLite's own waiting lets late comers pass.
+
+    Refuses `record_busy` if the line does not move for as long as a server would let us wait.
+    """
     path = file_of(engine)
     if path is None:
         yield
         return
     with Path(f"{path}-turn").open("a") as gate:
-        fcntl.flock(gate, fcntl.LOCK_EX)
+        if not _in_hand(gate):
+            # In a thread of its own, for the system's waiting has no end; with the file it ends.
+            waiting = threading.Thread(target=fcntl.flock, args=(gate, fcntl.LOCK_EX), daemon=True)
+            waiting.start()
+            waiting.join(WAIT_MILLISECONDS / 1000)
+            if not _in_hand(gate):
+                raise busy("another process has the turn to write, and does not let go", url)
         yield
+
+
+def _in_hand(gate: IO[str]) -> bool:
+    try:
+        fcntl.flock(gate, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 def _kind(change: changes.Change) -> tuple[type, str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import zlib
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
@@ -35,10 +36,36 @@ from serialkeeper.store.view import View
 _REMEDY = "Stop work on this record, keep it as evidence, restore from a verified backup."
 
 
+_LOT_TABLES = frozenset(
+    name
+    for model in MODELS
+    if model.__dict__.get("kind") == "replayed"
+    and (name := str(model.__tablename__)) not in ("label", "extra", "packed")
+    and (name == "lot" or "lot_id" in METADATA.tables[name].c)
+)
+"""Small tables whose rows belong to lots."""
+
+
+def sound_part(view: View, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
+    """The bytes of one part; raises Damaged if they are not what the entry names."""
+    data = view.part(key, entry.seq, ref)
+    if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
+        raise Damaged(
+            "chain_broken",
+            "A part of the journal is missing." if data is None else "A part was altered.",
+            where=f"chain {entry.chain}, entry {entry.seq}, {ref.kind} from position {ref.first}",
+            expected=f"SHA-256 {ref.sha256}",
+            came="nothing" if data is None else f"SHA-256 {hashlib.sha256(data).hexdigest()}",
+            remedy=_REMEDY,
+        )
+    return data
+
+
 class Replay:
     """The tables as the journal tells them, built entry by entry.
 
-    Small tables are dictionaries by primary key; labels are one state letter each.
+    Small tables are dictionaries by primary key; labels are one state letter each. A lot's rows
+    are compared when the end of its chain is reached.
     """
 
     def __init__(self, view: View) -> None:
@@ -48,12 +75,13 @@ class Replay:
             for model in MODELS
             if model.__dict__.get("kind") == "replayed"
         }
-        del self.tables["label"], self.tables["extra"]  # compared block by block
-        del self.tables["packed"]
+        for name in ("label", "extra", "packed"):  # compared block by block
+            del self.tables[name]
         self.contents = Contents(view)
-        self.letters: dict[LotKey, bytearray] = {}
-        self.found: dict[tuple[LotKey, int], list[dict[str, Any]]] = {}
-        self.extras: list[tuple[LotKey, PartRef]] = []
+        self.letters = bytearray()
+        self.found: dict[int, list[dict[str, Any]]] = {}
+        self.extras: list[PartRef] = []
+        self.compared = Counter(dict.fromkeys((*self.tables, "label", "extra", "packed"), 0))
         self.entries = 0
         self.parts = 0
         self.pieces = 0
@@ -95,7 +123,7 @@ class Replay:
             self._impossible(entry, f"it stands in the chain of product {key.product_id}")
         self._check_witness(entry, own_hash)
         data = {ref: self._part(key, entry, ref) for ref in entry.parts}
-        if entry.verb in ("take started", "challenge run"):
+        if entry.verb in replay.KEEPING:
             self._check_original(key, entry)
         for change in replay.changes(entry, key):
             self._change(change, key, entry, data)
@@ -113,17 +141,7 @@ class Replay:
             self._impossible(entry, "the house chain does not confirm this closing")
 
     def _part(self, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
-        data = self.view.part(key, entry.seq, ref)
-        place = f"chain {entry.chain}, entry {entry.seq}, {ref.kind} from position {ref.first}"
-        if data is None or hashlib.sha256(data).hexdigest() != ref.sha256:
-            raise Damaged(
-                "chain_broken",
-                "A part of the journal is missing." if data is None else "A part was altered.",
-                where=place,
-                expected=f"SHA-256 {ref.sha256}",
-                came="nothing" if data is None else f"SHA-256 {hashlib.sha256(data).hexdigest()}",
-                remedy=_REMEDY,
-            )
+        data = sound_part(self.view, key, entry, ref)
         self.parts += 1
         self.bytes += len(data)
         return data
@@ -169,14 +187,14 @@ class Replay:
                 columns = METADATA.tables[table].primary_key.columns
                 self.tables[table][tuple(where[c.name] for c in columns)].update(values)
                 return
-        letters = self.letters.setdefault(key, bytearray())
+        letters = self.letters
         match change:
             case changes.AddLabels(part):
                 if len(letters) != part.first - 1:
                     self._impossible(entry, f"positions do not follow: {part.first}")
                 letters.extend(State.ALLOCATED.encode() * part.count)
             case changes.AddExtras(part):
-                self.extras.append((key, part))
+                self.extras.append(part)
             case changes.SetStates(part):
                 self._set_states(entry, letters, part, data[part])
             case changes.MoveLabels(first, last, source, target):
@@ -203,13 +221,13 @@ class Replay:
             case changes.AddFindings(take, seq, part):
                 for row in _finding_rows(key, take, seq, data[part]):
                     kept = self._insert("finding", row, entry)
-                    self.found.setdefault((key, row["position"]), []).append(kept)
+                    self.found.setdefault(row["position"], []).append(kept)
             case changes.AddProofs(take, seq, part):
                 for told in unpack_proofs(data[part]):
                     row = {**key.row(), **asdict(told), "take": take, "seq": seq}
                     self._insert("proof", row, entry)
             case changes.SettleFindings(first, last):
-                self._settle(key, first, last)
+                self._settle(first, last)
 
     def _insert(self, table: str, row: dict[str, Any], entry: Entry) -> dict[str, Any]:
         columns = METADATA.tables[table].primary_key.columns
@@ -228,9 +246,9 @@ class Replay:
                 self._impossible(entry, f"no move leads from '{source}' to '{target}'")
         letters[span] = np.where(new == UNCHANGED, old, new).tobytes()
 
-    def _settle(self, key: LotKey, first: int, last: int) -> None:
+    def _settle(self, first: int, last: int) -> None:
         for position in range(first, last + 1):
-            for row in self.found.get((key, position), ()):
+            for row in self.found.get(position, ()):
                 row["state"] = "settled"
 
     def _impossible(self, entry: Entry, what: str) -> None:
@@ -241,39 +259,51 @@ class Replay:
             remedy=_REMEDY,
         )
 
-    def compare(self) -> int:
-        """Hold the tables against the replay; gives the number of rows compared."""
-        compared = 0
-        for table, told in self.tables.items():
-            columns = METADATA.tables[table].primary_key.columns
-            there = 0
-            for row in self.view.rows(METADATA.tables[table]):
-                place = tuple(row[c.name] for c in columns)
-                if told.get(place) != row:
-                    differs(table, place, told.get(place), row)
-                there += 1
-            if there != len(told):
-                differs(table, "rows", len(told), there)
-            compared += there
-        for key, letters in self.letters.items():
-            compared += self._compare_labels(key, letters)
-        compared += self.contents.compare(self.letters, self.tables["pack"])
-        for key, extras in self.extras:
-            self._compare_extras(key, extras)
-        for table, wanted in (
-            ("extra", sum(part.count for _, part in self.extras)),
-            ("packed", self.contents.count),
-            ("label", sum(map(len, self.letters.values()))),
-            ("entry", self.entries),
-            ("part", self.parts),
-            ("original", self.pieces),
-        ):
+    def compare_lot(self, key: LotKey) -> None:
+        """Hold a lot's rows against the replay of its chain, then forget them: so memory is that
+        of the largest lot, however many there are."""
+        self.compared["packed"] += self.contents.compare_lot(key, self.letters, self.tables["pack"])
+        for table in _LOT_TABLES:
+            self._compare_rows(table, key)
+        self._compare_labels(key, self.letters)
+        self.compared["label"] += len(self.letters)
+        for ref in self.extras:
+            self._compare_extras(key, ref)
+            self.compared["extra"] += ref.count
+        for kept in (self.letters, self.found, self.extras):
+            kept.clear()
+
+    def compare_rest(self) -> int:
+        """Hold the house's rows against the replay, and say if any lot's rows are left over.
+
+        Gives the number of rows compared.
+        """
+        for table in self.tables:
+            if table not in _LOT_TABLES:
+                self._compare_rows(table, None)
+        rows = self.compared.total() - self.compared["extra"]
+        journal = {"entry": self.entries, "part": self.parts, "original": self.pieces}
+        for table, wanted in {**self.compared, **journal}.items():
             there = self.view.count_rows(METADATA.tables[table])
             if there != wanted:
                 differs(table, "rows", wanted, there)
-        return compared
+        return rows
 
-    def _compare_labels(self, key: LotKey, letters: bytearray) -> int:
+    def _compare_rows(self, table: str, key: LotKey | None) -> None:
+        """One small table's rows: those of a lot, or all; the replayed ones are forgotten."""
+        told, there = self.tables[table], 0
+        columns = METADATA.tables[table].primary_key.columns
+        for row in self.view.rows(METADATA.tables[table], key):
+            place = tuple(row[c.name] for c in columns)
+            if told.get(place) != row:
+                differs(table, place, told.get(place), row)
+            there += 1
+        if there != len(told):
+            differs(table, "rows", len(told), there)
+        self.compared[table] += there
+        told.clear()
+
+    def _compare_labels(self, key: LotKey, letters: bytearray) -> None:
         for block in range(-(-len(letters) // BLOCK)):
             first = block * BLOCK + 1
             told = letters[first - 1 : first - 1 + BLOCK].decode()
@@ -284,7 +314,6 @@ class Replay:
             wanted = (len(told), first, first + len(told) - 1, serials, told)
             if tuple(there) != wanted:
                 _first_difference(key, there, wanted)
-        return len(letters)
 
     def _compare_extras(self, key: LotKey, ref: PartRef) -> None:
         last = ref.first + ref.count - 1
@@ -343,18 +372,31 @@ def verify(view: View) -> dict[str, int]:
     replayed = Replay(view)
     chains = view.chains()
     for chain in chains:
-        replayed.follow(LotKey(chain.product_id, chain.lot_id))
+        key = LotKey(chain.product_id, chain.lot_id)
+        replayed.follow(key)
+        if key != HOUSE:
+            replayed.compare_lot(key)
     _chains_registered(view, {chain.lot_id for chain in chains})
     if replayed.closings:
         lot = min(replayed.closings)
         differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
-    rows = replayed.compare()
+    replayed.contents.check_places()
+    rows = replayed.compare_rest()
     return {
         "chains": len(chains),
         "entries": replayed.entries,
         "parts": replayed.parts,
         "bytes": replayed.bytes,
         "rows": rows,
+    }
+
+
+def heads_of(view: View) -> dict[str, dict[str, Any]]:
+    """What to keep elsewhere: by lot, and for the house, `entries` and the last one's hash."""
+    names = {HOUSE.lot_id: "house"} | {lot.id: lot.full_name for lot in view.lots()}
+    return {
+        names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
+        for chain in view.chains()
     }
 
 

@@ -16,11 +16,14 @@ from serialkeeper.rules import changes
 from serialkeeper.rules.chain import BLOCK, LotKey, PartRef
 from serialkeeper.rules.levels import NAMES
 from serialkeeper.rules.moves import State
-from serialkeeper.rules.pack_entries import COMMISSIONED, SHIPPED
+from serialkeeper.rules.packs import LIVE
 from serialkeeper.rules.parts import unpack_packs
 from serialkeeper.store.view import View
 
 REMEDY = "Stop work on this record, keep it as evidence, restore from a verified backup."
+
+_Place = tuple[int, int, int]
+"""Product, lot and id of a pack."""
 
 Packs = dict[tuple[Any, ...], dict[str, Any]]
 """Rows of the table of packs by product, lot and id."""
@@ -39,16 +42,14 @@ def differs(table: str, place: object, told: object, came: object) -> None:
 
 
 class Contents:
-    """Which pack each unit is in: by lot, the pack's lot and the pack by position - 1."""
+    """What is in what. Units by their lot's positions, forgotten when the end of its chain is
+    reached; of packs only what says whether things are where they can be is kept to the end."""
 
     def __init__(self, view: View) -> None:
         self.view = view
-        self.inside: dict[LotKey, NDArray[np.int64]] = {}
-
-    @property
-    def count(self) -> int:
-        """How many units are in packs."""
-        return sum(int((inside[1] > 0).sum()) for inside in self.inside.values())
+        self.inside = np.zeros((2, 0), dtype=np.int64)
+        self.packs: dict[_Place, tuple[int, bool, _Place]] = {}
+        self.holding: set[_Place] = set()
 
     def carry_out(
         self,
@@ -71,46 +72,46 @@ class Contents:
                 return _move(change, key, packs)
             case changes.FillPacks(part):
                 told = unpack_packs(data[part]).astype(np.int64)
-                now = self._span(key, labels, part.first, part.first + part.count - 1)
+                now = self._span(labels, part.first, part.first + part.count - 1)
                 chosen = told > 0
                 if now is None or len(told) != part.count or now[1][chosen].any():
                     return f"units from {part.first} on were not all loose"
                 now[1][chosen], now[0][chosen] = told[chosen], key.lot_id
             case changes.PutUnits(first, last, lot, pack):
-                now = self._span(key, labels, first, last)
+                now = self._span(labels, first, last)
                 if now is None or now[1].any():
                     return f"units {first} to {last} were not all loose"
                 now[0], now[1] = lot, pack
             case changes.TakeUnits(first, last, lot, pack):
-                now = self._span(key, labels, first, last)
+                now = self._span(labels, first, last)
                 if now is None or (now[0] != lot).any() or (now[1] != pack).any():
                     return f"units {first} to {last} were not all in pack {pack} of lot {lot}"
                 now[:] = 0
         return ""
 
-    def _span(self, key: LotKey, labels: int, first: int, last: int) -> NDArray[np.int64] | None:
-        inside = self.inside.get(key)
-        if inside is None or inside.shape[1] < labels:
+    def _span(self, labels: int, first: int, last: int) -> NDArray[np.int64] | None:
+        if self.inside.shape[1] < labels:
             grown = np.zeros((2, labels), dtype=np.int64)
-            if inside is not None:
-                grown[:, : inside.shape[1]] = inside
-            self.inside[key] = inside = grown
+            grown[:, : self.inside.shape[1]] = self.inside
+            self.inside = grown
         if not 1 <= first <= last <= labels:
             return None
-        return inside[:, first - 1 : last]
+        return self.inside[:, first - 1 : last]
 
-    def compare(self, letters: dict[LotKey, bytearray], packs: Packs) -> int:
-        """Hold the table of packed units against the journal; gives how many."""
-        levels = {place: NAMES.index(row["level"]) for place, row in packs.items()}
-        for place, row in packs.items():
-            around = (place[0], row["parent_lot"], row["parent"])
-            if row["parent"] and levels.get(around, -1) <= levels[place]:
-                _broken(f"pack {row['key']}", "in a pack of a higher level", "in another")
-        for key, inside in self.inside.items():
-            for block in range(-(-inside.shape[1] // BLOCK)):
-                self._compare_block(key, block, inside[:, block * BLOCK : (block + 1) * BLOCK])
-            _check_units(key, inside, letters.get(key, bytearray()), packs)
-        return self.count
+    def compare_lot(self, key: LotKey, letters: bytearray, packs: Packs) -> int:
+        """Hold a lot's packed units against the journal, then forget them; gives how many."""
+        inside, self.inside = self.inside, np.zeros((2, 0), dtype=np.int64)
+        for block in range(-(-len(letters) // BLOCK)):
+            self._compare_block(key, block, inside[:, block * BLOCK : (block + 1) * BLOCK])
+        packed = np.flatnonzero(inside[1])
+        _check_units(key, packed, letters)
+        for lot, pack in np.unique(inside[:, packed], axis=1).T.tolist():
+            self.holding.add((key.product_id, lot, pack))
+        for (product, lot, pack), row in packs.items():
+            outer = (product, row["parent_lot"], row["parent"])
+            live = row["state"] in LIVE
+            self.packs[product, lot, pack] = (NAMES.index(row["level"]), live, outer)
+        return len(packed)
 
     def _compare_block(self, key: LotKey, block: int, inside: NDArray[np.int64]) -> None:
         first = block * BLOCK + 1
@@ -124,6 +125,21 @@ class Contents:
             where = f"lot {key.lot_id}, position {place}"
             differs("packed", where, told.get(place, "loose"), there.get(place, "loose"))
 
+    def check_places(self) -> None:
+        """Once all lots are known: every pack around something is commissioned, and of a higher
+        level than the packs in it."""
+        for place in sorted(self.holding):
+            if not self.packs.get(place, (0, False))[1]:
+                _broken(
+                    f"pack {place}", "a commissioned pack around units", "none, or an ended one"
+                )
+        for place, (level, _, outer) in self.packs.items():
+            if outer[2]:
+                around = self.packs.get(outer)
+                if around is None or not around[1] or around[0] <= level:
+                    expected = "in a commissioned pack of a higher level"
+                    _broken(f"pack {place}", expected, f"in {outer}")
+
 
 def _move(change: changes.MovePacks, key: LotKey, packs: Packs) -> str:
     for id_ in range(change.first, change.last + 1):
@@ -134,20 +150,14 @@ def _move(change: changes.MovePacks, key: LotKey, packs: Packs) -> str:
     return ""
 
 
-def _check_units(key: LotKey, inside: NDArray[np.int64], letters: bytearray, packs: Packs) -> None:
-    """A pack holds only what was commissioned, and is commissioned itself."""
-    packed = np.flatnonzero(inside[1])
+def _check_units(key: LotKey, packed: NDArray[np.int64], letters: bytearray) -> None:
+    """A pack holds only what was commissioned; `packed` are positions - 1."""
     states = np.frombuffer(bytes(letters), np.uint8)
     good = np.isin(states[packed], [ord(State.COMMISSIONED), ord(State.PULLED)])
     if not good.all():
         place = int(packed[~good][0]) + 1
         came = State(chr(letters[place - 1])).word
         _broken(f"lot {key.lot_id}, position {place}", "a commissioned unit in a pack", came)
-    for lot, pack in np.unique(inside[:, packed], axis=1).T.tolist():
-        row = packs.get((key.product_id, lot, pack))
-        if row is None or row["state"] not in (COMMISSIONED, SHIPPED):
-            came = row["state"] if row else "none"
-            _broken(f"pack {pack} of lot {lot}", "a commissioned pack around units", came)
 
 
 def _broken(where: str, expected: str, came: str) -> None:

@@ -9,19 +9,17 @@ from sqlalchemy import func, select
 from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
 from serialkeeper.rules.chain import LotKey, block_of
-from serialkeeper.rules.locations import name_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.store import bulk
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
-from serialkeeper.store.import_tables import Location, NumberImport
-from serialkeeper.store.journal import Journal
+from serialkeeper.store.house import House
+from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.line_tables import (
     AlarmRow,
     AlarmRules,
     FindingRow,
     FollowRow,
-    KeptProfile,
     Mark,
     Proof,
     Removal,
@@ -37,10 +35,7 @@ from serialkeeper.store.tables import (
     Job,
     Label,
     Lot,
-    Person,
     Product,
-    Setting,
-    Station,
     Tally,
     table_of,
 )
@@ -67,109 +62,8 @@ class Found:
     seq: int
 
 
-class View(Journal):
+class View(House):
     """A consistent look at the record through one connection."""
-
-    # -- the house -----------------------------------------------------------------------
-
-    def setting(self, name: str) -> str:
-        """A fact of the whole record, or empty."""
-        found = self._one(Setting, name=name)
-        return found.value if found else ""
-
-    def people(self) -> list[Person]:
-        """Everybody, in order of entry."""
-        return self._all(Person)
-
-    def person(self, name: str) -> Person:
-        """One person by name. Refuses `person_unknown`."""
-        found = self._one(Person, name=name)
-        if found is None:
-            raise Refused(
-                "person_unknown",
-                "The record knows no such person.",
-                expected=", ".join(person.name for person in self.people()[:20]),
-                came=name,
-                remedy="Add the person first (person add), or check the spelling.",
-            )
-        return found
-
-    def only_person(self) -> Person:
-        """The person of a record that has just one. Refuses `person_unknown`."""
-        people = self.people()
-        if len(people) != 1:
-            raise Refused(
-                "person_unknown",
-                "The record has several people; it has to know who you are.",
-                expected=", ".join(person.name for person in people[:20]),
-                came="no name",
-                remedy="Give --as NAME or set SERIALKEEPER_PERSON.",
-            )
-        return people[0]
-
-    def stations(self) -> list[Station]:
-        """All stations that the record names, in order of entry."""
-        return self._all(Station)
-
-    def products(self) -> list[Product]:
-        """All products, in order of entry."""
-        return self._all(Product)
-
-    def find_product(self, gtin: str) -> Product | None:
-        """A product by its 14-digit GTIN."""
-        return self._one(Product, gtin=gtin)
-
-    def product(self, gtin: str) -> Product:
-        """A product by its 14-digit GTIN. Refuses `product_unknown`."""
-        found = self.find_product(gtin)
-        if found is None:
-            raise Refused(
-                "product_unknown",
-                "The record knows no product with that GTIN.",
-                expected=", ".join(p.gtin for p in self.products()[:10]) or "none yet",
-                came=gtin,
-                remedy="Add the product first: product add.",
-            )
-        return found
-
-    def locations(self) -> list[Location]:
-        """All locations, in order of entry."""
-        return self._all(Location)
-
-    def find_location(self, gln: str, extension: str) -> Location | None:
-        """A location by its GLN and extension."""
-        return self._one(Location, gln=gln, extension=extension)
-
-    def location(self, name: str) -> Location:
-        """A location by GLN or GLN/EXTENSION. Refuses `location_unknown`."""
-        gln, _, extension = name.partition("/")
-        found = self.find_location(gln, extension)
-        if found is None:
-            raise Refused(
-                "location_unknown",
-                "The record knows no such location.",
-                expected=", ".join(name_of(one.gln, one.extension) for one in self.locations()[:10])
-                or "none yet",
-                came=name,
-                remedy="Add it first (location add); in a file it stands above its parts.",
-            )
-        return found
-
-    def profiles(self) -> list[KeptProfile]:
-        """All camera profiles that are kept, in order of entry."""
-        return self._all(KeptProfile)
-
-    def find_profile(self, name: str) -> KeptProfile | None:
-        """A kept camera profile by name."""
-        return self._one(KeptProfile, name=name)
-
-    def product_of(self, lot: Lot) -> Product:
-        """A lot's product."""
-        return self.product_with(lot.product_id)
-
-    def product_with(self, product_id: int) -> Product:
-        """A product by its id."""
-        return self._expect(Product, id=product_id)
 
     # -- lots ----------------------------------------------------------------------------
 
@@ -181,7 +75,7 @@ class View(Journal):
         """A lot by product and number."""
         return self._one(Lot, product_id=product_id, number=number)
 
-    def lot_of(self, row: Label | NumberImport) -> Lot:
+    def lot_of(self, row: Label | NumberImport | Allocation) -> Lot:
         """The lot that a row belongs to."""
         return self.lot_at(LotKey(row.product_id, row.lot_id))
 
@@ -196,7 +90,7 @@ class View(Journal):
             product = self.find_product(gtin)
             found = self._all(Lot, product_id=product.id, number=number) if product else []
         else:
-            found = self._all(Lot, number=name)
+            found = self.lots_numbered(name)
         if not found:
             raise Refused(
                 "lot_unknown",
@@ -214,6 +108,14 @@ class View(Journal):
                 remedy="Name the lot as GTIN/LOT.",
             )
         return found[0]
+
+    def lots_numbered(self, number: str) -> list[Lot]:
+        """The lots of that number, of any product; one look into the index for each product."""
+        table = table_of(Lot)
+        products = select(table_of(Product).c.id)
+        query = select(table).where(table.c.product_id.in_(products), table.c.number == number)
+        rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
+        return [Lot(**row) for row in rows]
 
     def last_chain(self) -> int:
         """The highest id of a lot; new lots take the ids after it."""
@@ -252,10 +154,18 @@ class View(Journal):
         """A lot's results files."""
         return self._all(Take, **key.row())
 
-    def unfinished_allocations(self) -> list[Allocation]:
-        """Allocations of all lots that were begun and not ended."""
+    def count_numbers(self, product_id: int) -> int:
+        """How many numbers a product has in all its lots."""
+        c = table_of(Allocation).c
+        query = select(func.coalesce(func.sum(c.done), 0)).where(c.product_id == product_id)
+        return int(self.connection.execute(query).scalar_one())
+
+    def unfinished_allocations(self, *, product_id: int = 0) -> list[Allocation]:
+        """Allocations, of a product or of all, that were begun and not ended."""
         c = table_of(Allocation).c
         query = select(table_of(Allocation)).where(c.done < c["count"])
+        if product_id:
+            query = query.where(c.product_id == product_id)
         return [Allocation(**row) for row in self.connection.execute(query).mappings()]
 
     def unfinished_takes(self) -> list[Take]:
@@ -291,13 +201,29 @@ class View(Journal):
         """Labels that were taken off their rolls, by position."""
         return self._all(Removal, **key.row())
 
+    def removals_at(self, key: LotKey, position: int) -> list[Removal]:
+        """Every time that one label was taken off a roll."""
+        return self._all(Removal, **key.row(), position=position)
+
     def replacements(self, key: LotKey) -> list[Replacement]:
         """Spares that were put in the place of bad labels, in order."""
         return sorted(self._all(Replacement, **key.row()), key=lambda one: one.seq)
 
+    def replaced(self, key: LotKey, bad: int) -> Replacement | None:
+        """The spare that was put in the place of a label."""
+        return self._one(Replacement, **key.row(), bad=bad)
+
+    def replacing(self, key: LotKey, spare: int) -> Replacement | None:
+        """In whose place a spare was put."""
+        return self._one(Replacement, **key.row(), spare=spare)
+
     def proofs(self, key: LotKey) -> list[Proof]:
         """What further passes said of labels, by position and take."""
         return self._all(Proof, **key.row())
+
+    def proofs_at(self, key: LotKey, position: int) -> list[Proof]:
+        """What further passes said of one label, by take."""
+        return self._all(Proof, **key.row(), position=position)
 
     def follows(self, key: LotKey) -> list[FollowRow]:
         """A lot's results files that were read while they grew."""
@@ -362,6 +288,18 @@ class View(Journal):
         """Why labels were voided or decommissioned, in order."""
         return self._all(Departure, **key.row())
 
+    def departures_at(self, key: LotKey, position: int) -> list[Departure]:
+        """Why one label was voided or decommissioned, in order."""
+        table = table_of(Departure)
+        query = select(table).where(
+            table.c.product_id == key.product_id,
+            table.c.lot_id == key.lot_id,
+            table.c["first"] <= position,
+            table.c["last"] >= position,
+        )
+        rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
+        return [Departure(**row) for row in rows]
+
     def pack_labels(self, key: LotKey, pack: int) -> list[PackLabel]:
         """The labels that were made for a pack, in order."""
         return self._all(PackLabel, **key.row(), pack=pack)
@@ -385,6 +323,10 @@ class View(Journal):
     def label(self, product_id: int, serial: str) -> Label | None:
         """One label by GTIN and serial."""
         return self._one(Label, product_id=product_id, serial=serial)
+
+    def labels_numbered(self, serial: str) -> list[Label]:
+        """The labels of that number, of any product."""
+        return self._all(Label, serial=serial)
 
     def label_at(self, key: LotKey, position: int) -> Label | None:
         """One label by place."""

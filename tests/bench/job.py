@@ -10,7 +10,7 @@ import sqlite3
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ import polars as pl
 
 import serialkeeper as sk
 from serialkeeper.rules.rehearsal import FAULTS
+from serialkeeper.store.view import key_of
 
 GTIN, LOT, PERSON = "09521234543213", "BENCH1", "Line Lead"
 LANES = 4
@@ -31,21 +32,25 @@ TELLS = {POSITIONS: ("positions", "lanes", "times"), "times": ("lanes", "times")
 class Job:
     """A record with one lot in a folder, and the files that its steps make there."""
 
-    def __init__(self, folder: Path, labels: int, tells: str = POSITIONS) -> None:
-        """Open the record in the folder, or make it there; `tells`: what the camera tells."""
+    def __init__(self, folder: Path, labels: int, tells: str = POSITIONS, *, url: str = "") -> None:
+        """Open the record in the folder, or make it there; at a URL it is always made.
+
+        `tells`: what the camera tells.
+        """
         self.folder, self.labels, self.tells = folder, labels, tells
+        self.lot = LOT
+        self.expiry = date(date.today().year + 2, 6, 28)
         self.database = folder / "record.db"
-        url = f"sqlite:///{self.database}"
+        self.url = url or f"sqlite:///{self.database}"
         if self.database.exists():
-            self.record = sk.open_record(url, person=PERSON)
+            self.record = sk.open_record(self.url, person=PERSON)
         else:
-            self.record = sk.init(url, PERSON)
+            self.record = sk.init(self.url, PERSON)
             sk.product.add(self.record, GTIN, prefix_length=7, name="Demo tablets 20 mg")
 
     def open_lot(self, number: str = LOT) -> None:
         """Open a lot and approve it."""
-        day = date(date.today().year + 2, 6, 28)
-        sk.lot.open(self.record, GTIN, number, expiry=day, target=self.labels)
+        sk.lot.open(self.record, GTIN, number, expiry=self.expiry, target=self.labels)
         sk.lot.approve(self.record, number)
 
     def fill(self, stored: int) -> None:
@@ -56,11 +61,11 @@ class Job:
 
     def allocate(self) -> None:
         """Give the lot its numbers."""
-        sk.serials.allocate(self.record, LOT, self.labels)
+        sk.serials.allocate(self.record, self.lot, self.labels)
 
     def print(self) -> None:
         """Write the print file of the whole lot."""
-        sk.print.write(self.record, LOT, lanes=LANES, out=self.folder / "job.csv")
+        sk.print.write(self.record, self.lot, lanes=LANES, out=self.folder / "job.csv")
 
     def rehearse(self) -> None:
         """Make a results file with 1 % faults that looks as if a real camera wrote it.
@@ -71,7 +76,7 @@ class Job:
         faults = [f"{fault}={share / 2}" for fault, share in FAULTS.items()]
         sk.inspect.rehearse(
             self.record,
-            LOT,
+            self.lot,
             out=marked,
             truth=truth,
             seed=1,
@@ -82,19 +87,47 @@ class Job:
         rows = rows.with_columns(pl.lit(None, dtype=pl.String).alias("text"))
         rows.write_csv(self.folder / "results.csv")
 
+    def film(self) -> None:
+        """Make a results file from the print file: 1 % faults of four kinds, many times as fast
+        as a rehearsal; one row of labels every 10 ms, the last one now."""
+        rng = np.random.default_rng(1)
+        printed = pl.read_csv(
+            self.folder / "job.csv",
+            columns=["position", "row", "lane", "scanned"],
+            schema_overrides={"scanned": pl.String},
+        )
+        now = pl.lit(datetime.now(UTC).replace(tzinfo=None), dtype=pl.Datetime("ms"))
+        row = pl.col("row")
+        passed = now - pl.duration(milliseconds=10 * (row.max() - row))
+        chance = pl.Series(rng.random(len(printed)))
+        unreadable, gone = chance < 0.004, chance >= 0.999
+        low, failed = (chance >= 0.004) & (chance < 0.007), (chance >= 0.007) & (chance < 0.009)
+        grade = pl.Series(rng.integers(25, 41, len(printed)) / 10).round(1).cast(pl.String)
+        results = printed.select(
+            "position",
+            "row",
+            "lane",
+            at=passed.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
+            seen=pl.when(unreadable).then(None).otherwise("scanned"),
+            grade=pl.when(unreadable).then(None).when(low).then(pl.lit("1.0")).otherwise(grade),
+            verdict=pl.when(unreadable | failed).then(pl.lit("fail")).otherwise(pl.lit("pass")),
+            text=pl.lit(None, dtype=pl.String),
+        )
+        results.filter(~gone).write_csv(self.folder / "results.csv")
+
     def take(self) -> None:
         """Take the results in, and see that every label got its verdict."""
-        taken = sk.inspect.take(self.record, LOT, self.folder / "results.csv")
+        taken = sk.inspect.take(self.record, self.lot, self.folder / "results.csv")
         if taken["already_taken"] or sum(taken["states"].values()) != self.labels:
             raise RuntimeError(f"the take is not a first take of all labels: {taken}")
 
     def events_json(self) -> None:
         """Write the lot's events as JSON-LD."""
-        sk.events.write(self.record, LOT, form="json", out=self.folder / "events.jsonld")
+        sk.events.write(self.record, self.lot, form="json", out=self.folder / "events.jsonld")
 
     def events_xml(self) -> None:
         """Write the lot's events as XML."""
-        sk.events.write(self.record, LOT, form="xml", out=self.folder / "events.xml")
+        sk.events.write(self.record, self.lot, form="xml", out=self.folder / "events.xml")
 
     def verify(self) -> None:
         """Check the whole record, replay included."""
@@ -114,21 +147,21 @@ class Job:
 
     def lives(self) -> None:
         """Tell the whole life of a few labels."""
-        for serial in self.some_serials(5, lot=LOT):
+        for _, serial in self.some_labels(5, lot=self.lot):
             self.life(serial)
 
-    def some_serials(self, count: int, *, lot: str = "") -> list[str]:
-        """Numbers picked at random from one lot or from the whole record."""
-        rng = np.random.default_rng(1)
-        with reading(self.database) as connection:
-            lots = connection.execute(
-                "SELECT id, labels FROM lot WHERE number = ?1 OR ?1 = ''", (lot,)
-            ).fetchall()
-            sizes = np.array([labels for _, labels in lots])
+    def some_labels(self, count: int, *, lot: str = "", seed: int = 1) -> list[tuple[str, str]]:
+        """Labels picked at random from one lot or from the whole record: lot and number of each.
+
+        They are read from the journal, so that no page of the label table is warm because of it.
+        """
+        rng = np.random.default_rng(seed)
+        with self.record.read() as view:
+            lots = [one for one in view.lots() if lot in ("", one.number)]
+            sizes = np.array([one.labels for one in lots])
             chosen = rng.choice(len(lots), size=count, p=sizes / sizes.sum())
-            query = "SELECT serial FROM label WHERE product_id = 1 AND lot_id = ? AND position = ?"
-            places = [(lots[i][0], int(rng.integers(1, sizes[i] + 1))) for i in chosen]
-            return [connection.execute(query, place).fetchone()[0] for place in places]
+            places = [(lots[i], int(rng.integers(1, sizes[i] + 1))) for i in chosen]
+            return [(one.number, view.serials(key_of(one), at, 1)[0]) for one, at in places]
 
     def rows(self) -> list[tuple[Any, ...]]:
         """The label rows of the lot as they stand in the table."""
@@ -137,7 +170,7 @@ class Job:
                 "SELECT product_id, lot_id, position, serial, state FROM label "
                 "WHERE product_id = 1 AND lot_id = (SELECT id FROM lot WHERE number = ?) "
                 "ORDER BY position",
-                (LOT,),
+                (self.lot,),
             ).fetchall()
 
     def at_rest(self) -> tuple[int, int]:
@@ -151,8 +184,8 @@ class Job:
 
     def total(self) -> int:
         """Labels in the record, those of other lots included."""
-        with reading(self.database) as connection:
-            return int(connection.execute("SELECT sum(labels) FROM lot").fetchone()[0])
+        with self.record.read() as view:
+            return sum(one.labels for one in view.lots())
 
     def close(self) -> None:
         """Let go of the record."""

@@ -94,15 +94,19 @@ def _repeat(
                 if name in steps:
                     _add(taken, name, seconds * 1000, LIMITS[name](job) * 1000)
             elif name == "look_up":
-                _add(taken, name, _each(job.look_up, job.some_serials(LOOK_UPS)))
+                _add(taken, name, _each(job.look_up, _serials(job, LOOK_UPS)))
             elif name == "life":
-                _add(taken, name, _each(job.life, job.some_serials(LIVES)))
+                _add(taken, name, _each(job.life, _serials(job, LIVES)))
             elif name == "rest":
                 size, originals = job.at_rest()
                 _add(taken, name, size / job.total(), unit="B")
                 _add(taken, "rest_bare", (size - originals) / job.total(), unit="B")
             else:
                 STEPS[name](job)
+
+
+def _serials(job: Job, count: int) -> list[str]:
+    return [serial for _, serial in job.some_labels(count)]
 
 
 @contextmanager

@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 PROGRAM = Path(__file__).with_name("main_job.py")
 
 TIMED = ["allocate", "print", "take", "events_json", "events_xml", "verify"]
@@ -94,6 +96,31 @@ def test_following_is_measured(tmp_path: Path) -> None:
     assert 0 < figures["delay_p50"] <= figures["delay_p99"] <= figures["delay_most"]
     assert figures["alarms"] > 0 and figures["core_share"] > 0
     assert "delay, 99 of 100" in done.stdout
+
+
+def test_growth_is_told_for_every_step_at_every_size(tmp_path: Path) -> None:
+    """A record that doubles: each step has a time and both ratios, each byte of the file a kind."""
+    out, folder = tmp_path / "figures.json", tmp_path / "record"
+    program = PROGRAM.with_name("scale.py")
+    words = ["--labels", "2000,4000", "--repeat", "1", "--look-ups", "40"]
+    done = subprocess.run(
+        [sys.executable, str(program), *words, "--json", str(out), "--folder", str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode in (0, 1), done.stderr  # 1: a limit was missed, as it may be here
+    small, large = json.loads(out.read_text())["sizes"]
+    assert (small["labels"], large["labels"]) == (2000, 4000)
+    for name, row in large["steps"].items():
+        assert row["ms"] > 0 and row["of_first"] > 0 and row["of_beside"] > 0, name
+        assert small["steps"][name]["of_first"] == small["steps"][name]["of_beside"] == 1, name
+    assert {"allocate", "print", "take", "look_up", "life", "scan", "verify"} <= set(large["steps"])
+    bare = sum(large["rest"].values()) - large["rest"]["originals"]
+    assert large["bytes"] == pytest.approx(bare / 4000)
+    assert large["rest"]["label rows"] > small["rest"]["label rows"]
+    assert not (folder / "full" / "job.csv").exists()
+    assert not (folder / "beside").exists()
 
 
 def test_photographs_of_our_symbols_are_read_right_or_not_at_all() -> None:

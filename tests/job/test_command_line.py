@@ -15,6 +15,8 @@ from typing import Any
 
 import jsonschema_rs
 import pytest
+from conftest import Bench
+from databases import Database
 from lxml import etree
 
 import serialkeeper as sk
@@ -33,6 +35,9 @@ def _in_an_empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None
             monkeypatch.delenv(name)
 
 
+by_the_demo = pytest.mark.only_on("sqlite", reason="the demo makes its record in a file of its own")
+
+
 class Typed:
     """What a command answered."""
 
@@ -45,6 +50,15 @@ class Typed:
     @property
     def json(self) -> Any:
         return json.loads(self.out)
+
+
+@pytest.fixture
+def here(
+    _in_an_empty_folder: None, database: Database, monkeypatch: pytest.MonkeyPatch
+) -> Database:
+    """The database in which commands find and make their record."""
+    monkeypatch.setenv("SERIALKEEPER_RECORD", database.url)
+    return database
 
 
 @pytest.fixture
@@ -72,6 +86,7 @@ def results_of(print_file: str, name: str) -> None:
             )
 
 
+@pytest.mark.usefixtures("here")
 def test_the_main_job_as_typed(type_: Any) -> None:
     """Every form of the design's list, one after the other, on one lot."""
     assert type_(["init", "--person", "Line Lead"]).code == 0
@@ -112,6 +127,7 @@ def test_the_main_job_as_typed(type_: Any) -> None:
     assert "voided" in shown.out and "waste" in shown.out
 
 
+@pytest.mark.usefixtures("here")
 def test_rolls_as_typed(type_: Any) -> None:
     """A parent roll, its finished rolls, a cut, a further pass and a release: forms, exit codes."""
     type_(["init", "--person", "Line Lead"])
@@ -151,6 +167,7 @@ def test_rolls_as_typed(type_: Any) -> None:
     assert type_("record verify").code == 0
 
 
+@by_the_demo
 def test_the_same_record_and_form_give_the_same_event_bytes(type_: Any) -> None:
     """Event files are a function of the record: written twice, they are equal."""
     type_("demo --labels 200 --out d --json")
@@ -159,6 +176,7 @@ def test_the_same_record_and_form_give_the_same_event_bytes(type_: Any) -> None:
     assert Path("again.jsonld").read_bytes() == Path("d/events.jsonld").read_bytes()
 
 
+@by_the_demo
 def test_the_demo_tells_its_story(type_: Any) -> None:
     """The demo balances, leaves every file it names, and its record verifies."""
     told = type_("demo --labels 2000 --seed 3 --out d --json")
@@ -172,6 +190,7 @@ def test_the_demo_tells_its_story(type_: Any) -> None:
     assert sk.record.verify(sk.open_record("sqlite:///d/record.db", person="Line Lead"))["sound"]
 
 
+@by_the_demo
 def test_the_same_seed_tells_the_same_story(type_: Any) -> None:
     """Numbers, print file, faults and outcome are the seed's; another seed's are not."""
     stories = {}
@@ -186,6 +205,7 @@ def test_the_same_seed_tells_the_same_story(type_: Any) -> None:
     assert stories["a"] == stories["b"] != stories["c"]
 
 
+@by_the_demo
 def test_the_demo_prints_the_commands_that_do_the_same_by_hand(type_: Any) -> None:
     """Each printed command line is one that the command tree understands."""
     told = type_("demo --labels 300 --out d").out
@@ -207,6 +227,7 @@ def test_the_demo_prints_the_commands_that_do_the_same_by_hand(type_: Any) -> No
             assert noun in names, line
 
 
+@by_the_demo
 def test_the_official_schemas_accept_the_demos_events(type_: Any, standards: Path) -> None:
     """EPCIS 2.0 XSD and JSON Schema (formats asserted) accept both files of the demo.
 
@@ -220,6 +241,7 @@ def test_the_official_schemas_accept_the_demos_events(type_: Any, standards: Pat
     xsd.assertValid(etree.parse("d/events.xml"))
 
 
+@by_the_demo
 def test_event_ids_equal_those_of_the_reference_library(type_: Any) -> None:
     """The CBV 2.0 event hash, by epcis-event-hash-generator over our JSON-LD file; XML too."""
     from epcis_event_hash_generator import hash_generator, json_to_py
@@ -236,6 +258,7 @@ def test_event_ids_equal_those_of_the_reference_library(type_: Any) -> None:
     assert [e.text for e in etree.parse("d/events.xml").iter("eventID")] == ours
 
 
+@by_the_demo
 def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
     """The EPCs of all ADD events are exactly the labels that were ever active."""
     type_("demo --labels 500 --out d --json")
@@ -262,6 +285,7 @@ def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
         ("nothing", 2, "usage"),
         ("lot open 1 L --expiry 2028-13-01 --target 5", 2, "usage"),
         ("lot open 1 L --expiry 2028-06-31 --target 5", 2, "usage"),
+        ("lot show L --record mysql://h/d", 2, "usage"),
         ("lot show L --record postgresql://u:secret@h/d", 2, "usage"),
         ("init --person A --password-stdin", 1, "live_not_ready"),
         ("label list L --state lost", 1, "record_missing"),
@@ -283,15 +307,11 @@ def test_refusals_have_a_word_an_exit_code_and_a_remedy(
     assert valid("refusal", as_json.json)["refused"]["word"] == word
 
 
-def test_a_damaged_record_is_exit_3(type_: Any) -> None:
-    """A byte changed by hand: record verify says where, and leaves with 3."""
-    import sqlite3
-
-    type_("demo --labels 200 --out d --json")
-    connection = sqlite3.connect("d/record.db", isolation_level=None)
-    connection.execute("UPDATE label SET state = 'c' WHERE state = 'x'")
-    connection.close()
-    told = type_(["record", "verify", "--record", "sqlite:///d/record.db", "--as", "Line Lead"])
+def test_a_damaged_record_is_exit_3(bench: Bench, type_: Any) -> None:
+    """A state changed by hand: record verify says where, and leaves with 3."""
+    bench.printed(4)
+    assert bench.database.edit("UPDATE label SET state = 'c' WHERE position = 1") == 1
+    told = type_(["record", "verify", "--record", bench.url, "--as", "Line Lead"])
     assert told.code == 3
     assert "position 1" in told.err
 
@@ -332,6 +352,7 @@ def test_every_command_explains_itself(type_: Any, noun: str, verb: str) -> None
     assert told.code == 0 and "Usage:" in told.out
 
 
+@by_the_demo
 def test_as_a_process_of_its_own(tmp_path: Path) -> None:
     """`python -m serialkeeper` works, prints one JSON document, and a closed pipe is no error."""
     command = [sys.executable, "-m", "serialkeeper"]

@@ -456,12 +456,12 @@ def test_two_processes_do_not_follow_one_file(bench: Bench) -> None:
     path = bench.folder / "grow.csv"
 
     def second() -> None:
-        feeder = Feeder(path, [lambda: None, lambda: None])
+        feeder = Feeder(path, [data[half:], lambda: None])
         feeder.last = "stop"
         sk.inspect.follow(bench.record, bench.lot, path, onlooker=feeder)
 
     half = data.index(b"\n", 500) + 1
-    feeder = Feeder(path, [data[:half], lambda: None, second, data[half:], lambda: None])
+    feeder = Feeder(path, [data[:half], lambda: None, second, lambda: None])
     with pytest.raises(sk.Refused) as refused:
         sk.inspect.follow(bench.record, bench.lot, path, onlooker=feeder)
     assert refused.value.word == "followed_elsewhere"

@@ -14,6 +14,7 @@ import string
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,7 @@ from biip.gs1_messages import GS1Message
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from test_interruption import interrupt
 
 import serialkeeper as sk
 from serialkeeper.rules import gs1, imported
@@ -407,20 +409,129 @@ def test_numbers_of_our_own_make_way_for_imported_ones(
 
     def draw(*args: Any) -> Any:
         part = real(*args)
-        if not drawn:
-            drawn.append(part.data.decode().split("\n")[0])
-            write(bench, ["serial", drawn[0]], "n.csv")
-            sk.serials.import_(other, "LOT24B", bench.folder / "n.csv")
-        return part
+        if drawn:
+            return part
+        drawn.append(part)
+        numbers = ["A1B2C3D4E5F6", *part.data.decode().split("\n")[1:]]
+        return replace(part, data="\n".join(numbers).encode())
 
     sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=5)
     sk.lot.approve(bench.record, "LOT24B")
-    other = sk.open_record(bench.url, person="Second Person")
+    sk.serials.import_(bench.record, "LOT24B", write(bench, ["serial", "A1B2C3D4E5F6"], "n.csv"))
     monkeypatch.setattr(numbering, "_draw", draw)
     sk.serials.allocate(bench.record, bench.lot, 5)
-    other.close()
-    assert drawn[0] not in [row["serial"] for row in bench.labels()]
-    assert sk.label.show(bench.record, GTIN, serial=drawn[0])["lot"] == "LOT24B"
+    assert drawn
+    assert "A1B2C3D4E5F6" not in [row["serial"] for row in bench.labels()]
+    assert sk.label.show(bench.record, GTIN, serial="A1B2C3D4E5F6")["lot"] == "LOT24B"
+    sk.record.verify(bench.record)
+
+
+@pytest.fixture
+def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks of ten numbers, two in a transaction."""
+    from serialkeeper.rules import chain
+    from serialkeeper.steps import importing
+    from serialkeeper.store import journal, verify
+
+    monkeypatch.setattr(chain, "BLOCK", 10)
+    for room in (importing, journal, verify):
+        monkeypatch.setattr(room, "BLOCK", 10)
+    monkeypatch.setattr(importing, "BLOCKS_AT_ONCE", 2)
+
+
+@pytest.mark.usefixtures("_small_blocks")
+@pytest.mark.parametrize("before", [True, False], ids=["before", "after"])
+@pytest.mark.parametrize("extras", [True, False], ids=["extras", "bare"])
+def test_an_interrupted_import_is_finished_by_the_same_file(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, extras: bool, before: bool
+) -> None:
+    """Cut at every transaction: nothing of it prints, nothing else is given to the product, verify
+    passes; the same file at another station ends it with every number in its place."""
+    for transaction in range(20):
+        bench.lot = f"I{transaction}"
+        sk.lot.open(bench.record, GTIN, bench.lot, expiry=EXPIRY, target=65)
+        sk.lot.approve(bench.record, bench.lot)
+        numbers = [f"T{transaction}N{n}" for n in range(65)]
+        lines = [f"01{GTIN}21{one}{{GS}}91EE06{{GS}}92K{one}" for one in numbers]
+        head = "code" if extras else "serial"
+        path = write(bench, [head, *(lines if extras else numbers)], f"i{transaction}.csv")
+
+        def take_in(path: Path = path) -> Any:
+            return sk.serials.import_(bench.record, bench.lot, path)
+
+        cut = interrupt(monkeypatch, take_in, transaction, before)
+        sk.record.verify(bench.record)
+        if cut and 0 < sk.lot.show(bench.record, bench.lot)["allocated"] > len(bench.labels()):
+            with pytest.raises(sk.Refused) as printing:
+                printed(bench)
+            assert printing.value.word == "allocation_unfinished"
+            for lot in (bench.lot, "LOT24A"):
+                with pytest.raises(sk.Refused) as allocating:
+                    sk.serials.allocate(bench.record, lot, 65)
+                assert path.name in allocating.value.remedy
+            other = refusal(bench, write(bench, ["serial", "OTHER"], "other.csv"))
+            assert (other.word, path.name in other.remedy) == ("allocation_unfinished", True)
+            changed = path.read_bytes()
+            path.write_bytes(changed.replace(b"N64", b"N99"))
+            assert refusal(bench, path).word == "allocation_unfinished"
+            path.write_bytes(changed)
+        with sk.open_record(bench.url, person="Second Person", station="line 2") as other:
+            sk.serials.import_(other, bench.lot, path)
+        assert [row["serial"] for row in bench.labels()] == numbers
+        if extras:
+            code = sk.label.show(bench.record, bench.lot, position=65)["code"]
+            assert code.endswith(f"92K{numbers[-1]}")
+        sk.record.verify(bench.record)
+        if not cut:
+            break
+    else:
+        pytest.fail("the import never ran through without a cut")
+    assert transaction >= 5
+    printed(bench)
+
+
+@pytest.mark.usefixtures("_small_blocks")
+def test_a_file_that_changes_while_it_is_taken_in_gives_no_number_that_was_not_looked_at(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Other bytes under the same name, after the look: refused, and the file itself ends it."""
+    from serialkeeper.steps import importing
+
+    path = write(bench, ["code", *(f"01{GTIN}21N{n}{{GS}}91EE{n:02}" for n in range(30))], "n.csv")
+    before, real = path.read_bytes(), importing._begin
+
+    def begin(*args: Any) -> Any:
+        path.write_bytes(before.replace(b"91EE07", b"91EE77"))
+        return real(*args)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(importing, "_begin", begin)
+        with pytest.raises(sk.Refused) as refused:
+            sk.serials.import_(bench.record, bench.lot, path)
+    assert "changed" in refused.value.remedy
+    assert bench.labels() == []
+    path.write_bytes(before)
+    assert sk.serials.import_(bench.record, bench.lot, path)["resumed"]
+    assert sk.label.show(bench.record, bench.lot, position=8)["code"].endswith("91EE07")
+    sk.record.verify(bench.record)
+
+
+def test_a_file_waits_for_an_allocation_of_the_product(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While numbers are drawn for any of its lots, none are taken in: they could be the same."""
+    sk.lot.open(bench.record, GTIN, "LOT24B", expiry=EXPIRY, target=5)
+    sk.lot.approve(bench.record, "LOT24B")
+
+    def allocate() -> Any:
+        return sk.serials.allocate(bench.record, "LOT24B", 5)
+
+    assert interrupt(monkeypatch, allocate, 0, False)
+    path = write(bench, ["serial", "A1"], "n.csv")
+    refused = refusal(bench, path)
+    assert (refused.word, "allocate" in refused.remedy) == ("allocation_unfinished", True)
+    allocate()
+    assert sk.serials.import_(bench.record, bench.lot, path)["count"] == 1
     sk.record.verify(bench.record)
 
 

@@ -7,7 +7,7 @@ import json
 from typing import Any
 
 import pytest
-from conftest import Bench, Original, as_seen
+from conftest import Bench, as_seen
 from databases import Database, Databases
 from forms import FORMS
 from hypothesis import HealthCheck, given, settings
@@ -62,9 +62,8 @@ def test_the_same_run_told_in_any_form_ends_the_same(
     own = bench.results(rows)
     other = bench.folder / "device.txt"
     FORMS[name](other, rows)
-    bench.record.close()
     folder = tmp_path_factory.mktemp("twin")
-    with Original(bench.database, bench.record.now).copied(databases, folder) as twin:
+    with bench.kept().copied(databases, folder) as twin:
         record = twin.record
         expected = sk.inspect.take(bench.record, bench.lot, own)
         assert len(expected["findings"]) >= 6
@@ -149,7 +148,7 @@ def test_an_interrupted_take_goes_on_with_its_own_profile(
     path = bench.folder / "r.jsonl"
     FORMS["example-json-lines"](path, a_run(bench))
     with monkeypatch.context() as patch:
-        patch.setattr(inspection, "_write_blocks", lambda *_: 1 / 0)
+        patch.setattr(inspection, "_chunk", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             sk.inspect.take(bench.record, bench.lot, path, profile="example-json-lines")
     with pytest.raises(sk.Refused) as refused:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import EXPIRY, GTIN, Bench, Original, as_seen
+from conftest import EXPIRY, GTIN, Bench, Original, approved_lot, as_seen
 from databases import Database, Databases
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
@@ -105,6 +105,17 @@ EDITS: dict[str, Edit] = {
         data=b"",
     ),
     "an entry of nobody": row_in("entry", product_id=1, lot_id=99, seq=1, body=b"{}", hash=b"\x00"),
+    "a label of no lot": "INSERT INTO label VALUES (1, 99, 1, 'ZZZZ', 'c')",
+    "a finding moved to no lot": "UPDATE finding SET lot_id = 99 WHERE position = 12",
+    "a reason moved to another product's lot": "UPDATE departure SET product_id = 2",
+    "a reason of no lot": "INSERT INTO departure VALUES (1, 99, 3, 1, 1, 'v', 'waste')",
+    "a lot put in": row_in(
+        "lot",
+        **dict.fromkeys(("expiry", "state", "commission_at", "market", "artwork", "gtin"), "x"),
+        **dict.fromkeys(("ai_order", "number", "layout"), "x"),
+        **dict.fromkeys(("product_id", "id", "target", "labels", "prefix_length"), 7),
+        **dict.fromkeys(("minimum_grade", "group_limit"), 7),
+    ),
     "a second schema": "INSERT INTO alembic_version VALUES ('9999')",
     "an original's number": "UPDATE original SET piece = 7",
     "zeros after an original": bytes_of("original.data", lambda data: data + bytes(2)),
@@ -127,8 +138,7 @@ def _told(
     with original.copied(databases, tmp_path_factory.mktemp("told")) as bench:
         story(bench)
         sk.record.verify(bench.record)
-        bench.record.close()
-        yield Original(bench.database, bench.record.now)
+        yield bench.kept()
 
 
 @pytest.fixture
@@ -190,6 +200,25 @@ def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: B
         sql(edit, body=body, head=head, seq=seq)
         sql("UPDATE chain SET head = :head WHERE lot_id = 1", head=head)
     assert bench.heads() != before
+
+
+@pytest.mark.only_on("postgresql", reason="the file is made beside it")
+def test_both_databases_keep_the_same_journal(
+    bench: Bench, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """The same steps, clock and chance: every chain has the same head in a file and on a server,
+    and labels and event files are the same to the last byte."""
+    files = Databases("sqlite")
+    first, second = (tmp_path_factory.mktemp(name) for name in ("first", "second"))
+    with approved_lot(files, first) as original, original.copied(files, second) as twin:
+        for one in (bench, twin):
+            story(one)
+            for form in ("json", "xml"):
+                sk.events.write(one.record, one.lot, form=form, out=one.folder / f"e.{form}")
+        assert bench.heads() == twin.heads()
+        assert bench.labels() == twin.labels()
+        for name in ("job1.csv", "e.json", "e.xml"):
+            assert (bench.folder / name).read_bytes() == (second / name).read_bytes()
 
 
 MISTAKES = {
@@ -382,3 +411,21 @@ def test_an_entry_that_means_nothing_is_refused_before_it_is_kept(bench: Bench) 
     with pytest.raises(sk.Damaged), bench.record.work(LotKey(1, 1)) as work:
         work.write(LotKey(1, 1), "invented", {})
     assert bench.heads() == before
+
+
+def test_the_list_of_lots_counts_labels_of_lots_at_work_only(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A closed lot is listed without its states, so that years of lots cost nothing."""
+    from serialkeeper.cli.door import run
+
+    rows = as_seen(bench.printed(4))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    assert sk.lot.list(bench.record)[0]["states"] == {"commissioned": 4}
+    for term in ("printer_counter", "rewind_counter"):
+        sk.lot.count(bench.record, bench.lot, term, 4)
+    sk.lot.close(bench.record, bench.lot)
+    assert sk.lot.list(bench.record)[0]["states"] is None
+    assert sk.lot.show(bench.record, bench.lot)["states"] == {"commissioned": 4}
+    assert run(["--record", bench.url, "--as", "Line Lead", "lot", "list"]) == 0
+    assert "closed" in (listed := capsys.readouterr().out) and "4 labels" in listed

@@ -502,8 +502,7 @@ def printed(bench: Bench) -> tuple[Original, list[Row]]:
     """A record with 24 labels on one lane, one roll, and nothing inspected; to be copied."""
     rows = as_seen(bench.printed(24, lanes=1))
     sk.roll.add(bench.record, bench.lot)
-    bench.record.close()
-    return Original(bench.database, bench.record.now), rows
+    return bench.kept(), rows
 
 
 @settings(

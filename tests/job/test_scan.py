@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,8 @@ import pytest
 import resvg_py
 import segno
 import zxingcpp
-from conftest import GTIN, Bench, as_seen
-from databases import Database
+from conftest import GTIN, Bench, Original, as_seen
+from databases import Databases
 from PIL import Image
 
 import serialkeeper as sk
@@ -29,16 +29,26 @@ SCHEMA = jsonschema_rs.validator_for(
 )
 
 
+@pytest.fixture(scope="module")
+def _web(
+    original: Original, databases: Databases, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Original]:
+    """Twenty labels: 3 unreadable, 7 decommissioned, two more never printed."""
+    with original.copied(databases, tmp_path_factory.mktemp("web")) as bench:
+        rows = as_seen(bench.printed(20))
+        rows[2]["seen"] = ""
+        rows[2]["verdict"] = ""
+        sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+        sk.serials.allocate(bench.record, bench.lot, 2)
+        sk.label.decommission(bench.record, bench.lot, "7", reason="sampled", count=1)
+        yield bench.kept()
+
+
 @pytest.fixture
-def web(bench: Bench) -> Bench:
-    """Twenty labels: 3 unreadable, 5 voided, 7 decommissioned, two more never printed."""
-    rows = as_seen(bench.printed(20))
-    rows[2]["seen"] = ""
-    rows[2]["verdict"] = ""
-    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
-    sk.serials.allocate(bench.record, bench.lot, 2)
-    sk.label.decommission(bench.record, bench.lot, "7", reason="sampled", count=1)
-    return bench
+def web(_web: Original, databases: Databases, tmp_path: Path) -> Iterator[Bench]:
+    """A copy of that record, and of its files."""
+    with _web.copied(databases, tmp_path) as bench:
+        yield bench
 
 
 def row(web: Bench, position: int) -> dict[str, str]:
@@ -326,10 +336,10 @@ def test_a_missing_image_is_not_taken_for_a_number(
 
 
 def test_a_named_record_that_is_missing_is_refused(
-    database: Database, capsys: pytest.CaptureFixture[str]
+    databases: Databases, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Only where nobody named a record is a scan judged without one."""
-    assert run(["--record", database.url, "scan", "A7"]) == 1
+    assert run(["--record", databases.nowhere(tmp_path), "scan", "A7"]) == 1
     assert "[record_missing]" in capsys.readouterr().err
 
 

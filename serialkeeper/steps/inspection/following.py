@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 from time import monotonic
 from typing import Any
@@ -23,7 +24,7 @@ from serialkeeper.outside.growing import Growing, changed
 from serialkeeper.rules import profiles
 from serialkeeper.rules.alarms import Alarm, fold
 from serialkeeper.rules.following import Doubt, Live
-from serialkeeper.rules.moves import OPEN_LOT, check_allocation, check_lot
+from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.steps.inspection.taking import (
     check_other_takes,
     plan_for,
@@ -31,6 +32,7 @@ from serialkeeper.steps.inspection.taking import (
     take_in,
 )
 from serialkeeper.store.line_tables import FollowRow
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -218,8 +220,7 @@ class _Follower:
             self.lot = view.lot(name)
             self.key = key_of(self.lot)
             check_lot(self.lot.state, *OPEN_LOT, where=self.lot.full_name)
-            for one in view.allocations(self.key):
-                check_allocation(self.lot.number, one.first, one.count, one.done)
+            check_finished(view, self.lot)
             self.rules = view.alarm_rules_at(record.station)
             described, text = profile_of(view, None, profile)
             self.profile = profiles.parse(text, f"profile {described}") if described else None
@@ -230,6 +231,8 @@ class _Follower:
         unit = self.profile.unit if self.profile else "line"
         self.live = Live(plan, states, self.rules, str(self.path), unit)
         self.row = row or self._start(described)
+        if self.row.station != record.station:
+            self._take_over()
         self.mark = self.row.readings
         self.pending: list[Alarm] = []
         self.due = self.ending = False
@@ -242,7 +245,7 @@ class _Follower:
 
     def _earlier(self, view: View, profile: str) -> FollowRow | None:
         """What an earlier run left of this file; None if it is a new one."""
-        row = _open_row(self.record, view, self.lot, self.path)
+        row = _open_row(self.record, view, self.lot, self.path) or self._left_behind(view)
         if row is None:
             self._check_new(view)
             return None
@@ -258,6 +261,29 @@ class _Follower:
         if not self.growing.begins_with(row.size, row.sha256):
             raise changed(self.path, f"the first {row.size:,} bytes as read", "other bytes")
         return row
+
+    def _left_behind(self, view: View) -> FollowRow | None:
+        """What another station left of this very file: one of its name, with the same readings."""
+        return next(
+            (
+                row
+                for row in view.follows(self.key)
+                if row.name == self.path.name
+                and row.state != "finished"
+                and row.readings
+                and self.growing.begins_with(row.size, row.sha256)
+            ),
+            None,
+        )
+
+    def _take_over(self) -> None:
+        """From here on the file is followed at this station; the other one is refused."""
+        with self.record.work(self.key) as work:
+            row = self._current(work)
+            told = {name: getattr(row, name) for name in ("name", "size", "sha256", "readings")}
+            none = {"follow": row.id, "raised": [], "grown": []}
+            work.write(self.key, "followed", {**told, **none})
+        self.row = row.model_copy(update={"station": self.record.station})
 
     def _check_new(self, view: View) -> None:
         """Refuses a file that was taken in before and grew since, and what `take` refuses."""
@@ -355,7 +381,8 @@ class _Follower:
     def _current(self, view: View) -> FollowRow:
         """This following as the record has it; refused if another process wrote it on."""
         row = next(row for row in view.follows(self.key) if row.id == self.row.id)
-        if (row.size, row.readings) != (self.row.size, self.row.readings):
+        where = attrgetter("size", "readings", "station")
+        if where(row) != where(self.row):
             raise self._elsewhere()
         return row
 
@@ -367,7 +394,9 @@ class _Follower:
         self.expected = folded.standing
         if folded.raised or self.due:
             return True
-        return self.growing.size > self.row.size and monotonic() - self.saved > SAVED_EVERY
+        # The first readings at once: by them another station knows the file, if this one dies.
+        due = not self.row.readings or monotonic() - self.saved > SAVED_EVERY
+        return self.growing.size > self.row.size and due and self.live.readings > 0
 
     def _save(self) -> None:
         """Journal how far the file was followed, and what alarmed on the way."""

@@ -8,6 +8,7 @@ transaction. An interrupted take goes on where it stopped when the same file com
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -21,13 +22,12 @@ from serialkeeper.outside import camera, devices
 from serialkeeper.outside.growing import changed
 from serialkeeper.rules import profiles
 from serialkeeper.rules.alarms import Rules
-from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey, Part
+from serialkeeper.rules.chain import BLOCK, LotKey, Part
 from serialkeeper.rules.findings import ELSEWHERE, NOT_SEEN, Readings
 from serialkeeper.rules.jobs import Shape, Web, shape_of
 from serialkeeper.rules.moves import (
     OPEN_LOT,
     State,
-    check_allocation,
     check_file,
     check_lot,
     check_pass,
@@ -38,6 +38,7 @@ from serialkeeper.rules.parts import UNCHANGED, unpack_states
 from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.line_tables import FollowRow, Take
+from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.plans import plan_of, raise_alarms, summary_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
@@ -57,7 +58,7 @@ class _Scene:
         free: bool by position: not inspected before this file, also where an interrupted take of
             it has written already.
         profile: the camera profile's name and text, both empty for our own file.
-        rules: when labels alarm at this station.
+        rules: when labels alarm at the station that began the take.
         follow: the id of the unfinished following of this very file, 0 for none.
     """
 
@@ -175,14 +176,14 @@ def _look(
         check_pass(str(path), old.id, old.roll, 0)
     if old is None or old.state != "finished":
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
-        for allocation in view.allocations(key):
-            check_allocation(lot.number, allocation.first, allocation.count, allocation.done)
+        check_finished(view, lot)
     standing = _standing(view, lot, key, old)
     free = (standing.states == ord(State.ISSUED)) | standing.elsewhere
     if old and old.state != "finished":
         free |= _written(view, lot, key, old)
     described = profile_of(view, old, profile)
-    length, rules = view.chain(key).count, view.alarm_rules_at(record.station)
+    length = view.chain(key).count
+    rules = view.alarm_rules_at(old.station if old else record.station)
     followed = follow.id if follow else 0
     return _Scene(lot, key, old, length, standing, free, described, rules, followed)
 
@@ -295,11 +296,9 @@ def _start(
 ) -> Take | None:
     """Begin the take; None if the lot changed since it was looked at."""
     profile, text = scene.profile
-    with record.work(*([HOUSE] if profile else []), scene.key) as work:
+    with record.work(scene.key) as work:
         if work.length(scene.key) != scene.length:
             return None
-        if profile and not work.find_profile(profile):
-            work.keep_profile(profile, text)
         data = {
             "id": len(work.takes(scene.key)) + 1,
             "name": _free_name(record, path.name, work.takes(scene.key)),
@@ -309,6 +308,8 @@ def _start(
         }
         work.keep_original(scene.key, data["sha256"], originals.pieces())
         work.write(scene.key, "take started", data)
+        if profile:
+            work.keep_profile(profile, text)
         return work.takes(scene.key)[-1]
 
 
@@ -329,20 +330,55 @@ def _write(
     """Write block after block, then finish; gives the summary and the alarms raised."""
     lot, key = scene.lot, scene.key
     # While only this take adds to the chain, the states are those that were looked at.
-    undisturbed = scene.length + 1 if scene.old is None else -1
+    alone, entries = scene.old is None, scene.length + 1
+    known = scene.standing.states
+    ahead = _Chunk(started.through)
     finished, raised = False, list[int]()
     while not finished:
-        with record.work(key_of(lot)) as work:
+        if alone:  # made before the lot is locked, so that others wait for less
+            ahead = _chunk(judged, ahead.through, lambda first, last: known[first : last + 1])
+        with record.work(key) as work:
             current = next(take for take in work.takes(key) if take.id == started.id)
             finished = current.state == "finished"
-            known = scene.standing.states if work.length(key_of(lot)) == undisturbed else None
-            if not finished and not _write_blocks(work, scene, current, judged, known):
+            alone = alone and work.length(key) == entries
+            if not alone:
+                ahead = _chunk(judged, current.through, partial(_states_now, work, key))
+            if not finished and ahead.parts:
+                data = {"take": current.id, "through": ahead.through, "found": ahead.found}
+                work.write(key, "taken", data, parts=ahead.parts)
+            elif not finished:
                 raised = _finish(work, scene, current, judged)
                 finished = True
-            if known is not None:
-                undisturbed = work.length(key_of(lot))
+            entries = work.length(key)
     with record.read() as view:
         return summary_of(view, lot, started, already=False), raised
+
+
+@dataclass(frozen=True)
+class _Chunk:
+    """What one transaction writes: a few blocks up to `through`."""
+
+    through: int
+    parts: Sequence[Part] = ()
+    found: Sequence[list[int]] = ()
+
+
+def _chunk(judged: Judged, through: int, states: Callable[[int, int], NDArray[np.uint8]]) -> _Chunk:
+    """The next few blocks from `through` on; no parts if there are none left."""
+    parts, found = list[Part](), list[list[int]]()
+    for _ in range(BLOCKS_AT_ONCE):
+        block = judged.next_block(through)
+        if block is None:
+            break
+        first, last = block * BLOCK + 1, min((block + 1) * BLOCK, len(judged.target) - 1)
+        parts += judged.parts(block, states(first, last))
+        found += judged.found_in(block)
+        through = block + 1
+    return _Chunk(through, parts, found)
+
+
+def _states_now(work: Work, key: LotKey, first: int, last: int) -> NDArray[np.uint8]:
+    return np.frombuffer(work.states(key, first, last), np.uint8)
 
 
 def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[int]:
@@ -364,30 +400,3 @@ def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[in
     }
     work.write(scene.key, "take finished", data)
     return raised
-
-
-def _write_blocks(
-    work: Work,
-    scene: _Scene,
-    current: Take,
-    judged: Judged,
-    known: NDArray[np.uint8] | None,
-) -> bool:
-    """The next few blocks in this transaction; False if there are none left."""
-    through, parts, found = current.through, list[Part](), list[list[int]]()
-    for _ in range(BLOCKS_AT_ONCE):
-        block = judged.next_block(through)
-        if block is None:
-            break
-        first, last = block * BLOCK + 1, min((block + 1) * BLOCK, scene.lot.labels)
-        if known is None:
-            states = np.frombuffer(work.states(scene.key, first, last), np.uint8)
-        else:
-            states = known[first : last + 1]
-        parts += judged.parts(block, states)
-        found += judged.found_in(block)
-        through = block + 1
-    if parts:
-        data = {"take": current.id, "through": through, "found": found}
-        work.write(scene.key, "taken", data, parts=parts)
-    return bool(parts)

@@ -23,7 +23,7 @@ def upgrade() -> None:
     op.create_table(
         "sscc_range",
         *_columns({"id": WHOLE}),
-        *_plain(("company",), ("extension", *numbers, "product_id", "lot_id")),
+        *_plain(("company",), ("extension", *numbers, "for_product", "for_lot")),
         sa.UniqueConstraint("company", "extension", "first"),
         sqlite_strict=True,
         sqlite_with_rowid=True,

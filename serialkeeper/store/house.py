@@ -1,0 +1,113 @@
+"""Questions about what all lots share: settings, people, stations, products, places, cameras."""
+
+from __future__ import annotations
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.locations import name_of
+from serialkeeper.store.import_tables import Location
+from serialkeeper.store.journal import Journal
+from serialkeeper.store.line_tables import KeptProfile
+from serialkeeper.store.tables import Lot, Person, Product, Setting, Station
+
+
+class House(Journal):
+    """What the house chain tells, through one connection."""
+
+    def setting(self, name: str) -> str:
+        """A fact of the whole record, or empty."""
+        found = self._one(Setting, name=name)
+        return found.value if found else ""
+
+    def people(self) -> list[Person]:
+        """Everybody, in order of entry."""
+        return self._all(Person)
+
+    def person(self, name: str) -> Person:
+        """One person by name. Refuses `person_unknown`."""
+        found = self._one(Person, name=name)
+        if found is None:
+            raise Refused(
+                "person_unknown",
+                "The record knows no such person.",
+                expected=", ".join(person.name for person in self.people()[:20]),
+                came=name,
+                remedy="Add the person first (person add), or check the spelling.",
+            )
+        return found
+
+    def only_person(self) -> Person:
+        """The person of a record that has just one. Refuses `person_unknown`."""
+        people = self.people()
+        if len(people) != 1:
+            raise Refused(
+                "person_unknown",
+                "The record has several people; it has to know who you are.",
+                expected=", ".join(person.name for person in people[:20]),
+                came="no name",
+                remedy="Give --as NAME or set SERIALKEEPER_PERSON.",
+            )
+        return people[0]
+
+    def stations(self) -> list[Station]:
+        """All stations that the record names, in order of entry."""
+        return self._all(Station)
+
+    def products(self) -> list[Product]:
+        """All products, in order of entry."""
+        return self._all(Product)
+
+    def find_product(self, gtin: str) -> Product | None:
+        """A product by its 14-digit GTIN."""
+        return self._one(Product, gtin=gtin)
+
+    def product(self, gtin: str) -> Product:
+        """A product by its 14-digit GTIN. Refuses `product_unknown`."""
+        found = self.find_product(gtin)
+        if found is None:
+            raise Refused(
+                "product_unknown",
+                "The record knows no product with that GTIN.",
+                expected=", ".join(p.gtin for p in self.products()[:10]) or "none yet",
+                came=gtin,
+                remedy="Add the product first: product add.",
+            )
+        return found
+
+    def locations(self) -> list[Location]:
+        """All locations, in order of entry."""
+        return self._all(Location)
+
+    def find_location(self, gln: str, extension: str) -> Location | None:
+        """A location by its GLN and extension."""
+        return self._one(Location, gln=gln, extension=extension)
+
+    def location(self, name: str) -> Location:
+        """A location by GLN or GLN/EXTENSION. Refuses `location_unknown`."""
+        gln, _, extension = name.partition("/")
+        found = self.find_location(gln, extension)
+        if found is None:
+            raise Refused(
+                "location_unknown",
+                "The record knows no such location.",
+                expected=", ".join(name_of(one.gln, one.extension) for one in self.locations()[:10])
+                or "none yet",
+                came=name,
+                remedy="Add it first (location add); in a file it stands above its parts.",
+            )
+        return found
+
+    def profiles(self) -> list[KeptProfile]:
+        """All camera profiles that are kept, in order of entry."""
+        return self._all(KeptProfile)
+
+    def find_profile(self, name: str) -> KeptProfile | None:
+        """A kept camera profile by name."""
+        return self._one(KeptProfile, name=name)
+
+    def product_of(self, lot: Lot) -> Product:
+        """A lot's product."""
+        return self.product_with(lot.product_id)
+
+    def product_with(self, product_id: int) -> Product:
+        """A product by its id."""
+        return self._expect(Product, id=product_id)
