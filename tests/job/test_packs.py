@@ -506,3 +506,22 @@ def test_two_stations_at_one_pack(bench: Bench) -> None:
         "commissioned",
     )
     bench.heads()
+
+
+def test_packs_move_to_another_database_with_the_record(
+    bench: Bench, databases: Databases, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """What is in what follows from the journal there, too; packing goes on with the next SSCC."""
+    packing(bench, "PACK30", 12)
+    for level in ("case", "pallet"):
+        made = sk.pack.build(bench.record, "PACK30", level, in_order=True, reason="the rest")
+    pallet = made["packs"][0]["key"]
+    tree = sk.pack.show(bench.record, pallet)
+    ahead = sk.pack.number(bench.record, "PACK30", "case", 1)["keys"]
+    with databases.new(tmp_path_factory.mktemp("there")) as place:
+        sk.record.copy(bench.record, place.url)
+        with sk.open_record(place.url, person="Line Lead", station="line 1") as there:
+            assert sk.record.verify(there)["sound"]
+            assert sk.pack.show(there, pallet) == tree
+            (key,) = sk.pack.number(there, "PACK30", "case", 1)["keys"]
+            assert int(key[:-1]) == int(ahead[0][:-1]) + 1
