@@ -15,7 +15,7 @@ record as it was.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from serialkeeper.outside import clock
 from serialkeeper.steps import (
     alarms,
     challenges,
+    contents,
     drawings,
     handoff,
     holding,
@@ -35,6 +36,10 @@ from serialkeeper.steps import (
     lots,
     moving,
     numbering,
+    pack_checks,
+    pack_files,
+    pack_labels,
+    packing,
     people,
     plants,
     practice,
@@ -43,12 +48,14 @@ from serialkeeper.steps import (
     profiling,
     proofs,
     reconciliation,
+    repacking,
     reports,
     returning,
     rolls,
     scans,
     second_pass,
     settling,
+    shipping,
     stations,
     symbols,
     tickets,
@@ -146,6 +153,7 @@ class product:
     add = staticmethod(products.add)
     import_ = staticmethod(products.import_products)
     layout = staticmethod(products.set_layout)
+    packs = staticmethod(products.set_packs)
     list = staticmethod(products.all_products)
     show = staticmethod(products.show)
 
@@ -262,6 +270,52 @@ class roll:
     neighbour = staticmethod(lists.neighbour)
 
 
+class pack:
+    """Bundles, cases and pallets: filling, changing and showing them."""
+
+    @staticmethod
+    def build(
+        record: Record,
+        name: str,
+        level: str,
+        children: Sequence[str] = (),
+        *,
+        positions: str = "",
+        into: str = "",
+        file: Path | None = None,
+        in_order: bool = False,
+        count: int | None = None,
+        reason: str = "",
+    ) -> dict[str, Any]:
+        """Fill one pack, the packs of a file, or packs in plan order.
+
+        See `steps.packing.build`, with `in_order` `steps.packing.build_in_order`, and with
+        `file` `steps.pack_files.build_from_file`.
+        """
+        if file:
+            return pack_files.build_from_file(record, name, file, reason=reason)
+        if in_order:
+            return packing.build_in_order(record, name, level, count=count, reason=reason)
+        return packing.build(
+            record, name, level, children, positions=positions, into=into, reason=reason
+        )
+
+    number = staticmethod(packing.number)
+    add = staticmethod(repacking.add)
+    remove = staticmethod(repacking.remove)
+    replace = staticmethod(repacking.replace)
+    empty = staticmethod(repacking.empty)
+    move = staticmethod(repacking.move)
+    decommission = staticmethod(repacking.decommission)
+    check = staticmethod(pack_checks.check)
+    label = staticmethod(pack_labels.make)
+    check_label = staticmethod(pack_labels.check)
+    ship = staticmethod(shipping.ship)
+    show = staticmethod(contents.show)
+    draw = staticmethod(contents.draw)
+    list = staticmethod(contents.all_packs)
+
+
 class events:
     """Standard event files."""
 
@@ -333,6 +387,7 @@ __all__ = [
     "location",
     "lot",
     "open_record",
+    "pack",
     "person",
     "print",
     "product",

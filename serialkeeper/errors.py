@@ -117,6 +117,18 @@ WORDS: dict[str, str] = {
     "alarms_open": "The lot has alarms that nobody has acknowledged.",
     "lot_unbalanced": "The two ledgers of the lot do not agree.",
     "nothing_to_send": "The lot has caused no event yet.",
+    # packs
+    "packs_invalid": "The pack levels are not understood.",
+    "level_unknown": "The lot has no such level of packs.",
+    "pack_unknown": "The record knows no such pack.",
+    "packed_already": "It is in a pack already.",
+    "not_packable": "It may not go into that pack.",
+    "pack_full": "The pack does not hold so many.",
+    "pack_part": "The pack has to be full.",
+    "pack_state": "The pack is in a state in which this is not done.",
+    "not_in_pack": "It is not in that pack.",
+    "nothing_to_pack": "There is nothing loose to be packed.",
+    "ssccs_exhausted": "The company prefix has no SSCCs left with that extension digit.",
     # the record itself
     "chain_broken": "The journal was altered.",
     "table_differs": "A table differs from what the journal says.",

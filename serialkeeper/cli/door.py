@@ -20,6 +20,7 @@ from serialkeeper.cli import (
     label,
     location,
     lot,
+    pack,
     person,
     print_,
     product,
@@ -57,6 +58,7 @@ for name, group in {
     "challenge": challenge.app,
     "label": label.app,
     "roll": roll.app,
+    "pack": pack.app,
     "events": events.app,
     "record": record.app,
 }.items():

@@ -57,7 +57,7 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
             words.append(f"-> {step['to']:14}")
         facts = [
             f"{name.replace('_', ' ')} {step[name]}"
-            for name in ("job", "evidence", "in_line_grade", "read_at", "reason")
+            for name in ("job", "pack", "evidence", "in_line_grade", "read_at", "reason")
             if step.get(name)
         ]
         facts += [f"{name} {value}" for name, value in (step["evidence_given"] or {}).items()]
@@ -74,6 +74,8 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
     for link in ("replaced_by", "replaces"):
         if result[link]:
             yield f"  {link.replace('_', ' ')} position {result[link]}"
+    for pack in result["packs"]:
+        yield f"  in {pack['level']} {pack['key']} ({pack['state']})"
     for found in result["findings"]:
         seen = f", seen {found['seen']}" if found["seen"] else ""
         yield f"  finding {found['finding']}: {found['detail']}{seen} ({found['state']})"
@@ -155,10 +157,19 @@ def decommission(
         str, typer.Option(help="Destruction record for 'destroyed'; text for 'other'.")
     ] = "",
     count: Count = None,
+    take_out: Annotated[
+        bool, typer.Option("--take-out", help="Take packed units out of their packs first.")
+    ] = False,
 ) -> None:
     """Decommission units that were active."""
     result = settling.decommission(
-        call.record(), name, positions(which), reason=reason, note=note, count=count
+        call.record(),
+        name,
+        positions(which),
+        reason=reason,
+        note=note,
+        count=count,
+        take_out=take_out,
     )
     answer(result, [_left(result)])
 

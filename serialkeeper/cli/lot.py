@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
-from serialkeeper.cli.product import layout_lines
+from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.serials import EXPECTED_REJECTS
@@ -99,6 +99,8 @@ def _lines(row: dict[str, Any]) -> list[str]:
         f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
         *layout_lines(row),
         f"  labels: {tally(row['states'])}",
+        *pack_lines(row["packs"]),
+        *([f"  packed: {row['packed']:,}"] if row["packs"] else []),
         *(
             f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
@@ -225,6 +227,12 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
     )
     proof = result["challenges"]
     lines += [row["sentence"] for row in (*proof["runs"].values(), *proof["reader"])]
+    if packs := result["packs"]:
+        lines.append(
+            f"commissioned {packs['commissioned']:,}: packed {packs['packed']:,}, loose "
+            f"{packs['loose']:,}"
+        )
+        lines += [f"part {one['level']} {one['key']}: {one['held']:,}" for one in packs["part"]]
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
     if result["open_points"]:

@@ -77,6 +77,30 @@ def layout_lines(row: dict[str, Any]) -> list[str]:
     ]
 
 
+@app.command("packs")
+def packs_(
+    gtin: Annotated[str, typer.Argument(help="The product's GTIN.")],
+    file: Annotated[Path, typer.Argument(help="The levels, a TOML file.")],
+) -> None:
+    """Set the levels of packs, for lots approved from now on.
+
+    Bundle, case, pallet; what is in the file stands in the README.
+    """
+    result = products.set_packs(call.record(), gtin, file)
+    answer(result, [f"Packs of {result['gtin']} ({result['name']}):", *pack_lines(result["packs"])])
+
+
+def pack_lines(levels: list[dict[str, Any]]) -> list[str]:
+    """Pack levels for people."""
+    return [
+        f"  {one['name']} holds {one['holds']:,}, "
+        + (f"GTIN {one['gtin']} and number" if one["gtin"] else f"SSCC {one['extension']}...")
+        + (", mixed lots" if one["mixed_lots"] else ", one lot")
+        + (", part packs allowed" if one["part"] else ", full packs only")
+        for one in levels
+    ]
+
+
 @app.command("list")
 def list_() -> None:
     """Show all products."""
@@ -97,4 +121,5 @@ def _lines(row: dict[str, Any]) -> list[str]:
         f"lowest in-line grade {row['minimum_grade']}",
         f"  EPC {row['epc_stem']}…, number prefixes used {row['prefixes_used']:,}",
         *layout_lines(row),
+        *pack_lines(row["packs"]),
     ]

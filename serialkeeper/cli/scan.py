@@ -125,6 +125,8 @@ def _known(known: dict[str, Any]) -> Iterator[str]:
             f", roll {', '.join(str(roll) for roll in place['rolls'])}" if place["rolls"] else ""
         )
         yield f"    print job {place['job']}, row {place['row']}, lane {place['lane']}{rolls}"
+    for pack in label["packs"]:
+        yield f"    in {pack['level']} {pack['key']}"
     for found in label["findings"]:
         yield f"    finding {found['finding']} ({found['state']}): {found['detail']}"
     for link in ("replaced_by", "replaces"):

@@ -48,7 +48,7 @@ class PartRef:
     """Where an entry's packed detail lies and what it hashes to.
 
     Attributes:
-        kind: `serials`, `extras`, `states`, `findings` or `proofs`.
+        kind: `serials`, `extras`, `states`, `findings`, `proofs` or `packs`.
         first: first position.
         count: positions covered.
         sha256: hex digest of the part's exact bytes.

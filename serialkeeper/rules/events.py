@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
 from itertools import compress
+from typing import Protocol
 from urllib.parse import quote
 
 import numpy as np
@@ -96,18 +97,43 @@ class Event:
         if self.disposition:
             text += f"disposition=https://ref.gs1.org/cbv/Disp-{self.disposition}"
         if self.with_ilmd:
-            text += (
-                f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
-                f"cbvmda:lotNumber={self.facts.lot}"
-            )
+            text += ilmd_text(self.facts)
         digest = hashlib.sha256(text.encode()).hexdigest()
         return f"ni:///sha-256;{digest}?ver=CBV2.0"
+
+    @property
+    def count(self) -> int:
+        """How many units it is about."""
+        return len(self.serials)
+
+    def as_json(self) -> str:
+        """The event in an EPCIS 2.0 JSON-LD document."""
+        return _event_json(self)
+
+    def as_xml(self) -> str:
+        """The event in an EPCIS 2.0 XML document."""
+        return _event_xml(self)
+
+
+class Written(Protocol):
+    """An event of any kind."""
+
+    @property
+    def count(self) -> int:
+        """How many units and packs it is about."""
+
+    def as_json(self) -> str:
+        """The event in an EPCIS 2.0 JSON-LD document."""
+
+    def as_xml(self) -> str:
+        """The event in an EPCIS 2.0 XML document."""
 
 
 def fold(
     entries: Iterable[Entry], facts: LotFacts, *, read_part: ReadPart, serials_of: SerialsOf
 ) -> Iterator[Event]:
-    """Every event that the entries have caused, in order.
+    """Every event of units that the entries have caused, in order; `rules.pack_events.fold` gives
+    those of packs, too.
 
     Args:
         entries: the lot's chain in order.
@@ -115,16 +141,29 @@ def fold(
         read_part: gives a part's bytes.
         serials_of: gives numbers by position.
     """
-    group = _Group(facts)
+    units = Units(facts, read_part, serials_of)
     for entry in entries:
+        yield from units.of(entry)
+
+
+class Units:
+    """The fold over units, entry by entry."""
+
+    def __init__(self, facts: LotFacts, read_part: ReadPart, serials_of: SerialsOf) -> None:
+        self.facts, self.read_part, self.serials_of = facts, read_part, serials_of
+        self.group = _Group(facts)
+
+    def of(self, entry: Entry) -> Iterator[Event]:
+        """The events that the next entry completes or causes."""
         if entry.verb == "taken":
             for part in entry.parts:
                 if part.kind == "states":
-                    yield from _of_take(entry, part, group, read_part(entry, part), serials_of)
-            continue
-        yield from group.close()
+                    data = self.read_part(entry, part)
+                    yield from _of_take(entry, part, self.group, data, self.serials_of)
+            return
+        yield from self.group.close()
         if "moves" in entry.data:
-            yield from _of_moves(entry, facts, serials_of)
+            yield from _of_moves(entry, self.facts, self.serials_of)
 
 
 class _Group:
@@ -231,7 +270,7 @@ def write_offset(minutes: int) -> str:
     return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
-def write_json(events: Iterable[Event], *, created: str) -> Iterator[str]:
+def write_json(events: Iterable[Written], *, created: str) -> Iterator[str]:
     """An EPCIS 2.0 JSON-LD document, piece by piece."""
     yield (
         f'{{"@context":["{CONTEXT}"],"type":"EPCISDocument","schemaVersion":"2.0",'
@@ -239,7 +278,7 @@ def write_json(events: Iterable[Event], *, created: str) -> Iterator[str]:
     )
     before = "\n"
     for event in events:
-        yield before + _event_json(event)
+        yield before + event.as_json()
         before = ",\n"
     yield "\n]}}\n"
 
@@ -256,16 +295,12 @@ def _event_json(event: Event) -> str:
     if event.disposition:
         pieces.append(f',"disposition":"{event.disposition}"')
     if event.with_ilmd:
-        ilmd = {
-            "cbvmda:lotNumber": event.facts.lot,
-            "cbvmda:itemExpirationDate": event.facts.expiry,
-        }
-        pieces.append(f',"ilmd":{orjson.dumps(ilmd).decode()}')
+        pieces.append(ilmd_json(event.facts))
     pieces.append("}")
     return "".join(pieces)
 
 
-def write_xml(events: Iterable[Event], *, created: str) -> Iterator[str]:
+def write_xml(events: Iterable[Written], *, created: str) -> Iterator[str]:
     """An EPCIS 2.0 XML document, piece by piece."""
     yield (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -274,7 +309,7 @@ def write_xml(events: Iterable[Event], *, created: str) -> Iterator[str]:
         "<EPCISBody><EventList>\n"
     )
     for event in events:
-        yield _event_xml(event)
+        yield event.as_xml()
     yield "</EventList></EPCISBody>\n</epcis:EPCISDocument>\n"
 
 
@@ -292,12 +327,28 @@ def _event_xml(event: Event) -> str:
     if event.disposition:
         pieces.append(f"<disposition>urn:epcglobal:cbv:disp:{event.disposition}</disposition>")
     if event.with_ilmd:
-        pieces.append(
-            f"<ilmd><cbvmda:lotNumber>{_xml_text(event.facts.lot)}</cbvmda:lotNumber>"
-            f"<cbvmda:itemExpirationDate>{event.facts.expiry}</cbvmda:itemExpirationDate></ilmd>"
-        )
+        pieces.append(ilmd_xml(event.facts))
     pieces.append("</ObjectEvent>\n")
     return "".join(pieces)
+
+
+def ilmd_text(facts: LotFacts) -> str:
+    """Lot and expiry as the event hash takes them."""
+    return f"ilmdcbvmda:itemExpirationDate={facts.expiry}cbvmda:lotNumber={facts.lot}"
+
+
+def ilmd_json(facts: LotFacts) -> str:
+    """Lot and expiry, the last field of an event in JSON-LD."""
+    ilmd = {"cbvmda:lotNumber": facts.lot, "cbvmda:itemExpirationDate": facts.expiry}
+    return f',"ilmd":{orjson.dumps(ilmd).decode()}'
+
+
+def ilmd_xml(facts: LotFacts) -> str:
+    """Lot and expiry, the last element of an event in XML."""
+    return (
+        f"<ilmd><cbvmda:lotNumber>{_xml_text(facts.lot)}</cbvmda:lotNumber>"
+        f"<cbvmda:itemExpirationDate>{facts.expiry}</cbvmda:itemExpirationDate></ilmd>"
+    )
 
 
 def _tails(event: Event) -> list[str]:

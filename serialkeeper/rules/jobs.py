@@ -20,6 +20,7 @@ ORDERS = ("rows", "lanes")
 
 MOST_LANES = 64
 
+_WHOLE = re.compile(r"[0-9]{1,9}")
 _ROWS = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
 
@@ -203,3 +204,38 @@ def runs(positions: Iterable[int] | NDArray[np.int64]) -> list[list[int]]:
     starts = np.concatenate((places[:1], places[cuts + 1]))
     ends = np.concatenate((places[cuts], places[-1:]))
     return [[int(a), int(b)] for a, b in zip(starts, ends, strict=True)]
+
+
+def parse_which(which: str, labels: int) -> list[list[int]]:
+    """Positions such as `17`, `3-9` or `17,20,30-40` as ascending runs.
+
+    Refuses `label_unknown` outside the plan and `bad_value` for what is no list.
+    """
+    ranges: list[tuple[int, int]] = []
+    for piece in which.replace(" ", "").split(","):
+        first, dash, last = piece.partition("-")
+        if not (_WHOLE.fullmatch(first) and (not dash or _WHOLE.fullmatch(last))):
+            raise Refused(
+                "bad_value",
+                "The labels are named by their positions.",
+                expected="positions such as 17 or 17,20,30-40",
+                came=which,
+                remedy="Look the positions up: label list.",
+            )
+        start, stop = int(first), int(last or first)
+        if not 1 <= start <= stop <= labels:
+            raise Refused(
+                "label_unknown",
+                "The lot has no such label.",
+                expected=f"positions 1 to {labels}, the lower one first",
+                came=piece,
+                remedy="Look the positions up: label list.",
+            )
+        ranges.append((start, stop))
+    merged: list[list[int]] = []
+    for start, stop in sorted(ranges):
+        if merged and start <= merged[-1][1] + 1:
+            merged[-1][1] = max(merged[-1][1], stop)
+        else:
+            merged.append([start, stop])
+    return merged

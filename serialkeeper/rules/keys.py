@@ -39,7 +39,7 @@ def check_digit(body: str) -> str:
             came=body,
             remedy="Correct the number.",
         )
-    total = sum(int(d) * (3 if i % 2 == 0 else 1) for i, d in enumerate(reversed(body)))
+    total = 3 * sum(map(int, body[::-2])) + sum(map(int, body[-2::-2]))
     return str(-total % 10)
 
 

@@ -235,6 +235,21 @@ def check_role(name: str, role: str, *, practice: bool, narrower: tuple[str, ...
     )
 
 
+def check_decommission(reason: str, note: str, role: str, *, practice: bool) -> None:
+    """Refuses `reason_needed` and `role_not_allowed` for a decommissioning."""
+    check_reason("decommission", reason)
+    roles = DECOMMISSION_REASONS[reason].roles
+    check_role("decommission", role, practice=practice, narrower=roles)
+    if reason in ("destroyed", "other") and not note.strip():
+        raise Refused(
+            "reason_needed",
+            f"'{reason}' needs a note.",
+            expected="the destruction record's reference" if reason == "destroyed" else "a text",
+            came="none",
+            remedy="Give --note.",
+        )
+
+
 def check_second(person: str, second: str, *, practice: bool) -> None:
     """Refuses `second_person_needed`; a practice record lets one person play both parts."""
     if practice or (second and second != person):

@@ -9,6 +9,8 @@ extras     what is printed with each number beside the usual elements, in positi
            feed after each (`rules.imported`; UTF-8)
 findings   JSON: a list of [position, word, seen, detail] or [..., together]
 proofs     JSON: a list of [position, word, evidence, detail]
+packs      for each position the id of the pack that the unit goes into, four bytes,
+           little-endian, 0 for none
 """
 
 from __future__ import annotations
@@ -138,6 +140,16 @@ def pack_proofs(first: int, count: int, proofs: list[Presence]) -> Part:
     """A part of proofs for positions first .. first + count - 1."""
     rows = [[p.position, p.word, p.evidence, p.detail] for p in proofs]
     return Part("proofs", first, count, orjson.dumps(rows))
+
+
+def pack_packs(first: int, packs: NDArray[np.int64]) -> Part:
+    """A part of the packs that units go into, 0 for none."""
+    return Part("packs", first, len(packs), packs.astype("<u4").tobytes())
+
+
+def unpack_packs(data: bytes) -> NDArray[np.uint32]:
+    """The pack that each unit of a part goes into, 0 for none."""
+    return np.frombuffer(data, "<u4")
 
 
 def unpack_proofs(data: bytes) -> list[Presence]:

@@ -8,105 +8,29 @@ journal says by construction, and `record verify` can prove that they still are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules.chain import HOUSE, Entry, LotKey, PartRef, canonical
+from serialkeeper.rules import pack_entries
+from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
+from serialkeeper.rules.changes import (
+    AddExtras,
+    AddFindings,
+    AddLabels,
+    AddProofs,
+    Change,
+    Insert,
+    MoveLabels,
+    Row,
+    SetStates,
+    SettleFindings,
+    Update,
+)
 from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
 
-Row = dict[str, Any]
-
 KEEPING = ("take started", "challenge run")
 """Verbs that name a kept file: `sha256` of it, `pieces`, and `packed`, the pieces' own SHA-256."""
-
-
-@dataclass(frozen=True, slots=True)
-class Insert:
-    """A new row of a small table."""
-
-    table: str
-    row: Row
-
-
-@dataclass(frozen=True, slots=True)
-class Update:
-    """New values in the one row with that key."""
-
-    table: str
-    key: Row
-    values: Row
-
-
-@dataclass(frozen=True, slots=True)
-class AddLabels:
-    """One label per number of a `serials` part, allocated."""
-
-    part: PartRef
-
-
-@dataclass(frozen=True, slots=True)
-class AddExtras:
-    """What is printed with each of some imported numbers: one row per line of an `extras` part."""
-
-    part: PartRef
-
-
-@dataclass(frozen=True, slots=True)
-class MoveLabels:
-    """Every label from `first` to `last` moves from one state to another."""
-
-    first: int
-    last: int
-    source: str
-    target: str
-
-
-@dataclass(frozen=True, slots=True)
-class SetStates:
-    """The labels of a `states` part take the letters that stand there."""
-
-    part: PartRef
-
-
-@dataclass(frozen=True, slots=True)
-class AddFindings:
-    """One open finding per line of a `findings` part."""
-
-    take: int
-    seq: int
-    part: PartRef
-
-
-@dataclass(frozen=True, slots=True)
-class SettleFindings:
-    """The open findings from `first` to `last` are settled."""
-
-    first: int
-    last: int
-
-
-@dataclass(frozen=True, slots=True)
-class AddProofs:
-    """One proof per line of a `proofs` part."""
-
-    take: int
-    seq: int
-    part: PartRef
-
-
-Change = (
-    Insert
-    | Update
-    | AddLabels
-    | AddExtras
-    | MoveLabels
-    | SetStates
-    | AddFindings
-    | SettleFindings
-    | AddProofs
-)
 
 
 def changes(entry: Entry, key: LotKey) -> list[Change]:
@@ -155,12 +79,17 @@ def _station_added(entry: Entry, _key: Row) -> list[Change]:
 
 
 def _product_added(entry: Entry, _key: Row) -> list[Change]:
-    return [Insert("product", {"layout": "", **entry.data, "prefixes_used": 0})]
+    return [Insert("product", {"layout": "", **entry.data, "prefixes_used": 0, "packs": ""})]
 
 
 def _layout_set(entry: Entry, _key: Row) -> list[Change]:
     data = entry.data
     return [Update("product", {"id": data["product_id"]}, {"layout": _text(data["layout"])})]
+
+
+def _packs_set(entry: Entry, _key: Row) -> list[Change]:
+    data = entry.data
+    return [Update("product", {"id": data["product_id"]}, {"packs": _text(data["packs"])})]
 
 
 def _location_added(entry: Entry, _key: Row) -> list[Change]:
@@ -183,19 +112,20 @@ def _nothing(_entry: Entry, _key: Row) -> list[Change]:
 def _lot_opened(entry: Entry, _key: Row) -> list[Change]:
     facts = {name: value for name, value in entry.data.items() if name != "house_head"}
     facts["layout"] = _text(facts.get("layout"))  # older lots have none
-    return [Insert("lot", {**facts, "state": "draft", "labels": 0})]
+    return [Insert("lot", {**facts, "state": "draft", "labels": 0, "packs": ""})]
 
 
 def _lot_approved(entry: Entry, key: Row) -> list[Change]:
     facts = dict(entry.data)
-    if "layout" in facts:
-        facts["layout"] = _text(facts["layout"])
+    for name in ("layout", "packs"):
+        if name in facts:
+            facts[name] = _text(facts[name])
     return [_lot(key, {"state": "approved", **facts})]
 
 
-def _text(layout: Row | None) -> str:
-    """A layout as the tables keep it."""
-    return canonical(layout).decode() if layout else ""
+def _text(facts: Row | list[Row] | None) -> str:
+    """A layout, or pack levels, as the tables keep them."""
+    return canonical(facts).decode() if facts else ""
 
 
 def _allocation_started(entry: Entry, key: Row) -> list[Change]:
@@ -416,11 +346,13 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "location added": _location_added,
     "file imported": _nothing,
     "layout set": _layout_set,
+    "packs set": _packs_set,
     "profile kept": _profile_kept,
     "alarm rules set": _alarm_rules_set,
     "prefixes reserved": _prefixes_reserved,
     "lot registered": _nothing,
     "lot closing noted": _nothing,
+    **pack_entries.HOUSE_HANDLERS,
 }
 
 _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
@@ -457,6 +389,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "symbols written": _nothing,
     "events written": _nothing,
     "lot closed": _lot_closed,
+    **pack_entries.HANDLERS,
 }
 
 _HANDLERS = {**_HOUSE, **_LOT}

@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules import events
+from serialkeeper.rules import events, pack_events
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.rules.events import LotFacts, Written
 from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
-_TELLING = ("taken", "take finished", "accepted", "voided", "decommissioned")
+_TELLING = (
+    "taken",
+    "take finished",
+    "accepted",
+    "voided",
+    "decommissioned",
+    "packed",
+    "unpacked",
+    "packs decommissioned",
+    "packs shipped",
+)
 
 
 def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str, Any]:
@@ -91,14 +101,14 @@ class _Tally:
         self.events = 0
         self.epcs = 0
 
-    def count(self, some: Iterator[Event]) -> Iterator[Event]:
+    def count(self, some: Iterable[Written]) -> Iterator[Written]:
         for event in some:
             self.events += 1
-            self.epcs += len(event.serials)
+            self.epcs += event.count
             yield event
 
 
-def _events(view: View, lot: Lot) -> Iterator[Event]:
+def _events(view: View, lot: Lot) -> Iterable[Written]:
     key = key_of(lot)
 
     def read_part(entry: Entry, ref: PartRef) -> bytes:
@@ -111,4 +121,4 @@ def _events(view: View, lot: Lot) -> Iterator[Event]:
         return view.serials(key, first, count)
 
     facts = LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
-    return events.fold(view.entries(key), facts, read_part=read_part, serials_of=serials_of)
+    return pack_events.fold(view.entries(key), facts, read_part=read_part, serials_of=serials_of)

@@ -7,10 +7,11 @@ from datetime import date
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import fit, gs1, readable, serials
+from serialkeeper.rules import fit, gs1, levels, readable, serials
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
+from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -172,6 +173,7 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
             "minimum_grade": lot.minimum_grade,
             "group_limit": lot.group_limit,
             "layout": layout.data(),
+            "packs": levels.data_of(levels.levels_of(product.packs)),
         }
         work.write(key_of(lot), "lot approved", data, second=second)
         return describe(work, work.lot(lot.full_name))
@@ -226,6 +228,8 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
         "group_limit": lot.group_limit,
         "layout": layout_of(lot.layout).data(),
+        "packs": levels.data_of(levels.levels_of(lot.packs)),
+        "packed": count_packed(view, key) if count else None,
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [
             {

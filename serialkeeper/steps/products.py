@@ -10,7 +10,7 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import read_text
 from serialkeeper.outside.sheets import read_sheet
-from serialkeeper.rules import epc, gs1, layout, serials
+from serialkeeper.rules import epc, gs1, layout, levels, serials
 from serialkeeper.rules.bad_rows import Row, check_name, check_row, read_whole, refuse_rows
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.fields import parse_grade
@@ -94,7 +94,7 @@ def _write(record: Record, work: Work, facts: _Facts) -> Product:
         "prefix_step": step,
     }
     work.write(HOUSE, "product added", data)
-    return Product(**data, prefixes_used=0, layout="")
+    return Product(**data, prefixes_used=0, layout="", packs="")
 
 
 def _check_length(length: int) -> int:
@@ -221,6 +221,39 @@ def set_layout(record: Record, gtin: str, path: Path) -> dict[str, Any]:
         return describe(work.product(gtin))
 
 
+def set_packs(record: Record, gtin: str, path: Path) -> dict[str, Any]:
+    """Set the product's pack levels; for lots approved from now on.
+
+    Args:
+        path: a TOML file, see `rules.levels`.
+
+    Refuses `product_unknown`, `file_missing`, `packs_invalid`, `bad_gtin`.
+    """
+    gtin = gs1.parse_gtin(gtin)
+    told = read_text(path, levels.LONGEST_FILE)
+    with record.work(HOUSE) as work:
+        product = work.product(gtin)
+        chosen = levels.read_levels(told, path.name, gtin=gtin, prefix_length=product.prefix_length)
+        others = [
+            (one.gtin, *(level.gtin for level in levels.levels_of(one.packs)))
+            for one in work.products()
+            if one.id != product.id
+        ]
+        for level in chosen:
+            if any(level.gtin in some for some in others if level.gtin):
+                raise Refused(
+                    "packs_invalid",
+                    "The level's GTIN is another product's.",
+                    where=f"{path.name}, [{level.name}]",
+                    expected="a GTIN of its own",
+                    came=level.gtin,
+                    remedy="Correct the file of pack levels.",
+                )
+        data = {"product_id": product.id, "gtin": gtin, "packs": levels.data_of(chosen)}
+        work.write(HOUSE, "packs set", data)
+        return describe(work.product(gtin))
+
+
 def all_products(record: Record) -> list[dict[str, Any]]:
     """Every product as plain data."""
     with record.read() as view:
@@ -245,4 +278,5 @@ def describe(product: Product) -> dict[str, Any]:
         "epc_stem": epc.sgtin_stem(product.gtin, product.prefix_length),
         "prefixes_used": product.prefixes_used,
         "layout": layout.layout_of(product.layout).data(),
+        "packs": levels.data_of(levels.levels_of(product.packs)),
     }

@@ -9,9 +9,11 @@ from serialkeeper.rules import counts, moves
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.counts import Balance
 from serialkeeper.rules.findings import STAYING
-from serialkeeper.rules.moves import OPEN_LOT
+from serialkeeper.rules.levels import levels_of
+from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.store.challenges import proof_of
 from serialkeeper.store.numbers import IMPORTED
+from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -193,11 +195,38 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
         for t in view.takes(key)
         if t.state != "finished"
     ]
+    packs = _packs(view, lot) if lot.packs else None
+    if packs and packs["doubtful"]:
+        points.append(
+            f"{packs['doubtful']:,} units in packs are not good any more: pack list {lot.number}"
+        )
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
         **result,
+        "packs": packs,
         "challenges": proof_of(view, lot),
         "open_points": points,
         "balanced": found.balanced and not points,
+    }
+
+
+def _packs(view: View, lot: Lot) -> dict[str, Any]:
+    """Commissioned units are packed or loose; packs that are not full are listed."""
+    there = packs_of(view, key_of(lot))
+    inner = contents_of(view, there)
+    holds = {level.name: level.holds for level in levels_of(lot.packs)}
+    part = [
+        {"key": pack.key, "level": pack.level, "held": inner[pack.lot_id, pack.id].direct}
+        for pack in there
+        if 0 < inner[pack.lot_id, pack.id].direct < holds[pack.level]
+    ]
+    good = view.count_states(key_of(lot)).get(State.COMMISSIONED, 0)
+    packed, doubtful = count_packed(view, key_of(lot)), count_doubtful(view, key_of(lot))
+    return {
+        "commissioned": good,
+        "packed": packed - doubtful,
+        "loose": good - packed + doubtful,
+        "doubtful": doubtful,
+        "part": part,
     }

@@ -17,6 +17,7 @@ from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.codes import code_at, facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
+from serialkeeper.store.packs import packs_around
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label
@@ -118,6 +119,7 @@ def show_label(
         places = on_rolls(view, key, label.position)
         from_file = _from_file(view, key, label.position)
         code = code_at(view, lot, label.position)
+        packs = packs_around(view, lot.product_id, label.serial)
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -132,6 +134,7 @@ def show_label(
         # Nothing is told of a planted label before a reader has met it.
         "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
+        "packs": packs,
         **places,
     }
 

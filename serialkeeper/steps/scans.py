@@ -22,6 +22,7 @@ from serialkeeper.rules.rolls import GOOD
 from serialkeeper.rules.scans import Reading
 from serialkeeper.store.codes import facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
+from serialkeeper.store.packs import around, contents_of, find_packs, packs_around
 from serialkeeper.store.plans import places_of, span_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Label, Lot
@@ -244,9 +245,11 @@ class _Known:
         told: dict[str, Any] = {"product": None, "lot": None, "label": None, "pack": None}
         if number:
             return _number(view, number, told)
-        if "00" in there:
-            told["pack"] = "This version keeps no packs, so nothing is known of an SSCC."
+        if pack := _pack(view, there):
+            told["pack"] = pack
+            return cls(None, told, [], False)
         if "01" not in there:
+            told["pack"] = "The record knows no pack with this SSCC." if "00" in there else None
             return cls(None, told, [], False)
         product = view.find_product(there["01"])
         if product is None:
@@ -272,6 +275,21 @@ class _Known:
         asked = reading or Reading("", "bracketed", elements=elements)
         others = find_contradictions(asked, facts_of(view, own, label.position), this_year=year)
         return cls(label, told, [*others, *against], bool(others))
+
+
+def _pack(view: View, there: dict[str, str]) -> str:
+    """What is told of a pack, empty where the code names none."""
+    key = there.get("00") or f"{there.get('01')}/{there.get('21')}"
+    pack = find_packs(view, [key]).get(key)
+    if pack is None:
+        return ""
+    inner = contents_of(view, [pack])[pack.lot_id, pack.id]
+    outer = "".join(f", in {one.level} {one.key}" for one in around(view, pack))
+    units = sum(inner.units.values())
+    return (
+        f"{pack.level} {pack.key}: {pack.state}, {inner.direct:,} in it, {units:,} units in all"
+        f"{outer}"
+    )
 
 
 def _number(view: View, number: str, told: dict[str, Any]) -> _Known:
@@ -338,6 +356,7 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
         "place": _place(view, lot, label.position),
         "findings": [describe(row) for row in found],
         **rolls,
+        "packs": packs_around(view, lot.product_id, label.serial),
         "last_moves": [step for step in life_of(view, lot, label.position) if step["to"]][
             -_LAST_MOVES:
         ],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -13,19 +12,21 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import challenges, findings, gs1, moves, scans
+from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.fields import parse_grade
+from serialkeeper.rules.jobs import parse_which
 from serialkeeper.rules.moves import OPEN_LOT, State
+from serialkeeper.rules.packs import Child
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.store.codes import code_at
+from serialkeeper.store.filling import lots_holding, moved_meanwhile, packed_at, take_out
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 FEW = 20
 """Doubtful labels that may leave without their number being said."""
-
-_WHOLE = re.compile(r"[0-9]{1,9}")
 
 
 def accept(
@@ -215,6 +216,7 @@ def decommission(
     reason: str,
     note: str = "",
     count: int | None = None,
+    take_out: bool = False,
 ) -> dict[str, Any]:
     """Decommission units that were active.
 
@@ -222,21 +224,13 @@ def decommission(
         which, count: as for `void`.
         reason: one of `rules.moves.DECOMMISSION_REASONS`.
         note: the destruction record for `destroyed`, free text for `other`.
+        take_out: take units that are packed out of their packs first.
 
-    Refuses `move_not_allowed`, `reason_needed`, `label_unknown`, `role_not_allowed`.
+    Refuses `packed_already`, `pack_part`, `pack_state`, `move_not_allowed`, `reason_needed`,
+    `label_unknown`, `role_not_allowed`.
     """
-    moves.check_reason("decommission", reason)
-    fate = moves.DECOMMISSION_REASONS[reason]
-    moves.check_role("decommission", record.role, practice=record.practice, narrower=fate.roles)
-    if reason in ("destroyed", "other") and not note.strip():
-        raise Refused(
-            "reason_needed",
-            f"'{reason}' needs a note.",
-            expected="the destruction record's reference" if reason == "destroyed" else "a text",
-            came="none",
-            remedy="Give --note.",
-        )
-    return _leave(record, name, which, "decommission", reason, count, {"note": note})
+    moves.check_decommission(reason, note, record.role, practice=record.practice)
+    return _leave(record, name, which, "decommission", reason, count, {"note": note}, take_out)
 
 
 def _leave(
@@ -247,17 +241,25 @@ def _leave(
     reason: str,
     count: int | None,
     more: dict[str, Any],
+    take_packed: bool = False,
 ) -> dict[str, Any]:
     moves.check_role(verb, record.role, practice=record.practice)
     with record.read() as view:
         lot = view.lot(name)
-    ranges = parse_which(which, lot.labels)
+        ranges = parse_which(which, lot.labels)
+        packed = packed_at(view, lot, ranges)
+        locked = {LotKey(lot.product_id, id_) for id_ in lots_holding(view, packed)}
     past = {"void": "voided", "decommission": "decommissioned"}[verb]
     # Decommissioning goes on after a lot is closed; voiding does not.
     allowed = OPEN_LOT if verb == "void" else (*OPEN_LOT, "closed")
-    with record.work(key_of(lot)) as work:
+    with record.work(*{key_of(lot), *locked}) as work:
         lot = work.lot(lot.full_name)
         moves.check_lot(lot.state, *allowed, where=lot.full_name)
+        if packed := packed_at(work, lot, ranges):
+            _check_packed(packed, take_packed)
+            if not {LotKey(lot.product_id, id_) for id_ in lots_holding(work, packed)} <= locked:
+                raise moved_meanwhile()
+            take_out(work, lot.product_id, packed, reason=f"{past}: {reason}")
         found = np.zeros(lot.labels + 1, dtype=np.bool_)
         for row in work.findings(key_of(lot), state="open"):
             found[row.position] = True
@@ -275,6 +277,22 @@ def _leave(
         "state": past,
         "reason": reason,
     }
+
+
+def _check_packed(packed: list[Child], take_packed: bool) -> None:
+    """Refuses `packed_already` for units that have to be taken out of their packs first."""
+    first = packed[0]
+    if not take_packed:
+        raise Refused(
+            "packed_already",
+            f"{len(packed)} of these units are packed, and cannot leave from inside a pack.",
+            where=f"position {first.place}",
+            expected="loose units",
+            came=f"{first.key}, in pack {first.around}",
+            remedy=f"Take them out first (pack remove {first.around} {first.key} --reason TEXT), "
+            "or let both be done in this order: --take-out.",
+            more=tuple(f"{one.key}, in pack {one.around}" for one in packed[1:]),
+        )
 
 
 def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, Any]:
@@ -397,41 +415,6 @@ def _check_surplus(state: State, reason: str, found: NDArray[np.bool_], where: s
             came=reason,
             remedy="Give the other reason, or other positions.",
         )
-
-
-def parse_which(which: str, labels: int) -> list[list[int]]:
-    """Positions such as `17`, `3-9` or `17,20,30-40` as ascending runs.
-
-    Refuses `label_unknown` outside the plan and `bad_value` for what is no list.
-    """
-    ranges: list[tuple[int, int]] = []
-    for piece in which.replace(" ", "").split(","):
-        first, dash, last = piece.partition("-")
-        if not (_WHOLE.fullmatch(first) and (not dash or _WHOLE.fullmatch(last))):
-            raise Refused(
-                "bad_value",
-                "The labels are named by their positions.",
-                expected="positions such as 17 or 17,20,30-40",
-                came=which,
-                remedy="Look the positions up: label list.",
-            )
-        start, stop = int(first), int(last or first)
-        if not 1 <= start <= stop <= labels:
-            raise Refused(
-                "label_unknown",
-                "The lot has no such label.",
-                expected=f"positions 1 to {labels}, the lower one first",
-                came=piece,
-                remedy="Look the positions up: label list.",
-            )
-        ranges.append((start, stop))
-    merged: list[list[int]] = []
-    for start, stop in sorted(ranges):
-        if merged and start <= merged[-1][1] + 1:
-            merged[-1][1] = max(merged[-1][1], stop)
-        else:
-            merged.append([start, stop])
-    return merged
 
 
 def _state(view: View, lot: Lot, position: int) -> State:

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, TextClause, text
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.changes import MoveLabels, SettleFindings
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.moves import INSPECTED
 from serialkeeper.rules.parts import (
@@ -25,7 +26,6 @@ from serialkeeper.rules.parts import (
     States,
     unpack_serials,
 )
-from serialkeeper.rules.replay import MoveLabels, SettleFindings
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""

@@ -106,4 +106,8 @@ class House(Journal):
 
     def product_of(self, lot: Lot) -> Product:
         """A lot's product."""
-        return self._expect(Product, id=lot.product_id)
+        return self.product_with(lot.product_id)
+
+    def product_with(self, product_id: int) -> Product:
+        """A product by its id."""
+        return self._expect(Product, id=product_id)

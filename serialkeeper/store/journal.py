@@ -12,6 +12,7 @@ from sqlmodel import SQLModel
 
 from serialkeeper.rules.chain import BLOCK, Entry, LotKey, PartRef, parse
 from serialkeeper.store import bulk
+from serialkeeper.store.pack_tables import Packed
 from serialkeeper.store.tables import Chain, EntryRow, Original, PartRow, table_of
 
 Model = TypeVar("Model", bound=SQLModel)
@@ -102,6 +103,17 @@ class Journal:
             query = query.where(table.c.product_id == key.product_id, lot == key.lot_id)
         for row in self.connection.execute(query).yield_per(1000).mappings():
             yield dict(row)
+
+    def packed_block(self, key: LotKey, block: int) -> list[tuple[int, int, int]]:
+        """Position, pack's lot and pack of each packed unit of one block."""
+        c = table_of(Packed).c
+        query = (
+            select(c.position, c.pack_lot, c.pack)
+            .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+            .where(c.position.between(block * BLOCK + 1, (block + 1) * BLOCK))
+            .order_by(c.position)
+        )
+        return [(row[0], row[1], row[2]) for row in self.connection.execute(query)]
 
     def label_block(self, key: LotKey, block: int) -> bulk.Rows:
         """One block's labels as the table has them, column by column."""

@@ -8,8 +8,16 @@ from typing import Any
 from serialkeeper.rules.chain import Entry, LotKey, block_of
 from serialkeeper.rules.events import write_time
 from serialkeeper.rules.moves import State
-from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, UNCHANGED, unpack_states
-from serialkeeper.store.tables import Lot
+from serialkeeper.rules.pack_entries import keys_of
+from serialkeeper.rules.parts import (
+    EVIDENCE,
+    NO_GRADE,
+    NO_TIME,
+    UNCHANGED,
+    unpack_packs,
+    unpack_states,
+)
+from serialkeeper.store.tables import Lot, PartRow
 from serialkeeper.store.view import Found, View, key_of
 
 
@@ -25,7 +33,7 @@ def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
         step: dict[str, Any] = {}
         for ref in entry.parts:
             part = parts.get((entry.seq, ref.kind))
-            if part is None or ref.kind in ("findings", "proofs", "extras"):
+            if part is None or ref.kind in ("findings", "proofs", "extras", "packs"):
                 continue
             if ref.kind == "serials":
                 step["to"] = State.ALLOCATED.value
@@ -38,6 +46,9 @@ def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
             for first, last, _, target in entry.data["moves"]:
                 if first <= position <= last:
                     step["to"] = target
+        if entry.verb in ("packed", "unpacked"):
+            parted = next((one for (seq, kind), one in parts.items() if seq == entry.seq), None)
+            step = _pack_step(entry, position, parted)
         if step:
             target = step.pop("to", "")
             yield {
@@ -47,6 +58,15 @@ def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
                 **step,
             }
             state = target or state
+
+
+def _pack_step(entry: Entry, position: int, part: PartRow | None) -> dict[str, Any]:
+    """Which pack the label went into, or came out of."""
+    for first, last, _, _, key in entry.data.get("units", ()):
+        if first <= position <= last:
+            return {"pack": key}
+    pack = int(unpack_packs(part.data)[position - part.first]) if part else 0
+    return {"pack": keys_of([entry])[pack]} if pack else {}
 
 
 def _reading(first: int, count: int, data: bytes, position: int) -> dict[str, Any]:

@@ -27,11 +27,11 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import replay
+from serialkeeper.rules import changes, replay
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
-from serialkeeper.store import bulk
+from serialkeeper.store import bulk, pack_bulk
 from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
 from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
 from serialkeeper.store.tables import (
@@ -45,7 +45,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0010"
+SCHEMA = "0011"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -273,43 +273,55 @@ class Work(View):
         ]
         self.connection.execute(insert(table_of(PartRow)), rows)
 
-    def _carry_out(self, changes: list[replay.Change], key: LotKey, data: dict[Any, bytes]) -> None:
+    def _carry_out(self, made: list[changes.Change], key: LotKey, data: dict[Any, bytes]) -> None:
         """Carry out successive changes of one kind, together where they are many."""
-        match changes[0]:
-            case replay.Insert(name, _):
-                rows = [change.row for change in changes if isinstance(change, replay.Insert)]
+        match made[0]:
+            case changes.Insert(name, _):
+                rows = [change.row for change in made if isinstance(change, changes.Insert)]
                 self.connection.execute(insert(METADATA.tables[name]), rows)
                 return
-            case replay.Update():
-                for change in changes:
-                    if isinstance(change, replay.Update):
+            case changes.Update():
+                for change in made:
+                    if isinstance(change, changes.Update):
                         self._update(change)
                 return
-        moves = [change for change in changes if isinstance(change, replay.MoveLabels)]
+        moves = [change for change in made if isinstance(change, changes.MoveLabels)]
         if moves:
             bulk.move_labels(self.connection, key, moves)
-        settled = [change for change in changes if isinstance(change, replay.SettleFindings)]
+        settled = [change for change in made if isinstance(change, changes.SettleFindings)]
         if settled:
             bulk.settle_findings(self.connection, key, settled)
-        for change in changes:
+        self._carry_out_packing(made, key)
+        for change in made:
             self._carry_out_part(change, key, data)
 
-    def _carry_out_part(self, change: replay.Change, key: LotKey, data: dict[Any, bytes]) -> None:
+    def _carry_out_packing(self, made: list[changes.Change], key: LotKey) -> None:
+        """Carry out what goes into packs and out of them."""
+        if put := [change for change in made if isinstance(change, changes.PutUnits)]:
+            pack_bulk.put(self.connection, key, put)
+        if taken := [change for change in made if isinstance(change, changes.TakeUnits)]:
+            pack_bulk.take(self.connection, key, taken)
+        if moved := [change for change in made if isinstance(change, changes.MovePacks)]:
+            pack_bulk.move(self.connection, key, moved)
+
+    def _carry_out_part(self, change: changes.Change, key: LotKey, data: dict[Any, bytes]) -> None:
         """Carry out what a part tells of its positions."""
         match change:
-            case replay.AddLabels(part):
+            case changes.AddLabels(part):
                 bulk.add_labels(self.connection, key, part.first, data[part])
-            case replay.AddExtras(part):
+            case changes.AddExtras(part):
                 bulk.add_extras(self.connection, key, part.first, data[part])
-            case replay.SetStates(part):
+            case changes.SetStates(part):
                 states = unpack_states(part.first, part.count, data[part])
                 bulk.set_states(self.connection, key, states)
-            case replay.AddFindings(take, seq, part):
+            case changes.FillPacks(part):
+                pack_bulk.fill(self.connection, key, part.first, data[part])
+            case changes.AddFindings(take, seq, part):
                 bulk.add_findings(self.connection, key, take, seq, data[part])
-            case replay.AddProofs(take, seq, part):
+            case changes.AddProofs(take, seq, part):
                 bulk.add_proofs(self.connection, key, take, seq, data[part])
 
-    def _update(self, change: replay.Update) -> None:
+    def _update(self, change: changes.Update) -> None:
         table = METADATA.tables[change.table]
         matches = [table.c[column] == value for column, value in change.key.items()]
         self.connection.execute(update(table).where(*matches).values(**change.values))
@@ -382,6 +394,6 @@ def _in_hand(gate: IO[str]) -> bool:
     return True
 
 
-def _kind(change: replay.Change) -> tuple[type, str]:
+def _kind(change: changes.Change) -> tuple[type, str]:
     """What changes can be carried out together."""
-    return type(change), change.table if isinstance(change, replay.Insert) else ""
+    return type(change), change.table if isinstance(change, changes.Insert) else ""

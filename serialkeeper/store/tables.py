@@ -50,6 +50,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
+from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccRange, SsccStock
 
 
 class Setting(SQLModel, table=True):
@@ -105,6 +106,7 @@ class Product(SQLModel, table=True):
     prefix_step: int = whole_column()
     prefixes_used: int = whole_column()
     layout: str = added_text_column()
+    packs: str = added_text_column()
 
 
 class Lot(SQLModel, table=True):
@@ -129,6 +131,7 @@ class Lot(SQLModel, table=True):
     minimum_grade: int = whole_column()
     group_limit: int = whole_column()
     layout: str = added_text_column()
+    packs: str = added_text_column()
 
     @property
     def full_name(self) -> str:
@@ -307,6 +310,11 @@ MODELS: tuple[type[SQLModel], ...] = (
     Challenge,
     ChallengeRun,
     Plant,
+    SsccRange,
+    SsccStock,
+    PackRow,
+    Packed,
+    PackLabel,
     Chain,
     EntryRow,
     PartRow,

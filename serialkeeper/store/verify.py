@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import replay
+from serialkeeper.rules import changes, replay
 from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, LotKey, PartRef, first_broken, parse
 from serialkeeper.rules.moves import LEGAL, State
 from serialkeeper.rules.parts import (
@@ -30,6 +30,7 @@ from serialkeeper.rules.parts import (
 )
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.tables import METADATA, MODELS
+from serialkeeper.store.verify_packs import Contents, differs
 from serialkeeper.store.view import View
 
 _REMEDY = "Stop work on this record, keep it as evidence, restore from a verified backup."
@@ -39,7 +40,7 @@ _LOT_TABLES = frozenset(
     name
     for model in MODELS
     if model.__dict__.get("kind") == "replayed"
-    and (name := str(model.__tablename__)) not in ("label", "extra")
+    and (name := str(model.__tablename__)) not in ("label", "extra", "packed")
     and (name == "lot" or "lot_id" in METADATA.tables[name].c)
 )
 """Small tables whose rows belong to lots."""
@@ -74,11 +75,13 @@ class Replay:
             for model in MODELS
             if model.__dict__.get("kind") == "replayed"
         }
-        del self.tables["label"], self.tables["extra"]  # compared block by block
+        for name in ("label", "extra", "packed"):  # compared block by block
+            del self.tables[name]
+        self.contents = Contents(view)
         self.letters = bytearray()
         self.found: dict[int, list[dict[str, Any]]] = {}
         self.extras: list[PartRef] = []
-        self.compared = Counter(dict.fromkeys((*self.tables, "label", "extra"), 0))
+        self.compared = Counter(dict.fromkeys((*self.tables, "label", "extra", "packed"), 0))
         self.entries = 0
         self.parts = 0
         self.pieces = 0
@@ -171,53 +174,59 @@ class Replay:
 
     def _change(
         self,
-        change: replay.Change,
+        change: changes.Change,
         key: LotKey,
         entry: Entry,
         data: dict[PartRef, bytes],
     ) -> None:
         match change:
-            case replay.Insert(table, row):
+            case changes.Insert(table, row):
                 self._insert(table, row, entry)
                 return
-            case replay.Update(table, where, values):
+            case changes.Update(table, where, values):
                 columns = METADATA.tables[table].primary_key.columns
                 self.tables[table][tuple(where[c.name] for c in columns)].update(values)
                 return
         letters = self.letters
         match change:
-            case replay.AddLabels(part):
+            case changes.AddLabels(part):
                 if len(letters) != part.first - 1:
                     self._impossible(entry, f"positions do not follow: {part.first}")
                 letters.extend(State.ALLOCATED.encode() * part.count)
-            case replay.AddExtras(part):
+            case changes.AddExtras(part):
                 self.extras.append(part)
-            case replay.SetStates(part):
+            case changes.SetStates(part):
                 self._set_states(entry, letters, part, data[part])
-            case replay.MoveLabels(first, last, source, target):
+            case changes.MoveLabels(first, last, source, target):
                 span = slice(first - 1, last)
                 if letters[span] != source.encode() * (last - first + 1):
                     self._impossible(entry, f"labels {first} to {last} were not all '{source}'")
                 if (source, target) not in LEGAL:
                     self._impossible(entry, f"no move leads from '{source}' to '{target}'")
                 letters[span] = target.encode() * (last - first + 1)
+            case (
+                changes.PutUnits() | changes.TakeUnits() | changes.FillPacks() | changes.MovePacks()
+            ):
+                what = self.contents.carry_out(change, key, data, self.tables["pack"], len(letters))
+                if what:
+                    self._impossible(entry, what)
             case _:
                 self._judge(change, key, entry, data)
 
     def _judge(
-        self, change: replay.Change, key: LotKey, entry: Entry, data: dict[PartRef, bytes]
+        self, change: changes.Change, key: LotKey, entry: Entry, data: dict[PartRef, bytes]
     ) -> None:
         """What a take or a person said of labels."""
         match change:
-            case replay.AddFindings(take, seq, part):
+            case changes.AddFindings(take, seq, part):
                 for row in _finding_rows(key, take, seq, data[part]):
                     kept = self._insert("finding", row, entry)
                     self.found.setdefault(row["position"], []).append(kept)
-            case replay.AddProofs(take, seq, part):
+            case changes.AddProofs(take, seq, part):
                 for told in unpack_proofs(data[part]):
                     row = {**key.row(), **asdict(told), "take": take, "seq": seq}
                     self._insert("proof", row, entry)
-            case replay.SettleFindings(first, last):
+            case changes.SettleFindings(first, last):
                 self._settle(first, last)
 
     def _insert(self, table: str, row: dict[str, Any], entry: Entry) -> dict[str, Any]:
@@ -253,6 +262,7 @@ class Replay:
     def compare_lot(self, key: LotKey) -> None:
         """Hold a lot's rows against the replay of its chain, then forget them: so memory is that
         of the largest lot, however many there are."""
+        self.compared["packed"] += self.contents.compare_lot(key, self.letters, self.tables["pack"])
         for table in _LOT_TABLES:
             self._compare_rows(table, key)
         self._compare_labels(key, self.letters)
@@ -276,7 +286,7 @@ class Replay:
         for table, wanted in {**self.compared, **journal}.items():
             there = self.view.count_rows(METADATA.tables[table])
             if there != wanted:
-                _differs(table, "rows", wanted, there)
+                differs(table, "rows", wanted, there)
         return rows
 
     def _compare_rows(self, table: str, key: LotKey | None) -> None:
@@ -286,10 +296,10 @@ class Replay:
         for row in self.view.rows(METADATA.tables[table], key):
             place = tuple(row[c.name] for c in columns)
             if told.get(place) != row:
-                _differs(table, place, told.get(place), row)
+                differs(table, place, told.get(place), row)
             there += 1
         if there != len(told):
-            _differs(table, "rows", len(told), there)
+            differs(table, "rows", len(told), there)
         self.compared[table] += there
         told.clear()
 
@@ -314,7 +324,7 @@ class Replay:
             place, (one, other) = next(
                 (at, pair) for at, pair in enumerate(rows, ref.first) if pair[0] != pair[1]
             )
-            _differs("extra", f"lot {key.lot_id}, position {place}", one, other)
+            differs("extra", f"lot {key.lot_id}, position {place}", one, other)
 
 
 def _first_difference(key: LotKey, there: Rows, wanted: tuple[int, int, int, str, str]) -> None:
@@ -322,13 +332,13 @@ def _first_difference(key: LotKey, there: Rows, wanted: tuple[int, int, int, str
     count, first, last, serials, states = wanted
     if (there.number, there.first, there.last) != (count, first, last):
         came = f"{there.number} labels, {there.first} to {there.last}"
-        _differs("label", f"lot {key.lot_id}", f"{count} labels, {first} to {last}", came)
+        differs("label", f"lot {key.lot_id}", f"{count} labels, {first} to {last}", came)
     told = zip(unpack_serials(serials.encode()), states, strict=True)
     came_rows = zip(unpack_serials(there.serials.encode()), there.states, strict=True)
     for position, (expected, came_row) in enumerate(zip(told, came_rows, strict=True), first):
         if expected != came_row:
             place = f"lot {key.lot_id}, position {position}"
-            _differs("label", place, _in_words(expected), _in_words(came_row))
+            differs("label", place, _in_words(expected), _in_words(came_row))
 
 
 def _in_words(row: tuple[str, str]) -> str:
@@ -353,17 +363,6 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def _differs(table: str, place: object, told: object, came: object) -> None:
-    raise Damaged(
-        "table_differs",
-        f"The table '{table}' differs from what the journal says.",
-        where=f"{table}: {place}",
-        expected=str(told),
-        came=str(came),
-        remedy=_REMEDY,
-    )
-
-
 def verify(view: View) -> dict[str, int]:
     """Check everything; raises Damaged at the first fault.
 
@@ -380,7 +379,8 @@ def verify(view: View) -> dict[str, int]:
     _chains_registered(view, {chain.lot_id for chain in chains})
     if replayed.closings:
         lot = min(replayed.closings)
-        _differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
+        differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
+    replayed.contents.check_places()
     rows = replayed.compare_rest()
     return {
         "chains": len(chains),

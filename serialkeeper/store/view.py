@@ -27,6 +27,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
+from serialkeeper.store.pack_tables import PackLabel
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
@@ -76,10 +77,11 @@ class View(House):
 
     def lot_of(self, row: Label | NumberImport | Allocation) -> Lot:
         """The lot that a row belongs to."""
-        found = self._one(Lot, product_id=row.product_id, id=row.lot_id)
-        if found is None:
-            raise LookupError(f"no lot has the id {row.lot_id}")
-        return found
+        return self.lot_at(LotKey(row.product_id, row.lot_id))
+
+    def lot_at(self, key: LotKey) -> Lot:
+        """One lot by its key."""
+        return self._expect(Lot, product_id=key.product_id, id=key.lot_id)
 
     def lot(self, name: str) -> Lot:
         """A lot by number, or by GTIN/LOT. Refuses `lot_unknown`, `lot_ambiguous`."""
@@ -297,6 +299,10 @@ class View(House):
         )
         rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
         return [Departure(**row) for row in rows]
+
+    def pack_labels(self, key: LotKey, pack: int) -> list[PackLabel]:
+        """The labels that were made for a pack, in order."""
+        return self._all(PackLabel, **key.row(), pack=pack)
 
     # -- labels --------------------------------------------------------------------------
 

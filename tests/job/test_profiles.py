@@ -590,7 +590,8 @@ def test_a_record_from_before_profiles_is_brought_up(database: Database) -> None
     from sqlalchemy import text
 
     from serialkeeper.rules.chain import Entry, LotKey
-    from serialkeeper.rules.replay import Insert, changes
+    from serialkeeper.rules.changes import Insert
+    from serialkeeper.rules.replay import changes
     from serialkeeper.store.migrations import upgrade
     from serialkeeper.store.opening import open_engine
 

@@ -27,6 +27,7 @@ from serialkeeper.store.tables import METADATA
 on_a_server = pytest.mark.only_on("postgresql", reason="it is about a server")
 
 HOUSE_TABLES = {"setting", "station", "person", "product", "location", "profile", "alarm_rules"}
+HOUSE_TABLES |= {"sscc_range"}
 """Small tables of the whole record; on several machines each would keep a copy of them."""
 
 
@@ -78,6 +79,13 @@ ALTER TABLE old_entry RENAME TO entry;
 CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
+DROP TABLE packed;
+DROP TABLE pack_label;
+DROP TABLE pack;
+DROP TABLE sscc_stock;
+DROP TABLE sscc_range;
+ALTER TABLE product DROP COLUMN packs;
+ALTER TABLE lot DROP COLUMN packs;
 UPDATE alembic_version SET version_num = '0009';
 """
 

@@ -1,0 +1,99 @@
+"""Shipping: packs leave, with a business transaction and a destination."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import packs
+from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.moves import check_role
+from serialkeeper.rules.pack_entries import COMMISSIONED
+from serialkeeper.rules.pack_events import check_transaction
+from serialkeeper.store import packs as store
+from serialkeeper.store.filling import changing
+from serialkeeper.store.pack_bulk import Pack
+from serialkeeper.store.record import Record
+from serialkeeper.store.view import View
+
+
+def ship(record: Record, names: Sequence[str], *, to: str, transaction: str = "") -> dict[str, Any]:
+    """Say that packs left for a place; nothing in them changes any more.
+
+    Args:
+        names: loose packs, by key or by a scan of the label; all of one product.
+        to: a location of the record, GLN or GLN/EXTENSION.
+        transaction: `TYPE:URI`, such as `desadv:urn:epcglobal:cbv:bt:9521234567899:D-1`, TYPE one
+            of CBV's business transaction types; or empty.
+
+    Refuses `pack_state` for packs in others, empty, shipped or with units that are not good;
+    `pack_unknown`, `location_unknown`, `bad_value`, `role_not_allowed`.
+    """
+    check_role("ship", record.role, practice=record.practice, narrower=packs.PACKERS)
+    check_transaction(transaction)
+    year = record.now().year
+    with record.read() as view:
+        chosen = [store.named_pack(view, name, year) for name in names]
+        place = view.location(to)
+        if len({pack.product_id for pack in chosen}) != 1 or len(set(chosen)) != len(chosen):
+            raise Refused(
+                "bad_value",
+                "Packs of one product are shipped together, each once.",
+                expected="packs of one product, each once",
+                came=", ".join(pack.key for pack in chosen) or "none",
+                remedy="Ship the others by another call.",
+            )
+    with changing(record, chosen[0].product_id, chosen, ()) as (work, now, _):
+        inner = store.contents_of(work, now)
+        for pack in now:
+            _check(work, pack, inner[pack.lot_id, pack.id])
+        told = {
+            "to": place.gln,
+            "extension": place.extension,
+            "prefix_length": place.prefix_length,
+            "transaction": transaction,
+        }
+        for lot in sorted({pack.lot_id for pack in now}):
+            mine = [pack for pack in now if pack.lot_id == lot]
+            data = {"packs": [pack.id for pack in mine], **told}
+            work.write(LotKey(mine[0].product_id, lot), "packs shipped", data)
+        units = sum(sum(one.units.values()) for one in inner.values())
+    return {
+        "packs": [pack.key for pack in now],
+        "units": units,
+        "to": to,
+        "transaction": transaction or None,
+        "at": work.at,
+    }
+
+
+def _check(view: View, pack: Pack, inner: store.Contents) -> None:
+    if pack.parent:
+        raise _inside(view, pack)
+    if pack.state == COMMISSIONED and inner.direct and not inner.doubtful:
+        return
+    came = pack.state
+    if pack.state == COMMISSIONED:
+        came = f"{inner.doubtful} units in it are not good" if inner.doubtful else "empty"
+    raise Refused(
+        "pack_state",
+        "This pack cannot leave.",
+        where=f"{pack.level} {pack.key}",
+        expected="a pack with good units only, that is still here",
+        came=came,
+        remedy="Look at it: pack show. What is not good is taken out first: pack remove.",
+    )
+
+
+def _inside(view: View, pack: Pack) -> Refused:
+    """The refusal of a pack that is in another one."""
+    outer = store.around(view, pack)[0].key
+    return Refused(
+        "pack_state",
+        "The pack is in another one.",
+        where=f"{pack.level} {pack.key}",
+        expected="a loose pack",
+        came=f"in pack {outer}",
+        remedy=f"Ship the pack around it, or take it out: pack remove {outer} {pack.key}",
+    )
