@@ -29,6 +29,7 @@ from serialkeeper.steps import (
     drawings,
     handoff,
     holding,
+    holds,
     images,
     importing,
     inspection,
@@ -314,6 +315,14 @@ class pack:
     show = staticmethod(contents.show)
     draw = staticmethod(contents.draw)
     list = staticmethod(contents.all_packs)
+
+
+class hold:
+    """Keeping lots, labels and packs back."""
+
+    place = staticmethod(holds.place)
+    lift = staticmethod(holds.lift)
+    list = staticmethod(holds.all_holds)
 
 
 class events:

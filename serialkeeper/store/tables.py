@@ -50,7 +50,14 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
-from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccRange, SsccStock
+from serialkeeper.store.pack_tables import (
+    HoldRow,
+    Packed,
+    PackLabel,
+    PackRow,
+    SsccRange,
+    SsccStock,
+)
 
 
 class Setting(SQLModel, table=True):
@@ -315,6 +322,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     PackRow,
     Packed,
     PackLabel,
+    HoldRow,
     Chain,
     EntryRow,
     PartRow,
