@@ -55,7 +55,9 @@ def named(urn: str | None) -> str:
     GLN/EXTENSION."""
     link = normaliser(urn)
     assert link is not None
-    return "/".join(unquote(one) for one in link.removeprefix("https://id.gs1.org").split("/")[2::2])
+    return "/".join(
+        unquote(one) for one in link.removeprefix("https://id.gs1.org").split("/")[2::2]
+    )
 
 
 def from_json(node: Told) -> Told:

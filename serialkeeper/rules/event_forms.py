@@ -80,8 +80,8 @@ def _xml(events: Iterable[Event], created: str, *, old: bool) -> Iterator[str]:
     yield (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<epcis:EPCISDocument xmlns:epcis="urn:epcglobal:epcis:xsd:{number}" '
-        f'xmlns:cbvmda="urn:epcglobal:cbv:mda" schemaVersion="{version}" creationDate="{created}">\n'
-        "<EPCISBody><EventList>\n"
+        f'xmlns:cbvmda="urn:epcglobal:cbv:mda" schemaVersion="{version}" '
+        f'creationDate="{created}">\n<EPCISBody><EventList>\n'
     )
     for event in events:
         yield _event_xml(event, old=old)
@@ -150,8 +150,6 @@ FORMS: Mapping[str, Form] = {
 
 
 def words_of(event: Event, form: str) -> list[str]:
-    """The words of an event that stand for another in a form, as `WORD as OLDER WORD`."""
-    if form != "xml-1.2":
-        return []
-    told = (event.biz_step, event.disposition)
-    return [f"{word} as {OLD_WORDS[word]}" for word in told if word in OLD_WORDS]
+    """The words of an event that a form lacks, as `WORD as OLDER WORD`."""
+    used = (event.biz_step, event.disposition or "") if form == "xml-1.2" else ()
+    return [f"{word} as {OLD_WORDS[word]}" for word in used if word in OLD_WORDS]

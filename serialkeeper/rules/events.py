@@ -116,7 +116,9 @@ class Event:
     @property
     def destination_epc(self) -> str:
         """The destination as an EPC URN; empty for none."""
-        return epc.write(self._place, self.destination[2]) if self.destination else ""
+        if not self.destination:
+            return ""
+        return epc.write(_place(self.destination), self.destination[2])
 
     @cached_property
     def id(self) -> str:
@@ -133,7 +135,7 @@ class Event:
             text += f"bizTransactionListtype={CBV}BTT-{word}bizTransaction={uri}"
         if self.destination:
             text += f"destinationListtype={CBV}SDT-location"
-            text += f"destination={digital_link.write(self._place)}"
+            text += f"destination={digital_link.write(_place(self.destination))}"
         if self.with_ilmd:
             text += f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
             text += f"cbvmda:lotNumber={self.facts.lot}"
@@ -155,10 +157,10 @@ class Event:
         """Whether no serial holds a sign that a URN or a link escapes."""
         return not "".join(self.serials).encode().translate(None, _UNESCAPED)
 
-    @property
-    def _place(self) -> Elements:
-        gln, extension, _ = self.destination
-        return (("414", gln), ("254", extension)) if extension else (("414", gln),)
+
+def _place(destination: tuple[str, str, int]) -> Elements:
+    gln, extension, _ = destination
+    return (("414", gln), ("254", extension)) if extension else (("414", gln),)
 
 
 def urn_of(key: str, prefix_length: int) -> str:

@@ -31,7 +31,7 @@ def whole_life(bench: Bench) -> None:
     assert bench.findings() == {1: "unreadable"}
     sk.label.accept(record, lot, 1, reason="scanned by hand", scan=first)
     sk.label.decommission(record, lot, "12", reason="sampled", count=1)
-    sk.label.decommission(record, lot, "11", reason="destroyed", count=1)
+    sk.label.decommission(record, lot, "11", reason="destroyed", count=1, note="record 7")
     cases = [one["key"] for one in sk.pack.build(record, lot, "case", in_order=True)["packs"]]
     sk.pack.replace(record, cases[0], serials[0], serials[9], reason="torn")
     (pallet,) = sk.pack.build(record, lot, "pallet", cases[:2])["packs"]

@@ -24,7 +24,9 @@ SET_82 = "".join(sorted(gs1.SET_82))
 TRUSTED = "".join(sorted(gs1.SET_82 - set("';=")))
 """Without the signs that the reference implementation of the event hash leaves as they are."""
 
-ENDS = list(dict.fromkeys(step for fate in moves.DECOMMISSION_REASONS.values() for step in fate.steps))
+ENDS = list(
+    dict.fromkeys(step for fate in moves.DECOMMISSION_REASONS.values() for step in fate.steps)
+)
 COMMISSIONING = ("ADD", "commissioning", "active")
 STEPS = [
     COMMISSIONING,
@@ -106,7 +108,11 @@ shipments = st.builds(
     st.lists(ssccs, min_size=1, max_size=4, unique=True),
     st.sampled_from(["", "DOCK1"]),
     st.sampled_from(
-        [(), ("po", "https://a.b/7"), *((word, f"urn:epcglobal:cbv:bt:{GLN}:D-1") for word in TRANSACTIONS)]
+        [
+            (),
+            ("po", "https://a.b/7"),
+            *((word, f"urn:epcglobal:cbv:bt:{GLN}:D-1") for word in TRANSACTIONS),
+        ]
     ),
 )
 of_packs = aggregations(SET_82) | of_ssccs | of_cases(SET_82) | shipments

@@ -84,11 +84,7 @@ def trusted(event: Event) -> bool:
 
 
 trusted_events = st.lists(
-    of_units.filter(trusted)
-    | aggregations(TRUSTED)
-    | of_ssccs
-    | of_cases(TRUSTED)
-    | shipments,
+    of_units.filter(trusted) | aggregations(TRUSTED) | of_ssccs | of_cases(TRUSTED) | shipments,
     min_size=1,
     max_size=4,
 )
