@@ -121,6 +121,7 @@ def test_the_main_job_as_typed(type_: Any) -> None:
     assert written.code == 0
     valid("events", json.loads(Path("events.jsonld").read_text()))
     assert type_("events write LOT24A --form xml --out events.xml").code == 0
+    assert type_("events write LOT24A --form xml-1.2 --out events12.xml").code == 0
     assert type_("lot close LOT24A").code == 0
     assert valid("record-verify", type_("record verify --json").json)["sound"]
     shown = type_("label show LOT24A 7")
@@ -186,8 +187,15 @@ def test_the_demo_tells_its_story(type_: Any) -> None:
     assert sum(story["states"].values()) == 2000
     assert all(Path(path).is_file() for path in story["files"].values())
     assert Path("d/record.db").is_file()
-    valid("events", json.loads(Path("d/events.jsonld").read_text()))
-    assert sk.record.verify(sk.open_record("sqlite:///d/record.db", person="Line Lead"))["sound"]
+    events = valid("events", json.loads(Path("d/events.jsonld").read_text()))
+    inside = [row["parentID"] for row in events["epcisBody"]["eventList"] if "parentID" in row]
+    packs = story["packs"]
+    assert len(inside) == len(packs["cases"]) + 1 == 7 and packs["units"] == 60
+    record = sk.open_record("sqlite:///d/record.db", person="Line Lead")
+    assert [one["key"] for one in sk.pack.show(record, packs["pallet"])["children"]] == (
+        packs["cases"]
+    )
+    assert sk.record.verify(record)["sound"]
 
 
 @by_the_demo
