@@ -34,7 +34,7 @@ def write(
         result,
         [
             f"{result['events']:,} event{'' if result['events'] == 1 else 's'} over "
-            f"{result['epcs']:,} units of lot {result['lot']} "
+            f"{result['epcs']:,} units and packs of lot {result['lot']} "
             f"written to {result['file']}",
             f"  {FORMS[form].title}, {result['size']:,} bytes, SHA-256 {result['sha256']}",
             *words,
