@@ -268,9 +268,10 @@ def test_event_ids_equal_those_of_the_reference_library(type_: Any) -> None:
 
 @by_the_demo
 def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
-    """The EPCs of all ADD events are exactly the labels that were ever active."""
+    """The EPCs that ObjectEvents add are exactly the labels that were ever active, and the packs."""
     type_("demo --labels 500 --out d --json")
-    events = json.loads(Path("d/events.jsonld").read_text())["epcisBody"]["eventList"]
+    told = json.loads(Path("d/events.jsonld").read_text())["epcisBody"]["eventList"]
+    events = [event for event in told if event["type"] == "ObjectEvent"]
     added = [epc for event in events if event["action"] == "ADD" for epc in event["epcList"]]
     gone = [epc for event in events if event["action"] == "DELETE" for epc in event["epcList"]]
     record = sk.open_record("sqlite:///d/record.db", person="Line Lead")
@@ -279,8 +280,10 @@ def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
         by_state.setdefault(row["state"], set()).add(
             f"urn:epc:id:sgtin:9521234.054321.{row['serial']}"
         )
-    assert len(added) == len(set(added))
-    assert set(added) == by_state["commissioned"] | by_state["decommissioned"]
+    keys = [pack["key"] for pack in sk.pack.list(record, "DEMO24A")["packs"]]
+    packs = {f"urn:epc:id:sscc:{key[1:8]}.{key[0]}{key[8:17]}" for key in keys}
+    assert len(added) == len(set(added)) and len(packs) == 7
+    assert set(added) == by_state["commissioned"] | by_state["decommissioned"] | packs
     assert set(gone) == by_state["decommissioned"]
 
 
