@@ -268,7 +268,7 @@ def test_event_ids_equal_those_of_the_reference_library(type_: Any) -> None:
 
 @by_the_demo
 def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
-    """The EPCs that ObjectEvents add are exactly the labels that were ever active, and the packs."""
+    """The EPCs that ObjectEvents add are exactly the labels ever active, and the packs."""
     type_("demo --labels 500 --out d --json")
     told = json.loads(Path("d/events.jsonld").read_text())["epcisBody"]["eventList"]
     events = [event for event in told if event["type"] == "ObjectEvent"]
