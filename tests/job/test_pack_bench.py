@@ -95,7 +95,7 @@ def test_a_named_case_says_gtin_and_number(bench: Bench) -> None:
 
 def test_what_was_shipped_does_not_change_any_more(bench: Bench) -> None:
     """A pallet leaves with its destination; nothing in it changes then; one in another, an empty
-    one and one with a unit that is not good do not leave. The event is valid in both forms."""
+    one and one with a unit that is not good do not leave. The event tells where they went."""
     serials = packing(bench, "SHIP1", 8)
     record = bench.record
     sk.location.add(record, GLN, prefix_length=7, name="Store", zone="Europe/Berlin")
