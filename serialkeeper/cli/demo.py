@@ -274,7 +274,7 @@ class _Story:
         [pallet] = packing.build_in_order(record, LOT, "pallet", count=1)["packs"]
         yield f"  serialkeeper pack build {LOT} pallet --in-order --packs 1"
         key = pallet["key"]
-        tree = contents.draw(record, key, out=self.tree)
+        tree = contents.show(record, key, out=self.tree)
         yield f"  serialkeeper pack show {key} --out {self.tree}"
         yield f"  pallet {key}: {len(cases)} cases, {tree['units']} units"
         label = pack_labels.make(record, key, out=self.pallet_label)
