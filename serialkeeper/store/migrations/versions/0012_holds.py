@@ -9,7 +9,6 @@ branch_labels = None
 depends_on = None
 
 TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
-NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 TEXTS = ("reference", "reason", "by", "at", "lifted_by", "lifted_at", "lifted_reason")
 
 
@@ -22,7 +21,7 @@ def upgrade() -> None:
         ),
         sa.Column("what", TEXT, nullable=False),
         sa.Column("positions", TEXT, nullable=False),
-        sa.Column("pack", NUMBER, nullable=False),
+        sa.Column("pack", sa.Integer(), nullable=False),
         *(sa.Column(name, TEXT, nullable=False) for name in TEXTS),
         sqlite_strict=True,
         sqlite_with_rowid=False,
