@@ -30,7 +30,6 @@ from serialkeeper.steps import (
     drawings,
     handoff,
     holding,
-    holds,
     images,
     importing,
     inspection,
@@ -332,14 +331,6 @@ class pack:
     ship = staticmethod(shipping.ship)
     show = staticmethod(contents.show)
     list = staticmethod(contents.all_packs)
-
-
-class hold:
-    """Keeping lots, labels and packs back."""
-
-    place = staticmethod(holds.place)
-    lift = staticmethod(holds.lift)
-    list = staticmethod(holds.all_holds)
 
 
 class events:

@@ -127,8 +127,6 @@ WORDS: dict[str, str] = {
     "pack_part": "The pack has to be full.",
     "pack_state": "The pack is in a state in which this is not done.",
     "not_in_pack": "It is not in that pack.",
-    "held": "It is held; somebody has to lift the hold first.",
-    "hold_unknown": "The lot has no such hold standing.",
     "nothing_to_pack": "There is nothing loose to be packed.",
     "ssccs_exhausted": "The company prefix has no SSCCs left with that extension digit.",
     # the record itself

@@ -15,7 +15,6 @@ from serialkeeper.cli import (
     challenge,
     demo,
     events,
-    hold,
     init,
     inspect_,
     label,
@@ -60,7 +59,6 @@ for name, group in {
     "label": label.app,
     "roll": roll.app,
     "pack": pack.app,
-    "hold": hold.app,
     "events": events.app,
     "record": record.app,
 }.items():

@@ -76,8 +76,6 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
             yield f"  {link.replace('_', ' ')} position {result[link]}"
     for pack in result["packs"]:
         yield f"  in {pack['level']} {pack['key']} ({pack['state']})"
-    for hold in result["holds"]:
-        yield f"  HELD: {hold['what']}, hold {hold['hold']}: {hold['reason']} ({hold['by']})"
     for found in result["findings"]:
         seen = f", seen {found['seen']}" if found["seen"] else ""
         yield f"  finding {found['finding']}: {found['detail']}{seen} ({found['state']})"

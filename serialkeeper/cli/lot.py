@@ -94,14 +94,6 @@ def show(name: LotName) -> None:
     answer(result, [f"Lot {result['lot']} of {result['gtin']}: {result['state']}", *_lines(result)])
 
 
-def hold_lines(holds: list[dict[str, Any]]) -> list[str]:
-    """What is held, for people."""
-    return [
-        f"  HELD: {one['what']}, hold {one['hold']}: {one['reason']} ({one['by']}, {one['at']})"
-        for one in holds
-    ]
-
-
 def _lines(row: dict[str, Any]) -> list[str]:
     return [
         f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
@@ -109,12 +101,6 @@ def _lines(row: dict[str, Any]) -> list[str]:
         f"  labels: {tally(row['states'])}",
         *pack_lines(row["packs"]),
         *([f"  packed: {row['packed']:,}"] if row["packs"] else []),
-        *(
-            [f"  shipped: {row['shipped']['packs']:,} packs, last {row['shipped']['last']}"]
-            if row["shipped"]
-            else []
-        ),
-        *hold_lines(row["holds"]),
         *(
             f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
@@ -247,7 +233,6 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
             f"{packs['loose']:,}"
         )
         lines += [f"part {one['level']} {one['key']}: {one['held']:,}" for one in packs["part"]]
-    lines += hold_lines(result["holds"])
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
     if result["open_points"]:

@@ -352,8 +352,5 @@ def _listed(result: dict[str, Any]) -> Iterator[str]:
         bad = f", {row['doubtful']} not good" if row["doubtful"] else ""
         yield (
             f"{row['key']:32}  {row['level']:7} {row['state']:14} {row['held']:>6,} of "
-            f"{row['holds']:,}, {row['units']:,} units"
-            + bad
-            + ", loose" * row["loose"]
-            + ", HELD" * row["on_hold"]
+            f"{row['holds']:,}, {row['units']:,} units" + bad + ", loose" * row["loose"]
         )

@@ -33,8 +33,6 @@ def lines(tree: Mapping[str, Any], *, all_units: bool = False) -> Iterator[str]:
         yield "  " * depth + text
     for one in tree["contents"]:
         yield f"lot {one['lot']}, expiry {one['expiry']}: {one['units']:,} units"
-    if hold := tree["hold"]:
-        yield f"HELD: lot {hold['lot']}, hold {hold['hold']} on {hold['what']}: {hold['reason']}"
     for one in tree["doubtful"]:
         yield f"not good any more: {one['serial']}, lot {one['lot']}, position {one['position']}"
 

@@ -11,9 +11,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import holds, scans
+from serialkeeper.rules import scans
 from serialkeeper.rules.gs1 import from_file, to_file
-from serialkeeper.rules.holds import Hold
 from serialkeeper.rules.keys import parse_sscc
 from serialkeeper.rules.levels import Level
 from serialkeeper.rules.moves import LINE_LEAD, OPERATOR, State
@@ -119,8 +118,6 @@ class Child:
         lots: numbers of the lots of all units in it, with their ids.
         full: whether it and everything in it is full.
         doubtful: whether it holds something that is no good unit any more.
-        hold: the one on it, or on something in it, if there is one.
-        frozen: the one on this very pack, or on one in it.
     """
 
     name: str
@@ -133,8 +130,6 @@ class Child:
     lots: tuple[tuple[int, str], ...]
     full: bool = True
     doubtful: bool = False
-    hold: Hold | None = None
-    frozen: Hold | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +144,6 @@ class Target:
         around: the packs around it, from the inside out: level, key and state.
         held: what it holds now.
         state: empty for a new one.
-        frozen: the hold on it, or on one around it.
     """
 
     key: str
@@ -160,7 +154,6 @@ class Target:
     around: tuple[tuple[Level, str, str], ...] = ()
     held: int = 0
     state: str = ""
-    frozen: Hold | None = None
 
     @property
     def name(self) -> str:
@@ -231,8 +224,6 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         state = State(child.state).word if child.what == UNIT else child.state
         expected = f"a commissioned {child.what}"
         yield _no("It is not commissioned.", target, child, expected, state)
-    elif child.hold:
-        yield holds.refused(child.hold, where=target.name, came=child.name)
     else:
         yield from _mixed(target, child)
 
@@ -264,10 +255,7 @@ def _no(message: str, target: Target, child: Child, expected: str, came: str = "
 
 
 def check_open(target: Target) -> None:
-    """Refuses `pack_state` for a pack that left, or is in one that left, or is no more; `held` for
-    one that is held, or is in one that is."""
-    if target.frozen:
-        raise holds.refused(target.frozen, where=target.name, came="the pack, or one around it")
+    """Refuses `pack_state` for a pack that left, or is in one that left, or is no more."""
     for name, state in ((target.name, target.state), *((k, s) for _, k, s in target.around)):
         if state in ("shipped", "decommissioned"):
             raise Refused(
@@ -280,41 +268,24 @@ def check_open(target: Target) -> None:
             )
 
 
-def check_stays(children: Iterable[Child]) -> None:
-    """Refuses `held` for packs that are held, or hold one that is: these do not move."""
-    for child in children:
-        if child.frozen:
-            raise holds.refused(child.frozen, where=f"{child.what} {child.key}", came=child.name)
-
-
 def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
-    """Refuses `nothing_to_pack`, `pack_full`, `pack_part`, and `reason_needed` for a part pack
-    without one.
+    """Refuses `pack_full`, `pack_part`, and `reason_needed` for a part pack without one.
 
     Args:
         adding: how many children come.
         new: whether the pack is filled in one go, so that it has to be full or a part pack.
     """
-    most, after = target.level.holds, target.held + adding
-    if not after:
-        raise Refused(
-            "nothing_to_pack",
-            "An empty pack is not filled.",
-            where=target.name,
-            expected=f"1 to {most}",
-            came="nothing",
-            remedy="Scan what goes in. Packs get their keys ahead by: pack number.",
-        )
-    if after > most:
+    holds, after = target.level.holds, target.held + adding
+    if after > holds:
         raise Refused(
             "pack_full",
             "The pack does not hold so many.",
             where=target.name,
-            expected=f"{most} at most" + (f", {target.held} are in it" if target.held else ""),
+            expected=f"{holds} at most" + (f", {target.held} are in it" if target.held else ""),
             came=f"{adding} more" if target.held else str(adding),
             remedy="Leave some out; the level's number stands in 'lot show'.",
         )
-    if after == most:
+    if after == holds:
         return
     check_part(target, after)
     if new and not reason.strip():
@@ -322,7 +293,7 @@ def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
             "reason_needed",
             "A part pack needs a reason.",
             where=target.name,
-            expected=f"{most}, or --reason",
+            expected=f"{holds}, or --reason",
             came=str(after),
             remedy="Fill it, or say why it is not full: --reason.",
         )

@@ -106,7 +106,6 @@ def _row(pack: Pack, inner: store.Contents, holds: int) -> dict[str, Any]:
         "units": sum(inner.units.values()),
         "doubtful": inner.doubtful,
         "loose": not pack.parent,
-        "on_hold": inner.hold is not None,
     }
 
 

@@ -11,8 +11,7 @@ from serialkeeper.rules import fit, gs1, levels, readable, serials
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
-from serialkeeper.store.holds import holds_of
-from serialkeeper.store.packs import count_packed, last_shipped
+from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -231,8 +230,6 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
         "packed": count_packed(view, key) if count else None,
-        "shipped": last_shipped(view, key) if count and lot.packs else None,
-        "holds": [hold.told() for hold in holds_of(view, key)],
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [
             {

@@ -258,8 +258,7 @@ class _Order:
         for pack in there:
             here = inner[pack.lot_id, pack.id]
             strange = set(here.units) - {lot.id}
-            fit = here.direct and not here.doubtful and not here.hold
-            fit = fit and (self.level.part or here.full)
+            fit = here.direct and not here.doubtful and (self.level.part or here.full)
             if fit and (self.level.mixed_lots or not strange):
                 good.append(pack.id)
         whole = min(len(good) // holds, wanted)

@@ -12,7 +12,6 @@ from serialkeeper.rules.findings import STAYING
 from serialkeeper.rules.levels import levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.store.challenges import proof_of
-from serialkeeper.store.holds import holds_of
 from serialkeeper.store.numbers import IMPORTED
 from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
 from serialkeeper.store.record import Record
@@ -206,7 +205,6 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
         "gtin": lot.gtin,
         **result,
         "packs": packs,
-        "holds": [hold.told() for hold in holds_of(view, key)],
         "challenges": proof_of(view, lot),
         "open_points": points,
         "balanced": found.balanced and not points,

@@ -67,7 +67,6 @@ def replace(record: Record, name: str, bad: str, good: str, *, reason: str) -> d
         (out,) = _inside(now, found[:1])
         target = store.target_of(work, now)
         packs.check_open(target)
-        packs.check_stays([out])
         (put,) = packs.check_children(target, found[1:])
         _check_reason(reason)
         write_unpacked(work, now.product_id, [(out, now)], reason=reason)
@@ -169,7 +168,6 @@ def decommission(
             raise moved_meanwhile()
         target = store.target_of(work, now[0])
         packs.check_open(target)
-        packs.check_stays(one for one in found if isinstance(one, Child))
         if not whole and (len(names) > 1 or now[0].parent):
             raise _not_alone(now[0], len(names) - 1, target.around[0][1] if now[0].parent else "")
         good = [one for one in found if isinstance(one, Child)]

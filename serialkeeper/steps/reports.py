@@ -6,7 +6,7 @@ from collections.abc import Generator
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1, holds, scans
+from serialkeeper.rules import epc, gs1, scans
 from serialkeeper.rules.chain import BLOCK, LotKey
 from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.imported import pairs_of
@@ -16,7 +16,6 @@ from serialkeeper.rules.parts import EVIDENCE
 from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.codes import code_at, facts_of
-from serialkeeper.store.holds import holds_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.packs import packs_around
 from serialkeeper.store.plans import places_of
@@ -121,7 +120,6 @@ def show_label(
         from_file = _from_file(view, key, label.position)
         code = code_at(view, lot, label.position)
         packs = packs_around(view, lot.product_id, label.serial)
-        held = holds.covering(holds_of(view, key), label.position)
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -137,7 +135,6 @@ def show_label(
         "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
         "packs": packs,
-        "holds": [hold.told() for hold in held],
         **places,
     }
 

@@ -12,7 +12,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.outside.decoding import find_other_codes, find_symbols
 from serialkeeper.outside.images import open_image
-from serialkeeper.rules import cautions, garbled, gs1, holds, identifiers, scans
+from serialkeeper.rules import cautions, garbled, gs1, identifiers, scans
 from serialkeeper.rules.contradictions import find_contradictions, lot_otherwise
 from serialkeeper.rules.garbled import Guess, LotFacts
 from serialkeeper.rules.identifiers import Elements
@@ -21,7 +21,6 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.rules.scans import Reading
 from serialkeeper.store.codes import facts_of
-from serialkeeper.store.holds import holds_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.packs import around, contents_of, find_packs, packs_around
 from serialkeeper.store.plans import places_of, span_of
@@ -344,8 +343,6 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
         because = f" ({reasons[-1]})" if reasons else ""
         against.append(f"The label is {state.word}{because}.")
     against += [f"Open finding {row.word}: {row.detail}" for row in found if row.state == "open"]
-    held = holds.covering(holds_of(view, key), label.position)
-    against += [f"It is held, {hold.line()}" for hold in held]
     against += [f"It was taken off roll {one['roll']}." for one in rolls["taken_off"]]
     return {
         "gtin": lot.gtin,

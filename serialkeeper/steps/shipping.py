@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import holds, packs
+from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import COMMISSIONED
@@ -27,7 +27,7 @@ def ship(record: Record, names: Sequence[str], *, to: str, transaction: str = ""
         transaction: `TYPE:URI`, such as `desadv:urn:epcglobal:cbv:bt:9521234567899:D-1`, TYPE one
             of CBV's business transaction types; or empty.
 
-    Refuses `held`; `pack_state` for packs in others, empty, shipped or with bad units;
+    Refuses `pack_state` for packs in others, empty, shipped or with units that are not good;
     `pack_unknown`, `location_unknown`, `bad_value`, `role_not_allowed`.
     """
     check_role("ship", record.role, practice=record.practice, narrower=packs.PACKERS)
@@ -71,10 +71,6 @@ def ship(record: Record, names: Sequence[str], *, to: str, transaction: str = ""
 def _check(view: View, pack: Pack, inner: store.Contents) -> None:
     if pack.parent:
         raise _inside(view, pack)
-    if inner.hold:
-        raise holds.refused(
-            inner.hold, where=f"{pack.level} {pack.key}", came="it, or what is in it"
-        )
     if pack.state == COMMISSIONED and inner.direct and not inner.doubtful:
         return
     came = pack.state

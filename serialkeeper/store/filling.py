@@ -7,13 +7,12 @@ from contextlib import contextmanager
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import holds, packs
+from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.levels import Level, inside, levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.rules.packs import Child, Named, Target
-from serialkeeper.store.holds import holds_of
 from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import Filling, write_unpacked
 from serialkeeper.store.packs import (
@@ -41,11 +40,9 @@ def lots_of(lot: Lot, children: Sequence[Child | Refused]) -> set[LotKey]:
 
 
 def packable(work: Work, lot: Lot) -> Lot:
-    """The lot as it is now. Refuses `lot_state`, `lot_not_approved`, and `held` for a whole lot."""
+    """The lot as it is now. Refuses `lot_state`, `lot_not_approved`."""
     here = work.lot(lot.full_name)
     check_lot(here.state, *PACKING_LOT, where=here.full_name)
-    if hold := holds.whole_lot(holds_of(work, key_of(here))):
-        raise holds.refused(hold, where=f"lot {here.number}", came="the lot")
     return here
 
 
@@ -161,9 +158,8 @@ def packs_holding(view: View, children: Iterable[Child]) -> dict[str, Pack]:
 def take_out(work: Work, product_id: int, children: Sequence[Child], *, reason: str) -> None:
     """Take units and packs out of whatever they are in; all lots concerned are locked.
 
-    Refuses `pack_state`, `pack_part`, `reason_needed`, `held`.
+    Refuses `pack_state`, `pack_part`, `reason_needed`.
     """
-    packs.check_stays(children)
     if not reason.strip():
         raise Refused(
             "reason_needed",

@@ -1,4 +1,4 @@
-"""The tables of packs: their keys, what is in what, the SSCCs that are left, and what is held."""
+"""The tables of packs: their keys, what is in what, and the SSCCs that are left."""
 
 from __future__ import annotations
 
@@ -92,25 +92,3 @@ class PackLabel(SQLModel, table=True):
     reason: str = text_column()
     by: str = text_column()
     at: str = text_column()
-
-
-class HoldRow(SQLModel, table=True):
-    """What is kept back: the labels at `positions`, a pack that was made in the lot (`pack`, 0 for
-    none), or with neither the whole lot; until `lifted_at`."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "hold"
-    __table_args__ = OPTIONS
-    product_id: int = key_column()
-    lot_id: int = key_column()
-    id: int = key_column()
-    what: str = text_column()
-    positions: str = text_column()
-    pack: int = whole_column()
-    reference: str = text_column()
-    reason: str = text_column()
-    by: str = text_column()
-    at: str = text_column()
-    lifted_by: str = text_column()
-    lifted_at: str = text_column()
-    lifted_reason: str = text_column()

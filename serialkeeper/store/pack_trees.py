@@ -9,7 +9,7 @@ from serialkeeper.rules.levels import level_named, levels_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.pack_tree import describe_lots
 from serialkeeper.store.pack_bulk import Pack, Unit
-from serialkeeper.store.packs import around, contents_of, target_of, tree_of, units_inside
+from serialkeeper.store.packs import around, tree_of, units_inside
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View
 
@@ -27,8 +27,6 @@ def describe_pack(view: View, pack: Pack) -> dict[str, Any]:
     lots = {id_: view.lot_at(LotKey(pack.product_id, id_)) for id_ in ids}
     told = _node(pack, inside, units, lots)
     outer = around(view, pack)
-    hold = contents_of(view, [pack])[pack.lot_id, pack.id].hold or target_of(view, pack).frozen
-    told["hold"] = hold.told() if hold else None
     told["around"] = [
         {"key": one.key, "level": one.level, "state": one.state, "lot": _lot(view, one).number}
         for one in outer

@@ -14,16 +14,14 @@ from numpy.typing import NDArray
 from sqlalchemy import func, select, text
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import holds, packs
+from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.gs1 import to_file, write_date
-from serialkeeper.rules.holds import Hold
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.levels import Level, inside, level_named, levels_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.packs import UNIT, Child, Named, Target
 from serialkeeper.store import pack_bulk
-from serialkeeper.store.holds import holds_of, standing
 from serialkeeper.store.pack_bulk import Pack, Unit
 from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccStock
 from serialkeeper.store.tables import Label, Lot, table_of
@@ -134,16 +132,12 @@ class Contents:
         units: units by lot id, however deep.
         doubtful: units that are not commissioned any more, however deep.
         full: whether it and every pack in it is full.
-        hold: one on it or on anything in it.
-        frozen: one on this very pack, or on one in it.
     """
 
     direct: int = 0
     units: Counter[int] = field(default_factory=Counter)
     doubtful: int = 0
     full: bool = True
-    hold: Hold | None = None
-    frozen: Hold | None = None
 
 
 def contents_of(view: View, some: Sequence[Pack]) -> dict[tuple[int, int], Contents]:
@@ -159,7 +153,6 @@ def contents_of(view: View, some: Sequence[Pack]) -> dict[tuple[int, int], Conte
         here.units += there.units
         here.doubtful += there.doubtful
         here.full &= there.full
-        here.hold, here.frozen = here.hold or there.hold, here.frozen or there.frozen
     for (product, lot), ids in _by_lot(some).items():
         for first, last in runs(ids):
             for pack_id, unit_lot, count, bad in _counted(view, product, lot, first, last):
@@ -172,38 +165,7 @@ def contents_of(view: View, some: Sequence[Pack]) -> dict[tuple[int, int], Conte
         here = found[pack.lot_id, pack.id]
         level = level_named(levels[pack.lot_id], pack.level, pack.key)
         here.full &= here.direct == level.holds
-    _note_holds(view, some, found)
     return found
-
-
-def _note_holds(view: View, some: Sequence[Pack], found: dict[tuple[int, int], Contents]) -> None:
-    """The holds on these packs themselves, and on units that are in them."""
-    for product in {pack.product_id for pack in some}:
-        there = standing(view, product)
-        for pack in some if there else ():
-            here = found[pack.lot_id, pack.id]
-            if hold := holds.on_pack(there.get(pack.lot_id, ()), pack.id):
-                here.hold, here.frozen = here.hold or hold, here.frozen or hold
-            for lot in sorted(here.units):
-                here.hold = here.hold or _hold_inside(view, pack, lot, there.get(lot, []))
-
-
-def _hold_inside(view: View, pack: Pack, lot: int, there: Sequence[Hold]) -> Hold | None:
-    """A hold that covers one of a lot's units that are directly in a pack, or the whole lot."""
-    on_labels = [hold for hold in there if hold.runs]
-    if whole := holds.whole_lot(there):
-        return whole
-    if not on_labels:
-        return None
-    c = table_of(Packed).c
-    query = (
-        select(c.position)
-        .where(c.product_id == pack.product_id, c.pack_lot == pack.lot_id, c.pack == pack.id)
-        .where(c.lot_id == lot)
-        .order_by(c.position)
-    )
-    positions = np.array(view.connection.execute(query).scalars().all(), dtype=np.int64)
-    return next((hold for hold in on_labels if holds.mask([hold], positions).any()), None)
 
 
 _COUNT = text(
@@ -241,7 +203,6 @@ def find_children(
     holders = _keys_around(view, product_id, units.values(), there.values())
     of = {unit.lot_id for unit in units.values()}.union(*(one.units for one in inner.values()))
     lots = {lot_id: view.lot_at(LotKey(product_id, lot_id)) for lot_id in of}
-    on_units = standing(view, product_id)
     found: list[Child | Refused] = []
     for one in names:
         unit = units.get(one.serial) if one.gtin in ("", gtin) else None
@@ -250,8 +211,7 @@ def find_children(
             found.append(one.wrong or _two_meanings(one))
         elif unit:
             holder = holders.get((unit.pack_lot, unit.pack), "")
-            held = holds.covering(on_units.get(unit.lot_id, ()), unit.position)
-            found.append(_unit(one, unit, lots[unit.lot_id], holder, held))
+            found.append(_unit(one, unit, lots[unit.lot_id], holder))
         elif pack and pack.product_id == product_id:
             holder = holders.get((pack.parent_lot, pack.parent), "")
             found.append(_pack(one, pack, inner[pack.lot_id, pack.id], lots, holder))
@@ -269,7 +229,7 @@ def _keys_around(
     return {one: pack_at(view, product_id, *one).key for one in wanted}
 
 
-def _unit(one: Named, unit: Unit, lot: Lot, holder: str, held: list[Hold]) -> Child | Refused:
+def _unit(one: Named, unit: Unit, lot: Lot, holder: str) -> Child | Refused:
     wanted = {"10": lot.number, "17": write_date(date.fromisoformat(lot.expiry))}
     for ai, value in one.facts:
         if value != wanted[ai]:
@@ -283,15 +243,7 @@ def _unit(one: Named, unit: Unit, lot: Lot, holder: str, held: list[Hold]) -> Ch
             )
     lots = ((lot.id, lot.number),)
     return Child(
-        to_file(one.text),
-        UNIT,
-        unit.serial,
-        lot.id,
-        unit.position,
-        unit.state,
-        holder,
-        lots,
-        hold=held[0] if held else None,
+        to_file(one.text), UNIT, unit.serial, lot.id, unit.position, unit.state, holder, lots
     )
 
 
@@ -308,8 +260,6 @@ def _pack(one: Named, pack: Pack, inner: Contents, lots: dict[int, Lot], holder:
         of,
         inner.full,
         inner.doubtful > 0,
-        inner.hold,
-        inner.frozen,
     )
 
 
@@ -364,14 +314,10 @@ def target_of(view: View, pack: Pack) -> Target:
     lot = view.lot_at(LotKey(pack.product_id, pack.lot_id))
     levels = levels_of(lot.packs)
     level = level_named(levels, pack.level, lot.full_name)
-    beyond = around(view, pack)
-    outer = tuple((_level_of(view, one), one.key, one.state) for one in beyond)
-    there = standing(view, pack.product_id)
-    frozen = [holds.on_pack(there.get(one.lot_id, ()), one.id) for one in (pack, *beyond)]
-    hold = next((one for one in frozen if one), None)
+    outer = tuple((_level_of(view, one), one.key, one.state) for one in around(view, pack))
     held = contents_of(view, [pack])[pack.lot_id, pack.id].direct
     below = inside(levels, level)
-    return Target(pack.key, level, below, lot.id, lot.number, outer, held, pack.state, hold)
+    return Target(pack.key, level, below, lot.id, lot.number, outer, held, pack.state)
 
 
 def _level_of(view: View, pack: Pack) -> Level:
@@ -424,14 +370,6 @@ def count_packed(view: View, key: LotKey) -> int:
     return int(view.connection.execute(query).scalar_one())
 
 
-def last_shipped(view: View, key: LotKey) -> dict[str, Any] | None:
-    """How many packs of a lot left, and when the last one did; the lot is kept from then on."""
-    left = [entry for entry in view.entries(key) if entry.verb == "packs shipped"]
-    if not left:
-        return None
-    return {"packs": sum(len(entry.data["packs"]) for entry in left), "last": left[-1].at}
-
-
 def count_doubtful(view: View, key: LotKey) -> int:
     """How many of a lot's units in packs are not good any more."""
     c, label = table_of(Packed).c, table_of(Label).c
@@ -447,13 +385,12 @@ def count_doubtful(view: View, key: LotKey) -> int:
 
 
 def loose_positions(view: View, key: LotKey, first: int, last: int) -> NDArray[np.int64]:
-    """The good units of positions first..last that are in no pack and not held, ascending."""
+    """The good units of positions first..last that are in no pack, ascending."""
     letters = np.frombuffer(view.states(key, first, last), np.uint8)
     good = letters == ord(State.COMMISSIONED)
     packed = np.array(packed_positions(view, key, first, last), dtype=np.int64)
     good[packed - first] = False
-    loose = np.flatnonzero(good) + first
-    return loose[~holds.mask(holds_of(view, key), loose)]
+    return np.flatnonzero(good) + first
 
 
 def packed_positions(view: View, key: LotKey, first: int, last: int) -> list[int]:

@@ -50,14 +50,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
-from serialkeeper.store.pack_tables import (
-    HoldRow,
-    Packed,
-    PackLabel,
-    PackRow,
-    SsccRange,
-    SsccStock,
-)
+from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccRange, SsccStock
 
 
 class Setting(SQLModel, table=True):
@@ -322,7 +315,6 @@ MODELS: tuple[type[SQLModel], ...] = (
     PackRow,
     Packed,
     PackLabel,
-    HoldRow,
     Chain,
     EntryRow,
     PartRow,

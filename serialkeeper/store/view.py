@@ -27,7 +27,7 @@ from serialkeeper.store.line_tables import (
     Roll,
     Take,
 )
-from serialkeeper.store.pack_tables import HoldRow, PackLabel
+from serialkeeper.store.pack_tables import PackLabel
 from serialkeeper.store.tables import (
     Allocation,
     Chain,
@@ -303,10 +303,6 @@ class View(House):
     def pack_labels(self, key: LotKey, pack: int) -> list[PackLabel]:
         """The labels that were made for a pack, in order."""
         return self._all(PackLabel, **key.row(), pack=pack)
-
-    def holds(self, key: LotKey) -> list[HoldRow]:
-        """All holds of a lot, lifted ones among them, in order."""
-        return self._all(HoldRow, **key.row())
 
     # -- labels --------------------------------------------------------------------------
 
