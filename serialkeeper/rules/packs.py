@@ -11,8 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import scans
+from serialkeeper.rules import holds, scans
 from serialkeeper.rules.gs1 import from_file, to_file
+from serialkeeper.rules.holds import Hold
 from serialkeeper.rules.keys import parse_sscc
 from serialkeeper.rules.levels import Level
 from serialkeeper.rules.moves import LINE_LEAD, OPERATOR, State
@@ -118,6 +119,8 @@ class Child:
         lots: numbers of the lots of all units in it, with their ids.
         full: whether it and everything in it is full.
         doubtful: whether it holds something that is no good unit any more.
+        homes: ids of the lots that it and all packs in it were made in; empty for a unit.
+        holds: open holds on it, or on anything in it.
     """
 
     name: str
@@ -130,6 +133,13 @@ class Child:
     lots: tuple[tuple[int, str], ...]
     full: bool = True
     doubtful: bool = False
+    homes: frozenset[int] = frozenset()
+    holds: tuple[Hold, ...] = ()
+
+    @property
+    def concerned(self) -> set[int]:
+        """The lots whose journals tell of it, or of anything in it."""
+        return {self.lot_id, *self.homes, *(id_ for id_, _ in self.lots)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +154,8 @@ class Target:
         around: the packs around it, from the inside out: level, key and state.
         held: what it holds now.
         state: empty for a new one.
+        holds: open holds on it as a pack, on one in it, or on one around it: nothing goes in or
+            comes out.
     """
 
     key: str
@@ -154,6 +166,7 @@ class Target:
     around: tuple[tuple[Level, str, str], ...] = ()
     held: int = 0
     state: str = ""
+    holds: tuple[Hold, ...] = ()
 
     @property
     def name(self) -> str:
@@ -224,6 +237,8 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         state = State(child.state).word if child.what == UNIT else child.state
         expected = f"a commissioned {child.what}"
         yield _no("It is not commissioned.", target, child, expected, state)
+    elif child.holds:
+        yield holds.refusal(child.name, child.holds, where=target.name)
     else:
         yield from _mixed(target, child)
 
@@ -255,7 +270,8 @@ def _no(message: str, target: Target, child: Child, expected: str, came: str = "
 
 
 def check_open(target: Target) -> None:
-    """Refuses `pack_state` for a pack that left, or is in one that left, or is no more."""
+    """Refuses `pack_state` for a pack that left, or is in one that left, or is no more; `held`
+    for one that is held, or is around a held pack or in one."""
     for name, state in ((target.name, target.state), *((k, s) for _, k, s in target.around)):
         if state in ("shipped", "decommissioned"):
             raise Refused(
@@ -266,6 +282,8 @@ def check_open(target: Target) -> None:
                 came=f"{name}: {state}",
                 remedy="Check which pack this is: pack show.",
             )
+    if target.holds:
+        raise holds.refusal(target.name, target.holds, where=target.name)
 
 
 def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
