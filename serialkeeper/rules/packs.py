@@ -270,8 +270,15 @@ def _no(message: str, target: Target, child: Child, expected: str, came: str = "
 
 
 def check_open(target: Target) -> None:
-    """Refuses `pack_state` for a pack that left, or is in one that left, or is no more; `held`
-    for one that is held, or is around a held pack or in one."""
+    """Refuses `pack_state` as `check_here` does, and `held` for a pack that is held, or is around
+    a held pack or in one."""
+    check_here(target)
+    if target.holds:
+        raise holds.refusal(target.name, target.holds, where=target.name)
+
+
+def check_here(target: Target) -> None:
+    """Refuses `pack_state` for a pack that left, or is in one that left, or is no more."""
     for name, state in ((target.name, target.state), *((k, s) for _, k, s in target.around)):
         if state in ("shipped", "decommissioned"):
             raise Refused(
@@ -282,8 +289,6 @@ def check_open(target: Target) -> None:
                 came=f"{name}: {state}",
                 remedy="Check which pack this is: pack show.",
             )
-    if target.holds:
-        raise holds.refusal(target.name, target.holds, where=target.name)
 
 
 def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:

@@ -265,9 +265,7 @@ def _keys_around(
     return {one: pack_at(view, product_id, *one).key for one in wanted}
 
 
-def _unit(
-    one: Named, unit: Unit, lot: Lot, holder: str, holds: Sequence[Hold]
-) -> Child | Refused:
+def _unit(one: Named, unit: Unit, lot: Lot, holder: str, holds: Sequence[Hold]) -> Child | Refused:
     wanted = {"10": lot.number, "17": write_date(date.fromisoformat(lot.expiry))}
     for ai, value in one.facts:
         if value != wanted[ai]:
@@ -359,7 +357,7 @@ def target_of(view: View, pack: Pack) -> Target:
     told = tuple((_level_of(view, one), one.key, one.state) for one in outer)
     inner = contents_of(view, [pack], holds)[pack.lot_id, pack.id]
     still = {one for one in inner.holds if one.pack}
-    still.update(one for around in outer for one in on_pack(holds, around.lot_id, around.id))
+    still.update(one for above in outer for one in on_pack(holds, above.lot_id, above.id))
     below = inside(levels, level)
     return Target(
         pack.key,
