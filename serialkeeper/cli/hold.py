@@ -23,18 +23,20 @@ def place(
     reason: Annotated[str, typer.Option(help="Why, in words.")],
     case: Annotated[str, typer.Option(metavar="REF", help="An investigation's reference.")] = "",
     positions: Annotated[
-        str, typer.Option(help="These labels: 17,30-40, every fourth 1-997/4, or @FILE.")
-    ] = "",
-    roll: Annotated[int, typer.Option(metavar="N", min=0, help="The labels on this roll.")] = 0,
+        str | None, typer.Option(help="These labels: 17,30-40, every fourth 1-997/4, or @FILE.")
+    ] = None,
+    roll: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="The labels on this roll.")
+    ] = None,
     pack: Annotated[
-        str, typer.Option(metavar="PACK", help="This pack: SSCC, GTIN/NUMBER, or a scan.")
-    ] = "",
+        str | None, typer.Option(metavar="PACK", help="This pack: SSCC, GTIN/NUMBER, or a scan.")
+    ] = None,
 ) -> None:
     """Hold a whole lot, labels of it, a roll or a pack.
 
     Example: hold place LOT24A --positions 17,30-40 --reason "number seen twice" --case INV-7
     """
-    where = typed(positions) if positions else ""
+    where = typed(positions) if positions else positions
     result = holds.place(
         call.record(), name, reason=reason, case=case, positions=where, roll=roll, pack=pack
     )

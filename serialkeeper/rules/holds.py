@@ -124,8 +124,8 @@ def sentence(told: Mapping[str, Any]) -> str:
     if told["lifted_at"]:
         lifted = f"; lifted by {told['lifted_by']} {told['lifted_at']}: {told['lifted_reason']}"
     return (
-        f"hold {told['hold']} of lot {told['lot']} on {told['on']}: {told['reason']}{case}, by "
-        f"{told['by']} since {told['at']}{lifted}"
+        f"hold {told['hold']} of lot {told['lot']} on {told['on']}, by {told['by']} since "
+        f"{told['at']}{case}: {told['reason']}{lifted}"
     )
 
 

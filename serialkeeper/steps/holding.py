@@ -240,9 +240,9 @@ def _interval(
     }
 
 
-def _standing(place: Interval, stretch: Stretch) -> NDArray[np.int64]:
+def _standing(place: Interval, stretch: Stretch) -> NDArray[np.int32]:
     """The positions of the labels that stand in an interval of the web."""
     top, column = stretch.cell(place.first, place.lane)
     inside = stretch.position[top : top + place.last - place.first + 1, column]
-    there: NDArray[np.int64] = inside[inside > 0]
+    there: NDArray[np.int32] = inside[inside > 0]
     return there

@@ -26,9 +26,9 @@ def place(
     *,
     reason: str,
     case: str = "",
-    positions: str = "",
-    roll: int = 0,
-    pack: str = "",
+    positions: str | None = None,
+    roll: int | None = None,
+    pack: str | None = None,
 ) -> dict[str, Any]:
     """Place a hold: what it covers is neither packed nor sent until it is lifted.
 
@@ -51,7 +51,7 @@ def place(
     """
     check_role("hold place", record.role, practice=record.practice, narrower=holds.PLACERS)
     holds.check_reason(reason, case)
-    if (positions != "") + (roll != 0) + (pack != "") > 1:
+    if sum(one is not None for one in (positions, roll, pack)) > 1:
         raise Refused(
             "bad_value",
             "One hold is on one thing.",
@@ -62,15 +62,15 @@ def place(
     year = record.now().year
     with record.read() as view:
         lot = view.lot(name)
-        there = store.named_pack(view, pack, year) if pack else None
+        there = store.named_pack(view, pack, year) if pack is not None else None
         if there and LotKey(there.product_id, there.lot_id) != key_of(lot):
             raise _made_elsewhere(view, there, lot)
     with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
         told: dict[str, Any] = {"what": LOT, "positions": [], "roll": 0, "pack": 0, "key": ""}
-        if positions:
+        if positions is not None:
             told |= {"what": LABELS, "positions": holds.parse_positions(positions, lot.labels)}
-        elif roll:
+        elif roll is not None:
             told |= {"what": ROLL, "roll": roll, "positions": _standing(work, lot, roll)}
         elif there:
             now = store.pack_at(work, there.product_id, there.lot_id, there.id)

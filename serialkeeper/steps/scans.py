@@ -22,8 +22,8 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.rules.scans import Reading
 from serialkeeper.store.codes import facts_of
-from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.holds import open_holds
+from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.pack_trees import holds_about, holds_on_unit
 from serialkeeper.store.packs import around, contents_of, find_packs, packs_around
 from serialkeeper.store.plans import places_of, span_of
