@@ -30,6 +30,7 @@ from serialkeeper.steps import (
     drawings,
     handoff,
     holding,
+    holds,
     images,
     importing,
     inspection,
@@ -333,6 +334,14 @@ class pack:
     list = staticmethod(contents.all_packs)
 
 
+class hold:
+    """What is neither packed nor sent until somebody lifts it."""
+
+    place = staticmethod(holds.place)
+    lift = staticmethod(holds.lift)
+    list = staticmethod(holds.all_of)
+
+
 class events:
     """Standard event files."""
 
@@ -398,6 +407,7 @@ __all__ = [
     "alarm",
     "challenge",
     "events",
+    "hold",
     "init",
     "inspect",
     "label",

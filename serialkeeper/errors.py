@@ -129,6 +129,9 @@ WORDS: dict[str, str] = {
     "not_in_pack": "It is not in that pack.",
     "nothing_to_pack": "There is nothing loose to be packed.",
     "ssccs_exhausted": "The company prefix has no SSCCs left with that extension digit.",
+    # holds
+    "held": "It is held: it is neither packed nor sent.",
+    "hold_unknown": "The lot has no such open hold.",
     # the record itself
     "chain_broken": "The journal was altered.",
     "table_differs": "A table differs from what the journal says.",

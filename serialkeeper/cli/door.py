@@ -15,6 +15,7 @@ from serialkeeper.cli import (
     challenge,
     demo,
     events,
+    hold,
     init,
     inspect_,
     label,
@@ -59,6 +60,7 @@ for name, group in {
     "label": label.app,
     "roll": roll.app,
     "pack": pack.app,
+    "hold": hold.app,
     "events": events.app,
     "record": record.app,
 }.items():

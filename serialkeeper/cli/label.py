@@ -12,6 +12,7 @@ import typer
 from serialkeeper.cli.answer import alone, answer, answer_rows, call
 from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.outside.files import read_words
+from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
 from serialkeeper.steps import reports, rolls, settling
 
@@ -76,6 +77,8 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
             yield f"  {link.replace('_', ' ')} position {result[link]}"
     for pack in result["packs"]:
         yield f"  in {pack['level']} {pack['key']} ({pack['state']})"
+    for hold in result["on_hold"]:
+        yield f"  held: {sentence(hold)}"
     for found in result["findings"]:
         seen = f", seen {found['seen']}" if found["seen"] else ""
         yield f"  finding {found['finding']}: {found['detail']}{seen} ({found['state']})"

@@ -11,11 +11,15 @@ from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
 from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
+from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import holding, lots, reconciliation
 
 app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
+LONGEST_TYPED = 2_000
+"""Characters of positions that a line tells to type."""
+
 Second = Annotated[str, typer.Option(help="The second person who confirms it.")]
 
 
@@ -81,6 +85,7 @@ def list_() -> None:
         [
             f"{row['gtin']}/{row['lot']:20} {row['state']:11} expiry {row['expiry']}  "
             + (f"{row['allocated']:,} labels" if row["states"] is None else tally(row["states"]))
+            + f", {len(row['on_hold'])} open holds" * bool(row["on_hold"])
             for row in rows
         ]
         or ["No lot yet."],
@@ -96,11 +101,17 @@ def show(name: LotName) -> None:
 
 def _lines(row: dict[str, Any]) -> list[str]:
     return [
+        *(f"  held: {sentence(one)}" for one in row["on_hold"]),
         f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
         *layout_lines(row),
         f"  labels: {tally(row['states'])}",
         *pack_lines(row["packs"]),
         *([f"  packed: {row['packed']:,}"] if row["packs"] else []),
+        *(
+            [f"  shipped: {row['shipped']['packs']:,} packs, last {row['shipped']['last']}"]
+            if row["shipped"]
+            else []
+        ),
         *(
             f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
@@ -187,6 +198,14 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
         f"The other {found['free']:,} cannot hold any of these numbers, as far as readings tell; "
         "what was rejected is another matter (roll pulls)."
     )
+    where = found["place"]
+    if len(where) > LONGEST_TYPED:
+        where = "@FILE"
+        lines.append("FILE holds the positions in 'place' of the same answer with --json:")
+    lines.append(
+        f"  Next: serialkeeper hold place {found['gtin']}/{found['lot']} --positions {where} "
+        "--reason TEXT --case REF"
+    )
     return [*lines, CAUTION]
 
 
@@ -233,6 +252,7 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
             f"{packs['loose']:,}"
         )
         lines += [f"part {one['level']} {one['key']}: {one['held']:,}" for one in packs["part"]]
+    lines += [f"held: {sentence(one)}" for one in result["on_hold"]]
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
     if result["open_points"]:

@@ -159,6 +159,11 @@ def _built(result: dict[str, Any]) -> Iterator[str]:
         f"{result['lot']} {result['units_packed']:,} units are packed, "
         f"{result['units_loose']:,} loose."
     )
+    if result.get("passed_over"):
+        yield (
+            f"{result['passed_over']:,} were passed over because they are held: "
+            f"serialkeeper hold list {result['lot']}"
+        )
 
 
 @app.command()
@@ -336,7 +341,7 @@ def show(
 def list_(
     name: LotName,
     level: Annotated[str, typer.Option(help="Only this level.")] = "",
-    state: Annotated[str, typer.Option(help=f"part, empty, {', '.join(STATES)}.")] = "",
+    state: Annotated[str, typer.Option(help=f"part, empty, held, {', '.join(STATES)}.")] = "",
 ) -> None:
     """List a lot's packs, and the SSCCs left. Example: pack list LOT24A --state part."""
     result = contents.all_packs(call.record(), name, level=level, state=state)
@@ -350,6 +355,7 @@ def _listed(result: dict[str, Any]) -> Iterator[str]:
         yield f"{one['level']}: holds {one['holds']:,}, {key}"
     for row in result["packs"]:
         bad = f", {row['doubtful']} not good" if row["doubtful"] else ""
+        bad += f", held by {', '.join(row['held_by'])}" if row["held_by"] else ""
         yield (
             f"{row['key']:32}  {row['level']:7} {row['state']:14} {row['held']:>6,} of "
             f"{row['holds']:,}, {row['units']:,} units" + bad + ", loose" * row["loose"]

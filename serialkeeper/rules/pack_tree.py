@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from serialkeeper.rules.figures import Item, Sheet, Text, box
+from serialkeeper.rules.holds import sentence
 
 MOST_UNITS = 20
 """Units of one pack that a picture or a list names; of the others only the number."""
@@ -33,6 +34,8 @@ def lines(tree: Mapping[str, Any], *, all_units: bool = False) -> Iterator[str]:
         yield "  " * depth + text
     for one in tree["contents"]:
         yield f"lot {one['lot']}, expiry {one['expiry']}: {one['units']:,} units"
+    for hold in tree["on_hold"]:
+        yield f"held: {sentence(hold)}"
     for one in tree["doubtful"]:
         yield f"not good any more: {one['serial']}, lot {one['lot']}, position {one['position']}"
 
@@ -44,7 +47,7 @@ def _nodes(node: Mapping[str, Any], depth: int, most: int | None) -> Iterator[tu
         depth,
         (
             f"{node['level']} {node['key']}  {node['state']}, {node['held']:,} of "
-            f"{node['holds']:,}{how}"
+            f"{node['holds']:,}{how}{_held(node)}"
         ),
     )
     units = [child for child in node["children"] if "serial" in child]
@@ -54,10 +57,16 @@ def _nodes(node: Mapping[str, Any], depth: int, most: int | None) -> Iterator[tu
     for unit in units[:most]:
         yield (
             depth + 1,
-            (f"{unit['serial']}  lot {unit['lot']}, position {unit['position']}, {unit['state']}"),
+            f"{unit['serial']}  lot {unit['lot']}, position {unit['position']}, "
+            f"{unit['state']}{_held(unit)}",
         )
     if most is not None and len(units) > most:
         yield depth + 1, f"and {len(units) - most:,} more units"
+
+
+def _held(node: Mapping[str, Any]) -> str:
+    """That a pack or unit is held itself, in the line that names it."""
+    return ", held" if node["held_by"] else ""
 
 
 def picture(tree: Mapping[str, Any]) -> Sheet:
@@ -71,7 +80,7 @@ def picture(tree: Mapping[str, Any]) -> Sheet:
         items.append(box(left, top, _WIDE, _STEP - 1, fill="none", stroke="#000000"))
         if wide:
             items.append(box(left, top, wide, _STEP - 1, fill="#dddddd"))
-        words = f"{node['level']} {node['key']}  {node['held']:,} of {node['holds']:,}"
+        words = f"{node['level']} {node['key']}  {node['held']:,} of {node['holds']:,}{_held(node)}"
         items.append(Text(left + 2, top + 3, words, 2.8))
         row, deepest = row + 1, max(deepest, depth)
     for one in tree["contents"]:

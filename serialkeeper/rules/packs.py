@@ -11,8 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import scans
+from serialkeeper.rules import holds, scans
 from serialkeeper.rules.gs1 import from_file, to_file
+from serialkeeper.rules.holds import Hold
 from serialkeeper.rules.keys import parse_sscc
 from serialkeeper.rules.levels import Level
 from serialkeeper.rules.moves import LINE_LEAD, OPERATOR, State
@@ -118,6 +119,8 @@ class Child:
         lots: numbers of the lots of all units in it, with their ids.
         full: whether it and everything in it is full.
         doubtful: whether it holds something that is no good unit any more.
+        homes: ids of the lots that it and all packs in it were made in; empty for a unit.
+        holds: open holds on it, or on anything in it.
     """
 
     name: str
@@ -130,6 +133,13 @@ class Child:
     lots: tuple[tuple[int, str], ...]
     full: bool = True
     doubtful: bool = False
+    homes: frozenset[int] = frozenset()
+    holds: tuple[Hold, ...] = ()
+
+    @property
+    def concerned(self) -> set[int]:
+        """The lots whose journals tell of it, or of anything in it."""
+        return {self.lot_id, *self.homes, *(id_ for id_, _ in self.lots)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +154,8 @@ class Target:
         around: the packs around it, from the inside out: level, key and state.
         held: what it holds now.
         state: empty for a new one.
+        holds: open holds on it as a pack, on one in it, or on one around it: nothing goes in or
+            comes out.
     """
 
     key: str
@@ -154,6 +166,7 @@ class Target:
     around: tuple[tuple[Level, str, str], ...] = ()
     held: int = 0
     state: str = ""
+    holds: tuple[Hold, ...] = ()
 
     @property
     def name(self) -> str:
@@ -224,6 +237,8 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         state = State(child.state).word if child.what == UNIT else child.state
         expected = f"a commissioned {child.what}"
         yield _no("It is not commissioned.", target, child, expected, state)
+    elif child.holds:
+        yield holds.refusal(child.name, child.holds, where=target.name)
     else:
         yield from _mixed(target, child)
 
@@ -255,6 +270,14 @@ def _no(message: str, target: Target, child: Child, expected: str, came: str = "
 
 
 def check_open(target: Target) -> None:
+    """Refuses `pack_state` as `check_here` does, and `held` for a pack that is held, or is around
+    a held pack or in one."""
+    check_here(target)
+    if target.holds:
+        raise holds.refusal(target.name, target.holds, where=target.name)
+
+
+def check_here(target: Target) -> None:
     """Refuses `pack_state` for a pack that left, or is in one that left, or is no more."""
     for name, state in ((target.name, target.state), *((k, s) for _, k, s in target.around)):
         if state in ("shipped", "decommissioned"):
@@ -269,23 +292,33 @@ def check_open(target: Target) -> None:
 
 
 def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
-    """Refuses `pack_full`, `pack_part`, and `reason_needed` for a part pack without one.
+    """Refuses `nothing_to_pack`, `pack_full`, `pack_part`, and `reason_needed` for a part pack
+    without one.
 
     Args:
         adding: how many children come.
         new: whether the pack is filled in one go, so that it has to be full or a part pack.
     """
-    holds, after = target.level.holds, target.held + adding
-    if after > holds:
+    most, after = target.level.holds, target.held + adding
+    if not after:
+        raise Refused(
+            "nothing_to_pack",
+            "An empty pack is not filled.",
+            where=target.name,
+            expected=f"1 to {most}",
+            came="nothing",
+            remedy="Scan what goes in. Packs get their keys ahead by: pack number.",
+        )
+    if after > most:
         raise Refused(
             "pack_full",
             "The pack does not hold so many.",
             where=target.name,
-            expected=f"{holds} at most" + (f", {target.held} are in it" if target.held else ""),
+            expected=f"{most} at most" + (f", {target.held} are in it" if target.held else ""),
             came=f"{adding} more" if target.held else str(adding),
             remedy="Leave some out; the level's number stands in 'lot show'.",
         )
-    if after == holds:
+    if after == most:
         return
     check_part(target, after)
     if new and not reason.strip():
@@ -293,7 +326,7 @@ def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
             "reason_needed",
             "A part pack needs a reason.",
             where=target.name,
-            expected=f"{holds}, or --reason",
+            expected=f"{most}, or --reason",
             came=str(after),
             remedy="Fill it, or say why it is not full: --reason.",
         )

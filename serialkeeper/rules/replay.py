@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import pack_entries
+from serialkeeper.rules import holds, pack_entries
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
 from serialkeeper.rules.changes import (
     AddExtras,
@@ -390,6 +390,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "events written": _nothing,
     "lot closed": _lot_closed,
     **pack_entries.HANDLERS,
+    **holds.HANDLERS,
 }
 
 _HANDLERS = {**_HOUSE, **_LOT}

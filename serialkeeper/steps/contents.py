@@ -7,11 +7,14 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery
+from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.figures import svg
+from serialkeeper.rules.holds import Hold, in_order
 from serialkeeper.rules.levels import SSCC, Level, level_named, levels_of
 from serialkeeper.rules.pack_entries import STATES, capacity
 from serialkeeper.rules.pack_tree import picture
 from serialkeeper.store import packs as store
+from serialkeeper.store.holds import open_holds
 from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.pack_trees import describe_pack
 from serialkeeper.store.packing import company_of, used_ssccs
@@ -34,7 +37,9 @@ def show(record: Record, name: str, *, out: Path | None = None) -> dict[str, Any
         key, level, state, lot, gtin, holds, held, full; `around`: the packs around it, from the
         inside out; `children`: units (serial, lot, position, state) and packs of the same form;
         `units` and `contents`: all units in it, by lot and expiry; `doubtful`: units in it that
-        are not good any more; `hold`: what keeps it back, or None; `file`: the picture, or None.
+        are not good any more; `on_hold`: the open holds on it, on anything in it, and on the packs
+        around it; `held_by` of a pack or unit: names of those on itself, for a unit also by its
+        lot; `file`: the picture, or None.
     """
     if out and out.suffix.lower() != ".svg":
         raise Refused(
@@ -60,16 +65,16 @@ def all_packs(record: Record, name: str, *, level: str = "", state: str = "") ->
 
     Args:
         level: only packs of this level.
-        state: only those in this state, `part` for packs that hold fewer than they can, or
-            `empty`.
+        state: only those in this state, `part` for packs that hold fewer than they can, `empty`,
+            or `held` for those that are held, hold something that is, or stand in a held pack.
 
     Refuses `level_unknown`, `bad_value`, `lot_unknown`.
     """
-    if state not in ("", "part", "empty", *STATES):
+    if state not in ("", "part", "empty", "held", *STATES):
         raise Refused(
             "bad_value",
             "There is no such state of a pack.",
-            expected=f"part, empty, {', '.join(STATES)}",
+            expected=f"part, empty, held, {', '.join(STATES)}",
             came=state,
             remedy="Give one of these.",
         )
@@ -79,9 +84,11 @@ def all_packs(record: Record, name: str, *, level: str = "", state: str = "") ->
         if level:
             level_named(levels, level, lot.full_name)
         there = [pack for pack in store.packs_of(view, key_of(lot)) if level in ("", pack.level)]
-        inner = store.contents_of(view, there)
-        holds = {one.name: one.holds for one in levels}
-        rows = [_row(pack, inner[pack.lot_id, pack.id], holds[pack.level]) for pack in there]
+        holds = open_holds(view, lot.product_id)
+        inner = store.contents_of(view, there, holds)
+        _note_around(view, key_of(lot), inner, holds)
+        full = {one.name: one.holds for one in levels}
+        rows = [_row(pack, inner[pack.lot_id, pack.id], full[pack.level]) for pack in there]
         return {
             "lot": lot.number,
             "gtin": lot.gtin,
@@ -90,9 +97,26 @@ def all_packs(record: Record, name: str, *, level: str = "", state: str = "") ->
         }
 
 
+def _note_around(
+    view: View,
+    key: LotKey,
+    inner: dict[tuple[int, int], store.Contents],
+    holds: list[Hold],
+) -> None:
+    """Add the holds on packs to everything in them."""
+    for one in holds:
+        if one.pack:
+            held = store.pack_at(view, key.product_id, one.lot_id, one.pack)
+            for pack in store.tree_of(view, held):
+                if (pack.lot_id, pack.id) in inner:
+                    inner[pack.lot_id, pack.id].holds.add(one)
+
+
 def _is_in(row: dict[str, Any], state: str) -> bool:
     if state == "part":
         return bool(0 < row["held"] < row["holds"])
+    if state == "held":
+        return bool(row["held_by"])
     return not row["held"] if state == "empty" else state in ("", row["state"])
 
 
@@ -106,6 +130,7 @@ def _row(pack: Pack, inner: store.Contents, holds: int) -> dict[str, Any]:
         "units": sum(inner.units.values()),
         "doubtful": inner.doubtful,
         "loose": not pack.parent,
+        "held_by": [one.name for one in in_order(inner.holds)],
     }
 
 

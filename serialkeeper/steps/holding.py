@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import devices
@@ -27,6 +28,7 @@ from serialkeeper.rules.hold import (
     merged,
     smallest_hold,
 )
+from serialkeeper.rules.holds import stretches, write_stretches
 from serialkeeper.rules.jobs import read_runs, shape_of, short_runs
 from serialkeeper.rules.sightings import KEPT, find_sightings
 from serialkeeper.store.codes import with_extras
@@ -52,8 +54,9 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
 
     Returns:
         lot, gtin, labels (printed), held, free, numbers (one object for all numbers that lie in
-        the same places; those of labels that no file was read of are counted, not listed), and
-        holds: the fewest stretches that cover all of them, each with the listed positions in it.
+        the same places; those of labels that no file was read of are counted, not listed),
+        holds: the fewest stretches that cover all of them, each with the listed positions in it,
+        and place: all positions in them, as `hold place` takes them; empty for none.
     """
     if not 0 <= pitch <= 10_000:
         raise Refused(
@@ -71,6 +74,7 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
         sightings = _sightings(view, lot, missing)
         listed: list[dict[str, Any]] = []
         holds: list[dict[str, Any]] = []
+        covered = np.zeros(lot.labels + 1, dtype=np.bool_)
         for job, web in webs.items():
             found = smallest_hold(web, missing, together, sightings)
             named = {p for one in found for p in one.positions if one.why != "not_inspected"}
@@ -80,6 +84,7 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
             for place, some in merged(web, found):
                 inside = {p for one in some for p in one.positions if p in named}
                 stretch = _interval(place, job, web.stretch, serials, pitch)
+                covered[_standing(place, web.stretch)] = True
                 holds.append(stretch | {"positions": short_runs(sorted(inside))})
     labels = sum(web.stretch.labels for web in webs.values())
     held = sum(one["labels"] for one in holds)
@@ -91,6 +96,7 @@ def hold(record: Record, name: str, *, pitch: float = 0) -> dict[str, Any]:
         "free": labels - held,
         "numbers": listed,
         "holds": holds,
+        "place": write_stretches(stretches(np.flatnonzero(covered))),
     }
 
 
@@ -216,8 +222,7 @@ def _describe(
 def _interval(
     place: Interval, job: int, stretch: Stretch, serials: Mapping[int, str], pitch: float
 ) -> dict[str, Any]:
-    top, column = stretch.cell(place.first, place.lane)
-    inside = stretch.position[top : top + place.last - place.first + 1, column]
+    inside = _standing(place, stretch)
 
     def beside(position: int) -> dict[str, Any] | None:
         return {"position": position, "number": serials[position]} if position else None
@@ -227,9 +232,17 @@ def _interval(
         "lane": place.lane,
         "first_row": place.first,
         "last_row": place.last,
-        "labels": int((inside > 0).sum()),
+        "labels": len(inside),
         "from_metres": metres(stretch, place.first, pitch),
         "to_metres": metres(stretch, place.last + 1, pitch),
         "proven_before": beside(place.before),
         "proven_after": beside(place.after),
     }
+
+
+def _standing(place: Interval, stretch: Stretch) -> NDArray[np.int32]:
+    """The positions of the labels that stand in an interval of the web."""
+    top, column = stretch.cell(place.first, place.lane)
+    inside = stretch.position[top : top + place.last - place.first + 1, column]
+    there: NDArray[np.int32] = inside[inside > 0]
+    return there

@@ -13,7 +13,7 @@ from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_checks import Scan, compare
 from serialkeeper.rules.packs import UNIT, Child
 from serialkeeper.store import packs as store
-from serialkeeper.store.filling import new_target
+from serialkeeper.store.filling import new_target, packable
 from serialkeeper.store.record import Record
 
 MOST_KEPT = 200
@@ -83,7 +83,7 @@ def look(
     year = record.now().year
     names = packs.read_names(children, this_year=year)
     with record.read() as view:
-        lot = view.lot(name)
+        lot = packable(view, view.lot(name))
         chosen = level_named(levels_of(lot.packs), level, lot.full_name)
         target = new_target(lot, chosen)
         if into:

@@ -16,7 +16,14 @@ from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import COMMISSIONED
 from serialkeeper.rules.packs import Child
 from serialkeeper.store import packs as store
-from serialkeeper.store.filling import built, empty_target, lots_of, new_target, packable
+from serialkeeper.store.filling import (
+    built,
+    empty_target,
+    lots_of,
+    moved_meanwhile,
+    new_target,
+    packable,
+)
 from serialkeeper.store.packing import Filling, with_ssccs, write_packed
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -63,6 +70,8 @@ def build_from_file(record: Record, name: str, path: Path, *, reason: str = "") 
         with record.work(*keys) as work:
             here = packable(work, lot)
             children = store.find_children(work, here.product_id, here.gtin, names)
+            if not lots_of(here, children) <= keys:
+                raise moved_meanwhile()
             fillings = asked.fillings(work, here, children, reason)
             write_packed(work, here, fillings, reason=reason, chance=record.chance)
             outermost = max((one.level for one in fillings), key=levels_of(here.packs).index)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import packs
-from serialkeeper.rules.chain import BLOCK
+from serialkeeper.rules.chain import BLOCK, LotKey
 from serialkeeper.rules.jobs import parse_which, runs
 from serialkeeper.rules.levels import Level, level_named, levels_of
 from serialkeeper.rules.moves import check_role
@@ -22,10 +22,13 @@ from serialkeeper.store.filling import (
     built,
     empty_target,
     lots_of,
+    moved_meanwhile,
     new_target,
     packable,
     packed_so_far,
+    packing_lot,
 )
+from serialkeeper.store.holds import open_holds
 from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import (
     Filling,
@@ -42,6 +45,9 @@ AT_ONCE = 5 * BLOCK
 """Units that are packed in one transaction in plan order, so that others have their turn."""
 
 MOST_AHEAD = 10_000
+
+_Step = tuple[int, list[dict[str, Any]], int]
+"""Where to go on, packs that were filled, and units that were passed over."""
 
 
 def build(
@@ -66,8 +72,8 @@ def build(
         reason: why it is not full.
 
     Refuses `level_unknown`, `label_unknown`, `pack_unknown`, `packed_already`, `not_packable`,
-    `pack_full`, `pack_part`, `reason_needed`, `pack_state`, `lot_state`, `ssccs_exhausted`,
-    `role_not_allowed`.
+    `pack_full`, `pack_part`, `reason_needed`, `pack_state`, `held`, `lot_state`,
+    `ssccs_exhausted`, `role_not_allowed`.
     """
     year = record.now().year
     check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
@@ -87,8 +93,8 @@ def build(
                 filling.pack = store.named_pack(work, into, year)
                 target = empty_target(work, here, filling.pack, chosen)
             found = packs.check_children(target, _found(work, here, names, ranges))
-            if not lots_of(here, found) <= set(keys):
-                raise Refused("record_busy", "Somebody else changed it.", remedy="Try again.")
+            if not lots_of(here, found) <= keys:
+                raise moved_meanwhile()
             packs.check_room(target, len(found), reason=reason, new=True)
             filling.children = [*found]
             write_packed(work, here, [filling], reason=reason, chance=record.chance)
@@ -117,7 +123,7 @@ def number(record: Record, name: str, level: str, count: int) -> dict[str, Any]:
 
     def step() -> dict[str, Any]:
         with record.work(key_of(lot)) as work:
-            here = packable(work, lot)
+            here = packing_lot(work, lot)
             drawn = draw_packs(work, here, [(chosen, count)], record.chance)
             work.write(key_of(here), "packs numbered", drawn.data())
             keys = list(drawn.keys().values())
@@ -139,15 +145,16 @@ def build_in_order(
     """Fill packs with what is loose, in plan order: good units by position, packs by age.
 
     Works in chunks of one transaction each, every one of whole packs; after an interruption what
-    was packed stays packed, and the same command goes on with what is loose.
+    was packed stays packed, and the same command goes on with what is loose. What is held is
+    passed over and stays loose; `passed_over` in the answer counts it.
 
     Args:
         count: packs at most; None for as many as can be filled.
         reason: why the last pack is not full, where the rest shall be packed, too; without, the
             rest stays loose.
 
-    Refuses `nothing_to_pack`, `level_unknown`, `pack_part`, `lot_state`, `ssccs_exhausted`,
-    `role_not_allowed`.
+    Refuses `nothing_to_pack`, `level_unknown`, `pack_part`, `held` for a lot on hold,
+    `lot_state`, `ssccs_exhausted`, `role_not_allowed`.
     """
     check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
     with record.read() as view:
@@ -164,16 +171,19 @@ def build_in_order(
             "There is nothing loose to be packed.",
             where=f"lot {lot.number}",
             expected=f"{chosen.holds} good loose {target.below}s",
-            came="fewer",
-            remedy="A part pack needs --reason. Look at the lot: lot show.",
+            came="fewer" + f", and {order.passed_over:,} that are held" * bool(order.passed_over),
+            remedy="A part pack needs --reason. Look at the lot (lot show), and at what is held: "
+            f"hold list {lot.number}",
         )
     with record.read() as view:
-        return packed_so_far(view, lot, chosen, made)
+        told = packed_so_far(view, lot, chosen, made)
+    return {**told, "passed_over": order.passed_over}
 
 
 @dataclass
 class _Order:
-    """Packing in plan order: what, and how many packs are still wanted."""
+    """Packing in plan order: what, how many packs are still wanted, and how many good, loose
+    things were passed over because they are held."""
 
     record: Record
     lot: Lot
@@ -181,6 +191,7 @@ class _Order:
     below: str
     reason: str
     left: int | None
+    passed_over: int = 0
 
     def units(self) -> Iterator[dict[str, Any]]:
         """Packs of units, some blocks a transaction."""
@@ -190,38 +201,48 @@ class _Order:
             wanted = at_once if self.left is None else min(self.left, at_once)
             start = position
 
-            def step(start: int = start, wanted: int = wanted) -> tuple[int, list[dict[str, Any]]]:
+            def step(start: int = start, wanted: int = wanted) -> _Step:
                 with self.record.work(key_of(self.lot)) as work:
                     return self._units(work, start, wanted)
 
-            position, made = with_ssccs(self.record, self.lot, {self.level: wanted}, step)
+            position, made, held = with_ssccs(self.record, self.lot, {self.level: wanted}, step)
             self._took(len(made))
+            self.passed_over += held
             yield from made
 
     def _took(self, count: int) -> None:
         self.left = None if self.left is None else self.left - count
 
-    def _units(self, work: Work, start: int, wanted: int) -> tuple[int, list[dict[str, Any]]]:
-        """Fill packs from a position on; gives where to go on, and the packs."""
+    def _units(self, work: Work, start: int, wanted: int) -> _Step:
+        """Fill packs from a position on; gives where to go on, the packs, and how many units were
+        passed over."""
         lot, holds = packable(work, self.lot), self.level.holds
         key, found, position = key_of(lot), list[NDArray[np.int64]](), start
+        kept_back, on_hold = list[NDArray[np.int64]](), open_holds(work, lot.product_id, lot.id)
         while position <= lot.labels and sum(map(len, found)) < wanted * holds:
             last = min(position + BLOCK - (position - 1) % BLOCK - 1, lot.labels)
-            found.append(store.loose_positions(work, key, position, last))
+            some = store.loose_positions(work, key, position, last)
+            for one in on_hold:
+                covered = one.mask(position, last)[some - position]
+                kept_back.append(some[covered])
+                some = some[~covered]
+            found.append(some)
             position = last + 1
+        held = np.concatenate([*kept_back, np.zeros(0, np.int64)])
         loose = np.concatenate(found)[: wanted * holds]
         whole = len(loose) // holds
         if position > lot.labels and len(loose) % holds and self.reason and whole < wanted:
             whole += 1
         loose = loose[: whole * holds]
         if not whole:
-            return lot.labels + 1, []
+            return lot.labels + 1, [], len(held)
         drawn = draw_packs(work, lot, [(self.level, whole)], self.record.chance)
         ids = drawn.made[0].first + np.arange(len(loose)) // holds
         data = {**drawn.data(), "begun": [], "packs": []}
         work.write(key, "packed", data, parts=parts_of(loose, ids), reason=self.reason)
-        held = [holds] * (whole - 1) + [len(loose) - holds * (whole - 1)]
-        return int(loose[-1]) + 1, self._made(drawn.keys().values(), held)
+        filled = [holds] * (whole - 1) + [len(loose) - holds * (whole - 1)]
+        made = self._made(drawn.keys().values(), filled)
+        return int(loose[-1]) + 1, made, int((held <= loose[-1]).sum())
 
     def _made(self, keys: Any, held: list[int]) -> list[dict[str, Any]]:
         level = self.level
@@ -233,15 +254,23 @@ class _Order:
     def packs(self) -> Iterator[dict[str, Any]]:
         """Packs of packs, in one transaction."""
         with self.record.read() as view:
-            wanted = len(self._loose(view)) // self.level.holds + 1
+            there = self._loose(view)
+            keys = self._concerned(store.contents_of(view, there, ()))
+        wanted = len(there) // self.level.holds + 1
         if self.left is not None:
             wanted = min(wanted, self.left)
 
-        def step() -> list[dict[str, Any]]:
-            with self.record.work(key_of(self.lot)) as work:
-                return self._packs(work, wanted)
+        def step() -> tuple[list[dict[str, Any]], int]:
+            with self.record.work(*keys) as work:
+                return self._packs(work, wanted, keys)
 
-        yield from with_ssccs(self.record, self.lot, {self.level: wanted}, step)
+        made, self.passed_over = with_ssccs(self.record, self.lot, {self.level: wanted}, step)
+        yield from made
+
+    def _concerned(self, inner: Mapping[Any, store.Contents]) -> set[LotKey]:
+        """The chains of the lot and of everything in these packs."""
+        lots = {self.lot.id}.union(*(one.homes | set(one.units) for one in inner.values()))
+        return {LotKey(self.lot.product_id, id_) for id_ in lots}
 
     def _loose(self, view: View) -> list[Pack]:
         return [
@@ -250,29 +279,35 @@ class _Order:
             if pack.level == self.below and pack.state == COMMISSIONED and not pack.parent
         ]
 
-    def _packs(self, work: Work, wanted: int) -> list[dict[str, Any]]:
+    def _packs(
+        self, work: Work, wanted: int, keys: set[LotKey]
+    ) -> tuple[list[dict[str, Any]], int]:
+        """Fill packs with packs; gives them, and how many were passed over."""
         lot, holds = packable(work, self.lot), self.level.holds
         there = self._loose(work)
         inner = store.contents_of(work, there)
-        good = []
+        if not self._concerned(inner) <= keys:
+            raise moved_meanwhile()
+        good, held = list[int](), list[int]()
         for pack in there:
             here = inner[pack.lot_id, pack.id]
             strange = set(here.units) - {lot.id}
             fit = here.direct and not here.doubtful and (self.level.part or here.full)
             if fit and (self.level.mixed_lots or not strange):
-                good.append(pack.id)
+                (held if here.holds else good).append(pack.id)
         whole = min(len(good) // holds, wanted)
         if len(good) % holds and self.reason and whole < wanted:
             whole += 1
         good = good[: whole * holds]
         if not whole:
-            return []
+            return [], len(held)
         drawn = draw_packs(work, lot, [(self.level, whole)], self.record.chance)
         data = {**drawn.data(), "begun": [], "units": []}
-        held, placed = [], []
+        filled, placed = [], []
         for place, (id_, key) in enumerate(drawn.keys().items()):
             some = good[place * holds : (place + 1) * holds]
-            held.append(len(some))
+            filled.append(len(some))
             placed += [[a, b, lot.id, id_, key] for a, b in runs(some)]
         work.write(key_of(lot), "packed", {**data, "packs": placed}, reason=self.reason)
-        return self._made(drawn.keys().values(), held)
+        passed = sum(one < good[-1] for one in held) if whole == wanted else len(held)
+        return self._made(drawn.keys().values(), filled), passed

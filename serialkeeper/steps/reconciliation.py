@@ -13,6 +13,7 @@ from serialkeeper.rules.levels import levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.store.challenges import proof_of
 from serialkeeper.store.numbers import IMPORTED
+from serialkeeper.store.pack_trees import holds_on_lot
 from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -55,7 +56,10 @@ def count(
 
 
 def reconcile(record: Record, name: str) -> dict[str, Any]:
-    """Hold both ledgers against each other; a balanced lot becomes `reconciled`."""
+    """Hold both ledgers against each other; a balanced lot becomes `reconciled`.
+
+    Open holds are told (`on_hold`) and hinder neither this nor closing: they go on afterwards.
+    """
     with record.read() as view:
         lot = view.lot(name)
         found = _balance(view, lot)
@@ -205,6 +209,7 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
         "gtin": lot.gtin,
         **result,
         "packs": packs,
+        "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
         "challenges": proof_of(view, lot),
         "open_points": points,
         "balanced": found.balanced and not points,

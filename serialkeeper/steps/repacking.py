@@ -49,7 +49,7 @@ def remove(record: Record, name: str, children: Sequence[str], *, reason: str) -
     """Take units or packs out of a pack; they are loose then.
 
     Refuses `not_in_pack`, `pack_part` where the pack, or one around it, has to be full,
-    `pack_state`, `reason_needed`, `pack_unknown`, `label_unknown`, `role_not_allowed`.
+    `pack_state`, `held`, `reason_needed`, `pack_unknown`, `label_unknown`, `role_not_allowed`.
     """
     pack, names = _asked(record, name, children)
     with changing(record, pack.product_id, [pack], names) as (work, (now,), found):
@@ -79,7 +79,7 @@ def replace(record: Record, name: str, bad: str, good: str, *, reason: str) -> d
 def empty(record: Record, name: str, *, reason: str) -> dict[str, Any]:
     """Take everything out of a pack; what is directly in it is loose then.
 
-    Refuses `pack_state` for a pack in another, or one that left; `reason_needed`,
+    Refuses `pack_state` for a pack in another, or one that left; `held`, `reason_needed`,
     `pack_unknown`, `role_not_allowed`.
     """
     pack, _ = _asked(record, name, ())
@@ -155,7 +155,7 @@ def decommission(
         note: the destruction record for `destroyed`, free text for `other`.
         whole: take it out of the pack around it, and end everything in it first.
 
-    Refuses `pack_state` for a pack that is not empty and loose, unless `whole`; and what
+    Refuses `pack_state` for a pack that is not empty and loose, unless `whole`; `held`; and what
     `steps.settling.decommission` does.
     """
     moves.check_decommission(reason, note, record.role, practice=record.practice)

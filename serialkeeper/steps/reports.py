@@ -17,6 +17,7 @@ from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.codes import code_at, facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
+from serialkeeper.store.pack_trees import holds_on_unit
 from serialkeeper.store.packs import packs_around
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
@@ -120,6 +121,7 @@ def show_label(
         from_file = _from_file(view, key, label.position)
         code = code_at(view, lot, label.position)
         packs = packs_around(view, lot.product_id, label.serial)
+        on_hold = [one.describe() for one in holds_on_unit(view, label)]
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -135,6 +137,7 @@ def show_label(
         "planted": bad.row.challenge_kind if bad and bad.outcome else None,
         "life": life,
         "packs": packs,
+        "on_hold": on_hold,
         **places,
     }
 

@@ -15,13 +15,16 @@ from serialkeeper.outside.images import open_image
 from serialkeeper.rules import cautions, garbled, gs1, identifiers, scans
 from serialkeeper.rules.contradictions import find_contradictions, lot_otherwise
 from serialkeeper.rules.garbled import Guess, LotFacts
+from serialkeeper.rules.holds import Hold, sentence
 from serialkeeper.rules.identifiers import Elements
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.rules.scans import Reading
 from serialkeeper.store.codes import facts_of
+from serialkeeper.store.holds import open_holds
 from serialkeeper.store.lives import describe, life_of, on_rolls
+from serialkeeper.store.pack_trees import holds_about, holds_on_unit
 from serialkeeper.store.packs import around, contents_of, find_packs, packs_around
 from serialkeeper.store.plans import places_of, span_of
 from serialkeeper.store.record import Record
@@ -246,8 +249,8 @@ class _Known:
         if number:
             return _number(view, number, told)
         if pack := _pack(view, there):
-            told["pack"] = pack
-            return cls(None, told, [], False)
+            told["pack"], against = pack
+            return cls(None, told, against, False)
         if "01" not in there:
             told["pack"] = "The record knows no pack with this SSCC." if "00" in there else None
             return cls(None, told, [], False)
@@ -277,19 +280,25 @@ class _Known:
         return cls(label, told, [*others, *against], bool(others))
 
 
-def _pack(view: View, there: dict[str, str]) -> str:
-    """What is told of a pack, empty where the code names none."""
+def _pack(view: View, there: dict[str, str]) -> tuple[str, list[str]] | None:
+    """What is told of a pack, and by which holds it is held; None where the code names none."""
     key = there.get("00") or f"{there.get('01')}/{there.get('21')}"
     pack = find_packs(view, [key]).get(key)
     if pack is None:
-        return ""
+        return None
     inner = contents_of(view, [pack])[pack.lot_id, pack.id]
-    outer = "".join(f", in {one.level} {one.key}" for one in around(view, pack))
+    above = around(view, pack)
+    outer = "".join(f", in {one.level} {one.key}" for one in above)
     units = sum(inner.units.values())
+    holds = holds_about(view, pack, above, open_holds(view, pack.product_id))
     return (
         f"{pack.level} {pack.key}: {pack.state}, {inner.direct:,} in it, {units:,} units in all"
         f"{outer}"
-    )
+    ), [_held(one) for one in holds]
+
+
+def _held(hold: Hold) -> str:
+    return f"It is held, by {sentence(hold.describe())}."
 
 
 def _number(view: View, number: str, told: dict[str, Any]) -> _Known:
@@ -344,6 +353,8 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
         against.append(f"The label is {state.word}{because}.")
     against += [f"Open finding {row.word}: {row.detail}" for row in found if row.state == "open"]
     against += [f"It was taken off roll {one['roll']}." for one in rolls["taken_off"]]
+    on_hold = holds_on_unit(view, label)
+    against += [_held(one) for one in on_hold]
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -357,6 +368,7 @@ def _label(view: View, label: Label) -> tuple[dict[str, Any], list[str]]:
         "findings": [describe(row) for row in found],
         **rolls,
         "packs": packs_around(view, lot.product_id, label.serial),
+        "on_hold": [one.describe() for one in on_hold],
         "last_moves": [step for step in life_of(view, lot, label.position) if step["to"]][
             -_LAST_MOVES:
         ],

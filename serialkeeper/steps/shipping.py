@@ -8,6 +8,7 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.holds import in_order, refusal
 from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import COMMISSIONED
 from serialkeeper.rules.pack_events import check_transaction
@@ -28,7 +29,8 @@ def ship(record: Record, names: Sequence[str], *, to: str, transaction: str = ""
             of CBV's business transaction types; or empty.
 
     Refuses `pack_state` for packs in others, empty, shipped or with units that are not good;
-    `pack_unknown`, `location_unknown`, `bad_value`, `role_not_allowed`.
+    `held` for packs that are held, or hold something that is; `pack_unknown`,
+    `location_unknown`, `bad_value`, `role_not_allowed`.
     """
     check_role("ship", record.role, practice=record.practice, narrower=packs.PACKERS)
     check_transaction(transaction)
@@ -72,6 +74,9 @@ def _check(view: View, pack: Pack, inner: store.Contents) -> None:
     if pack.parent:
         raise _inside(view, pack)
     if pack.state == COMMISSIONED and inner.direct and not inner.doubtful:
+        if inner.holds:
+            name = f"{pack.level} {pack.key}"
+            raise refusal(name, in_order(inner.holds), where=f"shipping {name}")
         return
     came = pack.state
     if pack.state == COMMISSIONED:

@@ -9,15 +9,18 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.holds import on_lot, refusal
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.levels import Level, inside, levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.rules.packs import Child, Named, Target
+from serialkeeper.store.holds import open_holds
 from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import Filling, write_unpacked
 from serialkeeper.store.packs import (
     around,
     children_at,
+    contents_of,
     count_packed,
     find_children,
     find_packs,
@@ -34,15 +37,24 @@ PACKING_LOT = (*OPEN_LOT, "closed")
 
 
 def lots_of(lot: Lot, children: Sequence[Child | Refused]) -> set[LotKey]:
-    """The chains that packing these children into a pack of the lot writes to."""
-    there = {one.lot_id for one in children if isinstance(one, Child)}
+    """The chains that packing these children into a pack of the lot rests on: those of everything
+    in them, too, for anything may be held."""
+    there = {id_ for one in children if isinstance(one, Child) for id_ in one.concerned}
     return {LotKey(lot.product_id, id_) for id_ in {lot.id, *there}}
 
 
-def packable(work: Work, lot: Lot) -> Lot:
+def packing_lot(view: View, lot: Lot) -> Lot:
     """The lot as it is now. Refuses `lot_state`, `lot_not_approved`."""
-    here = work.lot(lot.full_name)
+    here = view.lot(lot.full_name)
     check_lot(here.state, *PACKING_LOT, where=here.full_name)
+    return here
+
+
+def packable(view: View, lot: Lot) -> Lot:
+    """The lot as it is now. Refuses `held` for a lot on hold, and what `packing_lot` does."""
+    here = packing_lot(view, lot)
+    if found := on_lot(open_holds(view, here.product_id, here.id), here.id):
+        raise refusal(f"lot {here.number}", found, where=f"packs of lot {here.number}")
     return here
 
 
@@ -108,7 +120,8 @@ def changing(
     record: Record, product_id: int, some: Sequence[Pack], names: Sequence[Named]
 ) -> Iterator[tuple[Work, list[Pack], list[Child | Refused]]]:
     """A work with everything locked that a change of these packs and children rests on: their
-    lots, and those of all packs around them. Gives the packs and children as they are now.
+    lots, and those of all packs around them and of everything in them. Gives the packs and
+    children as they are now.
 
     Refuses `record_busy` if somebody moved one of them meanwhile.
     """
@@ -140,13 +153,16 @@ def _concerned(
     view: View, product_id: int, some: Sequence[Pack], names: Sequence[Named]
 ) -> set[int]:
     children = [one for one in _resolved(view, product_id, names) if isinstance(one, Child)]
-    lots = {pack.lot_id for pack in some} | {child.lot_id for child in children}
-    return lots | lots_around(view, [*some, *packs_holding(view, children).values()])
+    lots = {id_ for child in children for id_ in child.concerned}
+    return lots | lots_about(view, [*some, *packs_holding(view, children).values()])
 
 
-def lots_around(view: View, some: Iterable[Pack]) -> set[int]:
-    """The lots of these packs, and of all packs around them."""
-    return {one.lot_id for pack in some for one in (pack, *around(view, pack))}
+def lots_about(view: View, some: Sequence[Pack]) -> set[int]:
+    """The lots of these packs, of all packs around them, and of everything in them."""
+    lots = {one.lot_id for pack in some for one in (pack, *around(view, pack))}
+    for inner in contents_of(view, some, ()).values():
+        lots |= inner.homes | set(inner.units)
+    return lots
 
 
 def packs_holding(view: View, children: Iterable[Child]) -> dict[str, Pack]:
@@ -158,7 +174,7 @@ def packs_holding(view: View, children: Iterable[Child]) -> dict[str, Pack]:
 def take_out(work: Work, product_id: int, children: Sequence[Child], *, reason: str) -> None:
     """Take units and packs out of whatever they are in; all lots concerned are locked.
 
-    Refuses `pack_state`, `pack_part`, `reason_needed`.
+    Refuses `pack_state`, `pack_part`, `held`, `reason_needed`.
     """
     if not reason.strip():
         raise Refused(
@@ -189,5 +205,5 @@ def packed_at(view: View, lot: Lot, ranges: Sequence[Sequence[int]]) -> list[Chi
 
 
 def lots_holding(view: View, children: Iterable[Child]) -> set[int]:
-    """The lots of all packs around these."""
-    return lots_around(view, packs_holding(view, children).values())
+    """The lots of all packs around these, and of everything in the packs that they are in."""
+    return lots_about(view, list(packs_holding(view, children).values()))

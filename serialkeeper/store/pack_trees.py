@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.holds import Hold, in_order, on_label, on_pack
 from serialkeeper.rules.levels import level_named, levels_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.pack_tree import describe_lots
-from serialkeeper.store.pack_bulk import Pack, Unit
-from serialkeeper.store.packs import around, tree_of, units_inside
-from serialkeeper.store.tables import Lot
+from serialkeeper.store.holds import open_holds
+from serialkeeper.store.pack_bulk import Pack, Unit, find_units
+from serialkeeper.store.packs import around, contents_of, pack_at, tree_of, units_inside
+from serialkeeper.store.tables import Label, Lot
 from serialkeeper.store.view import View
 
 
@@ -25,8 +28,10 @@ def describe_pack(view: View, pack: Pack) -> dict[str, Any]:
         inside.setdefault((one.parent_lot, one.parent), []).append(one)
     ids = {one.lot_id for one in there} | {unit.lot_id for some in units.values() for unit in some}
     lots = {id_: view.lot_at(LotKey(pack.product_id, id_)) for id_ in ids}
-    told = _node(pack, inside, units, lots)
+    holds = open_holds(view, pack.product_id)
+    told = _node(pack, inside, units, lots, holds)
     outer = around(view, pack)
+    told["on_hold"] = [one.describe() for one in holds_about(view, pack, outer, holds)]
     told["around"] = [
         {"key": one.key, "level": one.level, "state": one.state, "lot": _lot(view, one).number}
         for one in outer
@@ -48,6 +53,39 @@ def describe_pack(view: View, pack: Pack) -> dict[str, Any]:
     return told
 
 
+def holds_about(view: View, pack: Pack, outer: Iterable[Pack], holds: Sequence[Hold]) -> list[Hold]:
+    """The open holds on a pack, on anything in it, and on the packs around it."""
+    found = set(contents_of(view, [pack], holds)[pack.lot_id, pack.id].holds) if holds else set()
+    found.update(one for above in outer for one in on_pack(holds, above.lot_id, above.id))
+    return in_order(found)
+
+
+def holds_on_unit(view: View, label: Label) -> list[Hold]:
+    """The open holds on a label: on its lot, on itself, on the packs around it."""
+    holds = open_holds(view, label.product_id)
+    found = on_label(holds, label.lot_id, label.position)
+    if any(one.pack for one in holds):
+        unit = find_units(view.connection, label.product_id, [label.serial])[label.serial]
+        if unit.pack:
+            pack = pack_at(view, label.product_id, unit.pack_lot, unit.pack)
+            for one in (pack, *around(view, pack)):
+                found += on_pack(holds, one.lot_id, one.id)
+    return in_order(found)
+
+
+def holds_on_lot(view: View, lot: Lot) -> list[Hold]:
+    """The open holds that the lot's journal tells, and those on packs of other lots that hold
+    units of it."""
+    holds = open_holds(view, lot.product_id)
+    found = [one for one in holds if one.lot_id == lot.id]
+    for one in holds:
+        if one.pack and one.lot_id != lot.id:
+            pack = pack_at(view, lot.product_id, one.lot_id, one.pack)
+            if contents_of(view, [pack], ())[pack.lot_id, pack.id].units[lot.id]:
+                found.append(one)
+    return in_order(found)
+
+
 def _lot(view: View, pack: Pack) -> Lot:
     return view.lot_at(LotKey(pack.product_id, pack.lot_id))
 
@@ -57,11 +95,12 @@ def _node(
     inside: dict[tuple[int, int], list[Pack]],
     units: dict[tuple[int, int], list[Unit]],
     lots: dict[int, Lot],
+    holds: Sequence[Hold],
 ) -> dict[str, Any]:
     lot, place = lots[pack.lot_id], (pack.lot_id, pack.id)
-    holds = level_named(levels_of(lot.packs), pack.level, lot.full_name).holds
+    level = level_named(levels_of(lot.packs), pack.level, lot.full_name)
     children: list[dict[str, Any]] = [
-        _node(one, inside, units, lots) for one in inside.get(place, ())
+        _node(one, inside, units, lots, holds) for one in inside.get(place, ())
     ]
     children += [
         {
@@ -69,6 +108,7 @@ def _node(
             "lot": lots[unit.lot_id].number,
             "position": unit.position,
             "state": State(unit.state).word,
+            "held_by": [one.name for one in on_label(holds, unit.lot_id, unit.position)],
         }
         for unit in units.get(place, ())
     ]
@@ -78,8 +118,9 @@ def _node(
         "state": pack.state,
         "lot": lot.number,
         "gtin": lot.gtin,
-        "holds": holds,
+        "holds": level.holds,
         "held": len(children),
-        "full": len(children) == holds,
+        "full": len(children) == level.holds,
+        "held_by": [one.name for one in on_pack(holds, *place)],
         "children": children,
     }

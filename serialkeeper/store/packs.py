@@ -17,11 +17,13 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.gs1 import to_file, write_date
+from serialkeeper.rules.holds import Hold, in_order, on_label, on_lot, on_pack
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.levels import Level, inside, level_named, levels_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.packs import UNIT, Child, Named, Target
 from serialkeeper.store import pack_bulk
+from serialkeeper.store.holds import holding_packs, open_holds
 from serialkeeper.store.pack_bulk import Pack, Unit
 from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccStock
 from serialkeeper.store.tables import Label, Lot, table_of
@@ -132,27 +134,40 @@ class Contents:
         units: units by lot id, however deep.
         doubtful: units that are not commissioned any more, however deep.
         full: whether it and every pack in it is full.
+        homes: the lots that it and all packs in it were made in.
+        holds: open holds on it or on anything in it, be it by the lot.
     """
 
     direct: int = 0
     units: Counter[int] = field(default_factory=Counter)
     doubtful: int = 0
     full: bool = True
+    homes: set[int] = field(default_factory=set)
+    holds: set[Hold] = field(default_factory=set)
 
 
-def contents_of(view: View, some: Sequence[Pack]) -> dict[tuple[int, int], Contents]:
-    """What is in each of these packs, by lot and id."""
+def contents_of(
+    view: View, some: Sequence[Pack], holds: Sequence[Hold] | None = None
+) -> dict[tuple[int, int], Contents]:
+    """What is in each of these packs, all of one product, by lot and id.
+
+    Args:
+        holds: the product's open holds, where they are known already.
+    """
     if not some:
         return {}
-    found = {(pack.lot_id, pack.id): Contents() for pack in some}
+    holds = open_holds(view, some[0].product_id) if holds is None else holds
+    found = {(pack.lot_id, pack.id): Contents(homes={pack.lot_id}) for pack in some}
     below = packs_inside(view, some)
-    deeper = contents_of(view, below)
+    deeper = contents_of(view, below, holds)
     for pack in below:
         here, there = found[pack.parent_lot, pack.parent], deeper[pack.lot_id, pack.id]
         here.direct += 1
         here.units += there.units
         here.doubtful += there.doubtful
         here.full &= there.full
+        here.homes |= there.homes
+        here.holds |= there.holds
     for (product, lot), ids in _by_lot(some).items():
         for first, last in runs(ids):
             for pack_id, unit_lot, count, bad in _counted(view, product, lot, first, last):
@@ -165,7 +180,26 @@ def contents_of(view: View, some: Sequence[Pack]) -> dict[tuple[int, int], Conte
         here = found[pack.lot_id, pack.id]
         level = level_named(levels[pack.lot_id], pack.level, pack.key)
         here.full &= here.direct == level.holds
+    if holds:
+        _note_holds(view, some, found, holds)
     return found
+
+
+def _note_holds(
+    view: View,
+    some: Sequence[Pack],
+    found: dict[tuple[int, int], Contents],
+    holds: Sequence[Hold],
+) -> None:
+    """Add the holds on these packs themselves, and on the units directly in them."""
+    for pack in some:
+        here = found[pack.lot_id, pack.id]
+        here.holds.update(on_pack(holds, pack.lot_id, pack.id))
+        for lot_id in {*here.units, pack.lot_id}:
+            here.holds.update(on_lot(holds, lot_id))
+    for (product, lot), ids in _by_lot(some).items():
+        for pack_id, one in holding_packs(view, product, lot, runs(ids), holds):
+            found[lot, pack_id].holds.add(one)
 
 
 _COUNT = text(
@@ -199,7 +233,9 @@ def find_children(
     keys = {one.pack_key for one in names if one.pack_key and one.gtin != gtin}
     units = pack_bulk.find_units(view.connection, product_id, sorted(serials))
     there = find_packs(view, sorted(keys)) if keys else {}
-    inner = contents_of(view, [pack for pack in there.values() if pack.product_id == product_id])
+    holds = open_holds(view, product_id)
+    mine = [pack for pack in there.values() if pack.product_id == product_id]
+    inner = contents_of(view, mine, holds)
     holders = _keys_around(view, product_id, units.values(), there.values())
     of = {unit.lot_id for unit in units.values()}.union(*(one.units for one in inner.values()))
     lots = {lot_id: view.lot_at(LotKey(product_id, lot_id)) for lot_id in of}
@@ -211,7 +247,7 @@ def find_children(
             found.append(one.wrong or _two_meanings(one))
         elif unit:
             holder = holders.get((unit.pack_lot, unit.pack), "")
-            found.append(_unit(one, unit, lots[unit.lot_id], holder))
+            found.append(_unit(one, unit, lots[unit.lot_id], holder, holds))
         elif pack and pack.product_id == product_id:
             holder = holders.get((pack.parent_lot, pack.parent), "")
             found.append(_pack(one, pack, inner[pack.lot_id, pack.id], lots, holder))
@@ -229,7 +265,7 @@ def _keys_around(
     return {one: pack_at(view, product_id, *one).key for one in wanted}
 
 
-def _unit(one: Named, unit: Unit, lot: Lot, holder: str) -> Child | Refused:
+def _unit(one: Named, unit: Unit, lot: Lot, holder: str, holds: Sequence[Hold]) -> Child | Refused:
     wanted = {"10": lot.number, "17": write_date(date.fromisoformat(lot.expiry))}
     for ai, value in one.facts:
         if value != wanted[ai]:
@@ -242,9 +278,9 @@ def _unit(one: Named, unit: Unit, lot: Lot, holder: str) -> Child | Refused:
                 remedy="Put the unit aside: its label is not the one that was issued.",
             )
     lots = ((lot.id, lot.number),)
-    return Child(
-        to_file(one.text), UNIT, unit.serial, lot.id, unit.position, unit.state, holder, lots
-    )
+    name, covering = to_file(one.text), tuple(on_label(holds, lot.id, unit.position))
+    place = (lot.id, unit.position, unit.state)
+    return Child(name, UNIT, unit.serial, *place, holder, lots, holds=covering)
 
 
 def _pack(one: Named, pack: Pack, inner: Contents, lots: dict[int, Lot], holder: str) -> Child:
@@ -260,6 +296,8 @@ def _pack(one: Named, pack: Pack, inner: Contents, lots: dict[int, Lot], holder:
         of,
         inner.full,
         inner.doubtful > 0,
+        frozenset(inner.homes),
+        tuple(in_order(inner.holds)),
     )
 
 
@@ -314,10 +352,24 @@ def target_of(view: View, pack: Pack) -> Target:
     lot = view.lot_at(LotKey(pack.product_id, pack.lot_id))
     levels = levels_of(lot.packs)
     level = level_named(levels, pack.level, lot.full_name)
-    outer = tuple((_level_of(view, one), one.key, one.state) for one in around(view, pack))
-    held = contents_of(view, [pack])[pack.lot_id, pack.id].direct
+    holds = open_holds(view, pack.product_id)
+    outer = around(view, pack)
+    told = tuple((_level_of(view, one), one.key, one.state) for one in outer)
+    inner = contents_of(view, [pack], holds)[pack.lot_id, pack.id]
+    still = {one for one in inner.holds if one.pack}
+    still.update(one for above in outer for one in on_pack(holds, above.lot_id, above.id))
     below = inside(levels, level)
-    return Target(pack.key, level, below, lot.id, lot.number, outer, held, pack.state)
+    return Target(
+        pack.key,
+        level,
+        below,
+        lot.id,
+        lot.number,
+        told,
+        inner.direct,
+        pack.state,
+        tuple(in_order(still)),
+    )
 
 
 def _level_of(view: View, pack: Pack) -> Level:
@@ -368,6 +420,14 @@ def count_packed(view: View, key: LotKey) -> int:
     c = table_of(Packed).c
     query = select(func.count()).where(c.product_id == key.product_id, c.lot_id == key.lot_id)
     return int(view.connection.execute(query).scalar_one())
+
+
+def last_shipped(view: View, key: LotKey) -> dict[str, Any] | None:
+    """How many packs of a lot left, and when the last one did; the lot is kept from then on."""
+    left = [entry for entry in view.entries(key) if entry.verb == "packs shipped"]
+    if not left:
+        return None
+    return {"packs": sum(len(entry.data["packs"]) for entry in left), "last": left[-1].at}
 
 
 def count_doubtful(view: View, key: LotKey) -> int:

@@ -45,7 +45,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0011"
+SCHEMA = "0012"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(

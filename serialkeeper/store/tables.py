@@ -36,6 +36,7 @@ from serialkeeper.store.columns import (
     text_column,
     whole_column,
 )
+from serialkeeper.store.hold_tables import HoldRow
 from serialkeeper.store.import_tables import Extra, Location, NumberImport
 from serialkeeper.store.line_tables import (
     AlarmRow,
@@ -315,6 +316,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     PackRow,
     Packed,
     PackLabel,
+    HoldRow,
     Chain,
     EntryRow,
     PartRow,

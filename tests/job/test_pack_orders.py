@@ -1,5 +1,6 @@
-"""Whatever is done to packs, in any order: invariant 9 holds, and the record is what the journal
-says. A model that knows nothing of the program says what is in what."""
+"""Whatever is done to packs, in any order: invariant 9 holds, nothing held is packed or sent, and
+the record is what the journal says. A model that knows only sets says what is in what, what left,
+and what is held."""
 
 from __future__ import annotations
 
@@ -30,6 +31,8 @@ ONE = st.integers(0, UNITS - 1)
 SOME = st.lists(ONE, min_size=1, max_size=5)
 WHICH = st.integers(0, 7)
 REASON = "because of the test"
+GLN = "9521234567899"
+LOT = "the whole lot"
 
 
 def told_by_events(path: Path) -> tuple[dict[str, str], set[str]]:
@@ -76,6 +79,9 @@ class Packing(RuleBasedStateMachine):
         self.inside: dict[str, str] = {}
         self.level: dict[str, str] = {}
         self.ended: set[str] = set()
+        self.left: set[str] = set()
+        self.holds: dict[int, set[str]] = {}
+        sk.location.add(self.bench.record, GLN, prefix_length=7, name="Store", zone="Europe/Berlin")
 
     def teardown(self) -> None:
         """In the end the record is sound, and its events, replayed from nothing, tell the same
@@ -120,6 +126,88 @@ class Packing(RuleBasedStateMachine):
         """What is directly in a pack."""
         return [child for child, parent in self.inside.items() if parent == key]
 
+    def under(self, key: str) -> set[str]:
+        """A pack or unit, and everything in it."""
+        return {key}.union(*(self.under(child) for child in self.of(key)))
+
+    def above(self, key: str) -> set[str]:
+        """The packs around it."""
+        outer = self.inside.get(key)
+        return {outer, *self.above(outer)} if outer else set()
+
+    def held(self, *keys: str) -> bool:
+        """Whether a hold is on any of these, on anything in them, or on the lot."""
+        things = set().union(*map(self.under, keys), {LOT})
+        return any(things & covered for covered in self.holds.values())
+
+    def fixed(self, pack: str) -> bool:
+        """Whether nothing goes in or comes out: it or one around it left, or a hold is on it, on
+        one around it or on a pack in it."""
+        line = {pack, *self.above(pack)}
+        packs = {key for key in self.under(pack) | line if key in self.level}
+        return bool(line & self.left) or any(packs & covered for covered in self.holds.values())
+
+    @rule(first=ONE, last=ONE)
+    def hold_labels(self, first: int, last: int) -> None:
+        where = f"{first + 1}-{last + 1}"
+        made = self.try_(
+            lambda: sk.hold.place(self.bench.record, "ORDERS", positions=where, reason=REASON)
+        )
+        assert (made is None) == (first > last)
+        if made:
+            self.holds[made["hold"]] = {*self.serials[first : last + 1]}
+            assert made["labels"] == last - first + 1
+
+    @rule(which=WHICH, pallet=st.booleans())
+    def hold_pack(self, which: int, pallet: bool) -> None:
+        pack = self.pack("pallet" if pallet else "case", which)
+        made = self.try_(
+            lambda: sk.hold.place(self.bench.record, "ORDERS", pack=pack, reason=REASON)
+        )
+        gone = {pack, *self.above(pack)} & (self.left | self.ended)
+        assert (made is None) == (pack not in self.level or bool(gone))
+        if made:
+            self.holds[made["hold"]] = {pack}
+
+    @rule(often=st.integers(0, 5))
+    def hold_lot(self, often: int) -> None:
+        if not often:
+            made = sk.hold.place(self.bench.record, "ORDERS", reason=REASON)
+            self.holds[made["hold"]] = {LOT}
+
+    @rule(which=st.integers(0, 3))
+    def lift(self, which: int) -> None:
+        number = [*self.holds, 10**6][which % (len(self.holds) + 1)]
+        made = self.try_(lambda: sk.hold.lift(self.bench.record, "ORDERS", number, reason=REASON))
+        assert (made is None) == (number not in self.holds)
+        self.holds.pop(number, None)
+
+    @rule(which=WHICH, pallet=st.booleans())
+    def ship(self, which: int, pallet: bool) -> None:
+        pack = self.pack("pallet" if pallet else "case", which)
+        made = self.try_(lambda: sk.pack.ship(self.bench.record, [pack], to=GLN))
+        bad = pack not in self.level or pack in self.ended or pack in self.left
+        bad |= pack in self.inside or not self.of(pack)
+        assert (made is None) == (bad or self.held(pack))
+        if made:
+            self.left.add(pack)
+
+    @rule()
+    def build_in_order(self) -> None:
+        made = self.try_(lambda: sk.pack.build(self.bench.record, "ORDERS", "case", in_order=True))
+        loose = [
+            unit for unit in self.serials if unit not in self.inside and unit not in self.ended
+        ]
+        good = [unit for unit in loose if not self.held(unit)]
+        assert (made is None) == (len(good) < HOLDS["case"])
+        if made:
+            assert made["passed_over"] == len(loose) - len(good)
+            assert made["count"] == len(good) // HOLDS["case"]
+            for place, one in enumerate(made["packs"]):
+                self.level[one["key"]] = "case"
+                some = good[place * HOLDS["case"] :][: HOLDS["case"]]
+                self.inside |= dict.fromkeys(some, one["key"])
+
     @rule(chosen=SOME)
     def build(self, chosen: list[int]) -> None:
         units = [self.serials[one] for one in chosen]
@@ -128,7 +216,7 @@ class Packing(RuleBasedStateMachine):
         )
         bad = len(set(units)) < len(units) or len(units) > HOLDS["case"]
         bad |= any(one in self.inside or one in self.ended for one in units)
-        assert (made is None) == bad
+        assert (made is None) == (bad or self.held(*units))
         if made:
             key = made["packs"][0]["key"]
             self.level[key] = "case"
@@ -141,8 +229,8 @@ class Packing(RuleBasedStateMachine):
             lambda: sk.pack.build(self.bench.record, "ORDERS", "pallet", cases, reason=REASON)
         )
         bad = len(set(cases)) < len(cases) or len(cases) > HOLDS["pallet"]
-        bad |= any(one in self.inside or one in self.ended for one in cases)
-        assert (made is None) == bad
+        bad |= any(one in self.inside or one in self.ended | self.left for one in cases)
+        assert (made is None) == (bad or self.held(*cases))
         if made:
             key = made["packs"][0]["key"]
             self.level[key] = "pallet"
@@ -153,6 +241,7 @@ class Packing(RuleBasedStateMachine):
         case, unit = self.pack("case", which), self.serials[one]
         made = self.try_(lambda: sk.pack.add(self.bench.record, case, [unit], reason=REASON))
         bad = case in self.ended or unit in self.inside or unit in self.ended
+        bad |= self.fixed(case) or self.held(unit)
         assert (made is None) == (bad or len(self.of(case)) == HOLDS["case"])
         if made:
             self.inside[unit] = case
@@ -165,7 +254,7 @@ class Packing(RuleBasedStateMachine):
         made = self.try_(lambda: sk.pack.remove(self.bench.record, pack, [child], reason=REASON))
         bad = self.inside.get(child) != pack
         bad |= pack in self.inside and len(self.of(pack)) == 1
-        assert (made is None) == bad
+        assert (made is None) == (bad or self.fixed(pack))
         if made:
             del self.inside[child]
 
@@ -174,7 +263,7 @@ class Packing(RuleBasedStateMachine):
         case, out, put = self.pack("case", which), self.serials[bad], self.serials[good]
         made = self.try_(lambda: sk.pack.replace(self.bench.record, case, out, put, reason=REASON))
         wrong = self.inside.get(out) != case or put in self.inside or put in self.ended
-        assert (made is None) == wrong
+        assert (made is None) == (wrong or self.fixed(case) or self.held(put))
         if made:
             del self.inside[out]
             self.inside[put] = case
@@ -183,7 +272,7 @@ class Packing(RuleBasedStateMachine):
     def empty(self, which: int, pallet: bool) -> None:
         pack = self.pack("pallet" if pallet else "case", which)
         made = self.try_(lambda: sk.pack.empty(self.bench.record, pack, reason=REASON))
-        assert (made is None) == (pack in self.inside or not self.of(pack))
+        assert (made is None) == (pack in self.inside or not self.of(pack) or self.fixed(pack))
         if made:
             for child in self.of(pack):
                 del self.inside[child]
@@ -195,6 +284,7 @@ class Packing(RuleBasedStateMachine):
         source = self.inside.get(unit)
         bad = source in (None, case) or case in self.ended
         bad |= source in self.inside and len(self.of(str(source))) == 1
+        bad |= self.fixed(str(source)) or self.fixed(case) or self.held(unit)
         assert (made is None) == (bad or len(self.of(case)) == HOLDS["case"])
         if made:
             self.inside[unit] = case
@@ -215,6 +305,7 @@ class Packing(RuleBasedStateMachine):
         around = self.inside.get(unit)
         bad = unit in self.ended or (around is not None and not take_out)
         bad |= around in self.inside and len(self.of(str(around))) == 1
+        bad |= around is not None and self.fixed(around)
         assert (made is None) == bad
         if made:
             self.inside.pop(unit, None)
@@ -228,6 +319,7 @@ class Packing(RuleBasedStateMachine):
         )
         bad = pack not in self.level or pack in self.ended
         bad |= not whole and (pack in self.inside or bool(self.of(pack)))
+        bad |= self.fixed(pack)
         assert (made is None) == bad
         if made:
             gone = [pack, *self.of(pack)]
@@ -246,10 +338,13 @@ class Packing(RuleBasedStateMachine):
             assert sorted(there) == sorted(self.of(key))
             assert (tree["state"] == "decommissioned") == (key in self.ended)
             assert not tree["doubtful"] and len(there) <= HOLDS[tree["level"]]
+            lines = self.under(key) | self.above(key) | {LOT}
+            on_hold = {number for number, covered in self.holds.items() if covered & lines}
+            assert {one["hold"] for one in tree["on_hold"]} == on_hold
 
 
 def test_no_order_of_steps_breaks_a_pack(original: Original, databases: Databases) -> None:
-    """Building, changing and ending packs and units in any order."""
+    """Building, changing, holding, sending and ending packs and units in any order."""
     few = databases.kind == "postgresql"
     run_state_machine_as_test(
         lambda: Packing(original, databases),
