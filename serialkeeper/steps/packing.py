@@ -197,7 +197,8 @@ class _Order:
         """Packs of units, some blocks a transaction."""
         position = 1
         while position <= self.lot.labels and self.left != 0:
-            at_once = max(1, AT_ONCE // self.level.holds)
+            there = min(AT_ONCE, self.lot.labels - position + 1)
+            at_once = there // self.level.holds + 1
             wanted = at_once if self.left is None else min(self.left, at_once)
             start = position
 
