@@ -158,7 +158,7 @@ def build_in_order(
     """
     check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
     with record.read() as view:
-        lot = view.lot(name)
+        lot = packable(view, view.lot(name))
         chosen = level_named(levels_of(lot.packs), level, lot.full_name)
         target = new_target(lot, chosen)
     if reason:
