@@ -22,6 +22,7 @@ from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.outside import clock
+from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
     alarms,
     challenges,
@@ -301,6 +302,25 @@ class pack:
             record, name, level, children, positions=positions, into=into, reason=reason
         )
 
+    @staticmethod
+    def label(
+        record: Record,
+        name: str,
+        *,
+        out: Path | None = None,
+        scan: str = "",
+        carrier: str = BARS,
+        x: float = 0,
+        reason: str = "",
+    ) -> dict[str, Any]:
+        """Make a pack's label, or check it by a scan.
+
+        See `steps.pack_labels.make`, and with `scan` and no `out` `steps.pack_labels.check`.
+        """
+        if out:
+            return pack_labels.make(record, name, out=out, carrier=carrier, x=x, reason=reason)
+        return pack_labels.check(record, name, scan)
+
     number = staticmethod(packing.number)
     add = staticmethod(repacking.add)
     remove = staticmethod(repacking.remove)
@@ -309,11 +329,8 @@ class pack:
     move = staticmethod(repacking.move)
     decommission = staticmethod(repacking.decommission)
     check = staticmethod(pack_checks.check)
-    label = staticmethod(pack_labels.make)
-    check_label = staticmethod(pack_labels.check)
     ship = staticmethod(shipping.ship)
     show = staticmethod(contents.show)
-    draw = staticmethod(contents.draw)
     list = staticmethod(contents.all_packs)
 
 

@@ -20,10 +20,13 @@ from serialkeeper.rules import gs1
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.steps import (
     alarms,
+    contents,
     handoff,
     inspection,
     lots,
     numbering,
+    pack_labels,
+    packing,
     people,
     practice,
     printing,
@@ -37,6 +40,8 @@ from serialkeeper.store.record import Record
 GTIN, LOT, LANES = "09521234543213", "DEMO24A", 4
 LEAD, SECOND = "Line Lead", "Second Person"
 SPECIMENS, SAMPLES = 2, 2
+CASES = 6
+LEVELS = f"[case]\nholds = 10\n\n[pallet]\nholds = {CASES}\n"
 
 
 def demo(
@@ -77,6 +82,8 @@ class _Story:
         self.job, self.results = out / "job.csv", out / "results.csv"
         self.truth, self.events = out / "truth.csv", out / "events.jsonld"
         self.xml, self.waste = out / "events.xml", out / "waste.txt"
+        self.levels, self.tree = out / "packs.toml", out / "pallet.svg"
+        self.pallet_label = out / "pallet-label.svg"
         self.result: dict[str, Any] = {}
         self.chapter = 0
 
@@ -104,6 +111,7 @@ class _Story:
         yield from self._inspect(record)
         yield from self._settle(record)
         yield from self._reconcile(record)
+        yield from self._pack(record)
         yield from self._finish(record)
 
     def _say(self, title: str, command: str) -> Iterator[str]:
@@ -120,6 +128,9 @@ class _Story:
             "A product and a lot, approved by a second person",
             f'product add {GTIN} --prefix-length 7 --name "Demo tablets 20 mg"',
         )
+        self.levels.write_text(LEVELS)
+        products.set_packs(record, GTIN, self.levels)
+        yield f"  serialkeeper product packs {GTIN} {self.levels}"
         target = self.labels - self.labels // 40
         lots.open_lot(record, GTIN, LOT, expiry=expiry, target=target)
         yield f"  serialkeeper lot open {GTIN} {LOT} --expiry {expiry} --target {target}"
@@ -253,6 +264,24 @@ class _Story:
         yield from (f"  {line}" for line in balance_lines(found))
         self.result |= {"states": found["states"], "balanced": found["balanced"]}
 
+    def _pack(self, record: Record) -> Iterator[str]:
+        made = packing.build_in_order(record, LOT, "case", count=CASES)
+        cases = [one["key"] for one in made["packs"]]
+        yield from self._say(
+            "Good labels into cases, cases onto a pallet",
+            f"pack build {LOT} case --in-order --packs {CASES}",
+        )
+        [pallet] = packing.build_in_order(record, LOT, "pallet", count=1)["packs"]
+        yield f"  serialkeeper pack build {LOT} pallet --in-order --packs 1"
+        key = pallet["key"]
+        tree = contents.show(record, key, out=self.tree)
+        yield f"  serialkeeper pack show {key} --out {self.tree}"
+        yield f"  pallet {key}: {len(cases)} cases, {tree['units']} units"
+        label = pack_labels.make(record, key, out=self.pallet_label)
+        yield f"  serialkeeper pack label {key} --out {self.pallet_label}"
+        yield f"  {label['bracketed']}"
+        self.result["packs"] = {"pallet": key, "cases": cases, "units": tree["units"]}
+
     def _finish(self, record: Record) -> Iterator[str]:
         yield from self._say(
             "Events for the repository downstream",
@@ -262,7 +291,7 @@ class _Story:
             made = handoff.write_events(record, LOT, form=form, out=path)
             if form == "xml":
                 yield f"  serialkeeper events write {LOT} --form xml --out {path}"
-            yield f"  {made['events']} events over {made['epcs']:,} units: {path}"
+            yield f"  {made['events']} events over {made['epcs']:,} units and packs: {path}"
         closed = reconciliation.close(record, LOT)
         yield from self._say("The lot is closed", f"lot close {LOT}")
         yield f"  journal head {closed['head']}"
@@ -275,6 +304,9 @@ class _Story:
             "manifest": str(self.job.with_name("job.manifest.json")),
             "results": str(self.results),
             "truth": str(self.truth),
+            "levels": str(self.levels),
+            "pallet": str(self.tree),
+            "pallet_label": str(self.pallet_label),
             "events_json": str(self.events),
             "events_xml": str(self.xml),
         }

@@ -9,7 +9,7 @@ import typer
 
 from serialkeeper.cli.answer import answer, call
 from serialkeeper.cli.lot import LotName
-from serialkeeper.rules.events import FORMS
+from serialkeeper.rules.event_forms import FORMS
 from serialkeeper.steps import handoff
 
 app = typer.Typer(help="EPCIS event files.")
@@ -19,17 +19,24 @@ app = typer.Typer(help="EPCIS event files.")
 def write(
     name: LotName,
     out: Annotated[Path, typer.Option(help="The file to make.")],
-    form: Annotated[str, typer.Option(help=f"One of: {', '.join(FORMS)}.")] = "json",
+    form: Annotated[
+        str,
+        typer.Option(help="; ".join(f"{name}: {form.title}" for name, form in FORMS.items()) + "."),
+    ] = "json",
 ) -> None:
     """Write a lot's events. Example: events write LOT24A --form json --out events.jsonld."""
     result = handoff.write_events(call.record(), name, form=form, out=out)
+    words = [
+        f"  {word}, which CBV 1.2 lacks, in {count:,} event{'' if count == 1 else 's'}"
+        for word, count in result["words"].items()
+    ]
     answer(
         result,
         [
             f"{result['events']:,} event{'' if result['events'] == 1 else 's'} over "
-            f"{result['epcs']:,} units of lot {result['lot']} "
+            f"{result['epcs']:,} units and packs of lot {result['lot']} "
             f"written to {result['file']}",
-            f"  EPCIS 2.0 {'JSON-LD' if form == 'json' else 'XML'}, {result['size']:,} bytes, "
-            f"SHA-256 {result['sha256']}",
+            f"  {FORMS[form].title}, {result['size']:,} bytes, SHA-256 {result['sha256']}",
+            *words,
         ],
     )

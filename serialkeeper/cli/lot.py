@@ -108,6 +108,11 @@ def _lines(row: dict[str, Any]) -> list[str]:
         *pack_lines(row["packs"]),
         *([f"  packed: {row['packed']:,}"] if row["packs"] else []),
         *(
+            [f"  shipped: {row['shipped']['packs']:,} packs, last {row['shipped']['last']}"]
+            if row["shipped"]
+            else []
+        ),
+        *(
             f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
             for i in row["imports"]

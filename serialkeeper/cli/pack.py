@@ -333,7 +333,7 @@ def show(
 ) -> None:
     """Show a pack, what is in it and around it. Example: pack show 095212340000000013."""
     record = call.record()
-    result = contents.draw(record, pack, out=out) if out else contents.show(record, pack)
+    result = contents.show(record, pack, out=out)
     answer(result, pack_tree.lines(result, all_units=all_units))
 
 

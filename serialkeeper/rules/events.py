@@ -1,8 +1,8 @@
-"""EPCIS events as a fold over a lot's chain, their IDs, and their two written forms.
+"""EPCIS events, their IDs, and the fold of a lot's chain into those of its units.
 
 There is no event table: what a lot has caused downstream follows from its entries, the
 same whenever it is worked out. A commissioning group closes at the lot's group limit, when
-a take ends, or before any other entry.
+a take ends, or before any other entry. How events are written is told by `rules.event_forms`.
 
 Sources: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987, 19988); event ID: CBV 2.0 section 8.9 (event
 hash; section number from memory), always over the JSON-LD form with the lot as text.
@@ -12,25 +12,23 @@ from __future__ import annotations
 
 import hashlib
 import string
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
 from itertools import compress
-from typing import Protocol
 from urllib.parse import quote
 
 import numpy as np
-import orjson
 from numpy.typing import NDArray
 
 from serialkeeper.rules import digital_link, epc
 from serialkeeper.rules.chain import Entry, PartRef
+from serialkeeper.rules.identifiers import Elements
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
 
-CONTEXT = "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld"
-FORMS = ("json", "xml")
+CBV = "https://ref.gs1.org/cbv/"
 
 _UNESCAPED = (string.ascii_letters + string.digits + "-._~").encode()
 
@@ -52,15 +50,19 @@ class LotFacts:
 
 @dataclass(frozen=True)
 class Event:
-    """An ObjectEvent over serialised units of one lot.
+    """An ObjectEvent over units or packs, or an AggregationEvent of one pack.
 
     Attributes:
-        facts: the lot.
+        facts: the lot that tells it.
         time: UTC, RFC 3339 with milliseconds.
         offset: `+hh:mm` at the station.
         action: ADD, OBSERVE or DELETE.
-        biz_step, disposition: CBV words; a disposition may be None.
-        serials: the units, in position order.
+        biz_step, disposition: words of CBV 2.0; a disposition may be None.
+        serials: units of the lot's product, in position order.
+        packs: keys of packs.
+        parent: key of the pack that they go into or come out of; empty for an ObjectEvent.
+        transaction: type and URI of the business transaction; empty for none.
+        destination: GLN, extension and length of the company prefix; empty for none.
     """
 
     facts: LotFacts
@@ -69,64 +71,120 @@ class Event:
     action: str
     biz_step: str
     disposition: str | None
-    serials: list[str]
+    serials: Sequence[str] = ()
+    packs: Sequence[str] = ()
+    parent: str = ""
+    transaction: tuple[str, str] | tuple[()] = ()
+    destination: tuple[str, str, int] | tuple[()] = ()
+
+    @property
+    def kind(self) -> str:
+        """What EPCIS calls it."""
+        return "AggregationEvent" if self.parent else "ObjectEvent"
+
+    @property
+    def count(self) -> int:
+        """How many units and packs it is about, its parent not counted."""
+        return len(self.serials) + len(self.packs)
 
     @property
     def with_ilmd(self) -> bool:
-        """Lot and expiry stand in the ILMD, which only an ADD may carry."""
-        return self.action == "ADD"
+        """Lot and expiry stand in the ILMD: only what is of one lot has it, and only in an ADD."""
+        if self.action != "ADD" or self.parent:
+            return False
+        return bool(self.serials) or "/" in self.packs[0]
 
-    @cached_property
-    def plain(self) -> bool:
-        """Whether no serial holds a sign that any form escapes."""
-        return not "".join(self.serials).encode().translate(None, _UNESCAPED)
+    def epcs(self, between: str) -> str:
+        """All it is about as EPC URNs in one text: units in their order, then packs.
+
+        A URN holds no sign that JSON or XML escapes.
+        """
+        length = self.facts.prefix_length
+        urns = [urn_of(key, length) for key in self.packs]
+        if self.serials:
+            stem = epc.sgtin_stem(self.facts.gtin, length)
+            plain = self._plain
+            tails = self.serials if plain else [epc.escape_serial(one) for one in self.serials]
+            urns.insert(0, stem + f"{between}{stem}".join(tails))
+        return between.join(urns)
+
+    @property
+    def parent_epc(self) -> str:
+        """The parent as an EPC URN; empty for an ObjectEvent."""
+        return self.parent and urn_of(self.parent, self.facts.prefix_length)
+
+    @property
+    def destination_epc(self) -> str:
+        """The destination as an EPC URN; empty for none."""
+        if not self.destination:
+            return ""
+        return epc.write(_place(self.destination), self.destination[2])
 
     @cached_property
     def id(self) -> str:
         """The CBV 2.0 event hash."""
-        link = digital_link.unit_stem(self.facts.gtin)
-        if self.plain:
-            tails = sorted(self.serials)
-        else:
-            tails = sorted(quote(serial, safe="-._~") for serial in self.serials)
+        whose = f"parentID={link_of(self.parent)}childEPCs" if self.parent else "epcList"
         text = (
-            f"eventType=ObjectEventeventTime={self.time}eventTimeZoneOffset={self.offset}"
-            f"epcListepc={link}" + f"epc={link}".join(tails) + f"action={self.action}"
-            f"bizStep=https://ref.gs1.org/cbv/BizStep-{self.biz_step}"
+            f"eventType={self.kind}eventTime={self.time}eventTimeZoneOffset={self.offset}"
+            f"{whose}epc={self._links}action={self.action}bizStep={CBV}BizStep-{self.biz_step}"
         )
         if self.disposition:
-            text += f"disposition=https://ref.gs1.org/cbv/Disp-{self.disposition}"
+            text += f"disposition={CBV}Disp-{self.disposition}"
+        if self.transaction:
+            word, uri = self.transaction
+            text += f"bizTransactionListtype={CBV}BTT-{word}bizTransaction={uri}"
+        if self.destination:
+            text += f"destinationListtype={CBV}SDT-location"
+            text += f"destination={digital_link.write(_place(self.destination))}"
         if self.with_ilmd:
-            text += ilmd_text(self.facts)
+            text += f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
+            text += f"cbvmda:lotNumber={self.facts.lot}"
         digest = hashlib.sha256(text.encode()).hexdigest()
         return f"ni:///sha-256;{digest}?ver=CBV2.0"
 
     @property
-    def count(self) -> int:
-        """How many units it is about."""
-        return len(self.serials)
+    def _links(self) -> str:
+        """All it is about as canonical links, sorted, as the event hash takes them."""
+        stem = digital_link.unit_stem(self.facts.gtin)
+        tails = self.serials if self._plain else [quote(one, safe="-._~") for one in self.serials]
+        if not self.packs:
+            return stem + f"epc={stem}".join(sorted(tails))
+        links = [stem + tail for tail in tails] + [link_of(key) for key in self.packs]
+        return "epc=".join(sorted(links))
 
-    def as_json(self) -> str:
-        """The event in an EPCIS 2.0 JSON-LD document."""
-        return _event_json(self)
-
-    def as_xml(self) -> str:
-        """The event in an EPCIS 2.0 XML document."""
-        return _event_xml(self)
+    @cached_property
+    def _plain(self) -> bool:
+        """Whether no serial holds a sign that a URN or a link escapes."""
+        return not "".join(self.serials).encode().translate(None, _UNESCAPED)
 
 
-class Written(Protocol):
-    """An event of any kind."""
+def _place(destination: tuple[str, str, int]) -> Elements:
+    gln, extension, _ = destination
+    return (("414", gln), ("254", extension)) if extension else (("414", gln),)
 
-    @property
-    def count(self) -> int:
-        """How many units and packs it is about."""
 
-    def as_json(self) -> str:
-        """The event in an EPCIS 2.0 JSON-LD document."""
+def urn_of(key: str, prefix_length: int) -> str:
+    """A pack's key as an EPC URN.
 
-    def as_xml(self) -> str:
-        """The event in an EPCIS 2.0 XML document."""
+    >>> urn_of("095212340000000013", 7)
+    'urn:epc:id:sscc:9521234.0000000001'
+    """
+    gtin, slash, serial = key.partition("/")
+    if slash:
+        return epc.sgtin_urn(gtin, prefix_length, serial)
+    return f"urn:epc:id:sscc:{key[1 : 1 + prefix_length]}.{key[0]}{key[1 + prefix_length : 17]}"
+
+
+def link_of(key: str) -> str:
+    """A pack's key as a canonical GS1 Digital Link.
+
+    >>> link_of("095212340000000013")
+    'https://id.gs1.org/00/095212340000000013'
+    """
+    gtin, slash, serial = key.partition("/")
+    if slash:
+        return digital_link.unit_link(gtin, serial)
+    return f"{digital_link.CANONICAL_HOST}/00/{key}"
 
 
 def fold(
@@ -268,99 +326,3 @@ def write_offset(minutes: int) -> str:
     """Minutes east of UTC as `+hh:mm`."""
     sign = "-" if minutes < 0 else "+"
     return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
-
-
-def write_json(events: Iterable[Written], *, created: str) -> Iterator[str]:
-    """An EPCIS 2.0 JSON-LD document, piece by piece."""
-    yield (
-        f'{{"@context":["{CONTEXT}"],"type":"EPCISDocument","schemaVersion":"2.0",'
-        f'"creationDate":"{created}","epcisBody":{{"eventList":['
-    )
-    before = "\n"
-    for event in events:
-        yield before + event.as_json()
-        before = ",\n"
-    yield "\n]}}\n"
-
-
-def _event_json(event: Event) -> str:
-    stem = epc.sgtin_stem(event.facts.gtin, event.facts.prefix_length)
-    # A URN holds no sign that JSON escapes: the escapes of `_tails` cover them.
-    epcs = f'",\n"{stem}'.join(_tails(event))
-    pieces = [
-        f'{{"type":"ObjectEvent","eventTime":"{event.time}",'
-        f'"eventTimeZoneOffset":"{event.offset}","eventID":"{event.id}",'
-        f'"epcList":["{stem}{epcs}"],"action":"{event.action}","bizStep":"{event.biz_step}"'
-    ]
-    if event.disposition:
-        pieces.append(f',"disposition":"{event.disposition}"')
-    if event.with_ilmd:
-        pieces.append(ilmd_json(event.facts))
-    pieces.append("}")
-    return "".join(pieces)
-
-
-def write_xml(events: Iterable[Written], *, created: str) -> Iterator[str]:
-    """An EPCIS 2.0 XML document, piece by piece."""
-    yield (
-        '<?xml version="1.0" encoding="UTF-8"?>\n'
-        '<epcis:EPCISDocument xmlns:epcis="urn:epcglobal:epcis:xsd:2" '
-        f'xmlns:cbvmda="urn:epcglobal:cbv:mda" schemaVersion="2.0" creationDate="{created}">\n'
-        "<EPCISBody><EventList>\n"
-    )
-    for event in events:
-        yield event.as_xml()
-    yield "</EventList></EPCISBody>\n</epcis:EPCISDocument>\n"
-
-
-def _event_xml(event: Event) -> str:
-    stem = epc.sgtin_stem(event.facts.gtin, event.facts.prefix_length)
-    # A URN holds no sign that XML escapes, for the same reason as above.
-    epcs = f"</epc>\n<epc>{stem}".join(_tails(event))
-    pieces = [
-        f"<ObjectEvent><eventTime>{event.time}</eventTime>"
-        f"<eventTimeZoneOffset>{event.offset}</eventTimeZoneOffset>"
-        f"<eventID>{event.id}</eventID><epcList><epc>{stem}{epcs}</epc></epcList>"
-        f"<action>{event.action}</action>"
-        f"<bizStep>urn:epcglobal:cbv:bizstep:{event.biz_step}</bizStep>"
-    ]
-    if event.disposition:
-        pieces.append(f"<disposition>urn:epcglobal:cbv:disp:{event.disposition}</disposition>")
-    if event.with_ilmd:
-        pieces.append(ilmd_xml(event.facts))
-    pieces.append("</ObjectEvent>\n")
-    return "".join(pieces)
-
-
-def ilmd_text(facts: LotFacts) -> str:
-    """Lot and expiry as the event hash takes them."""
-    return f"ilmdcbvmda:itemExpirationDate={facts.expiry}cbvmda:lotNumber={facts.lot}"
-
-
-def ilmd_json(facts: LotFacts) -> str:
-    """Lot and expiry, the last field of an event in JSON-LD."""
-    ilmd = {"cbvmda:lotNumber": facts.lot, "cbvmda:itemExpirationDate": facts.expiry}
-    return f',"ilmd":{orjson.dumps(ilmd).decode()}'
-
-
-def ilmd_xml(facts: LotFacts) -> str:
-    """Lot and expiry, the last element of an event in XML."""
-    return (
-        f"<ilmd><cbvmda:lotNumber>{_xml_text(facts.lot)}</cbvmda:lotNumber>"
-        f"<cbvmda:itemExpirationDate>{facts.expiry}</cbvmda:itemExpirationDate></ilmd>"
-    )
-
-
-def _tails(event: Event) -> list[str]:
-    """The serials as they stand in URNs; untouched where no sign needs an escape."""
-    if event.plain:
-        return event.serials
-    return [epc.escape_serial(serial) for serial in event.serials]
-
-
-def _xml_text(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-
-
-WRITERS: Mapping[str, Callable[..., Iterator[str]]] = {"json": write_json, "xml": write_xml}
-"""How each form is written."""

@@ -292,23 +292,33 @@ def check_here(target: Target) -> None:
 
 
 def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
-    """Refuses `pack_full`, `pack_part`, and `reason_needed` for a part pack without one.
+    """Refuses `nothing_to_pack`, `pack_full`, `pack_part`, and `reason_needed` for a part pack
+    without one.
 
     Args:
         adding: how many children come.
         new: whether the pack is filled in one go, so that it has to be full or a part pack.
     """
-    holds, after = target.level.holds, target.held + adding
-    if after > holds:
+    most, after = target.level.holds, target.held + adding
+    if not after:
+        raise Refused(
+            "nothing_to_pack",
+            "An empty pack is not filled.",
+            where=target.name,
+            expected=f"1 to {most}",
+            came="nothing",
+            remedy="Scan what goes in. Packs get their keys ahead by: pack number.",
+        )
+    if after > most:
         raise Refused(
             "pack_full",
             "The pack does not hold so many.",
             where=target.name,
-            expected=f"{holds} at most" + (f", {target.held} are in it" if target.held else ""),
+            expected=f"{most} at most" + (f", {target.held} are in it" if target.held else ""),
             came=f"{adding} more" if target.held else str(adding),
             remedy="Leave some out; the level's number stands in 'lot show'.",
         )
-    if after == holds:
+    if after == most:
         return
     check_part(target, after)
     if new and not reason.strip():
@@ -316,7 +326,7 @@ def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
             "reason_needed",
             "A part pack needs a reason.",
             where=target.name,
-            expected=f"{holds}, or --reason",
+            expected=f"{most}, or --reason",
             came=str(after),
             remedy="Fill it, or say why it is not full: --reason.",
         )

@@ -23,13 +23,15 @@ from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 
-def show(record: Record, name: str) -> dict[str, Any]:
+def show(record: Record, name: str, *, out: Path | None = None) -> dict[str, Any]:
     """A pack with everything in it and around it.
 
     Args:
         name: its SSCC, GTIN/NUMBER or a scan of its label.
+        out: draw the tree there, too: `FILE.svg`.
 
-    Refuses `pack_unknown`, and a malformed text by what is wrong with it.
+    Refuses `pack_unknown`, and a malformed text by what is wrong with it; with `out` `bad_value`,
+    `file_exists`.
 
     Returns:
         key, level, state, lot, gtin, holds, held, full; `around`: the packs around it, from the
@@ -37,22 +39,9 @@ def show(record: Record, name: str) -> dict[str, Any]:
         `units` and `contents`: all units in it, by lot and expiry; `doubtful`: units in it that
         are not good any more; `on_hold`: the open holds on it, on anything in it, and on the packs
         around it; `held_by` of a pack or unit: names of those on itself, for a unit also by its
-        lot.
+        lot; `file`: the picture, or None.
     """
-    with record.read() as view:
-        pack = store.named_pack(view, name, record.now().year)
-        return describe_pack(view, pack)
-
-
-def draw(record: Record, name: str, *, out: Path) -> dict[str, Any]:
-    """A pack's tree as `show` gives it, and as a picture.
-
-    Args:
-        out: `FILE.svg`.
-
-    Refuses what `show` does, `bad_value`, `file_exists`.
-    """
-    if out.suffix.lower() != ".svg":
+    if out and out.suffix.lower() != ".svg":
         raise Refused(
             "bad_value",
             "The picture of a pack is an SVG file.",
@@ -60,12 +49,15 @@ def draw(record: Record, name: str, *, out: Path) -> dict[str, Any]:
             came=out.name,
             remedy="Give --out FILE.svg.",
         )
-    told = show(record, name)
-    with Delivery(out) as file:
-        file.write(svg(picture(told)).encode())
-        file.sync()
-        file.deliver()
-    return {**told, "file": str(out)}
+    with record.read() as view:
+        pack = store.named_pack(view, name, record.now().year)
+        told = describe_pack(view, pack)
+    if out:
+        with Delivery(out) as file:
+            file.write(svg(picture(told)).encode())
+            file.sync()
+            file.deliver()
+    return {**told, "file": str(out) if out else None}
 
 
 def all_packs(record: Record, name: str, *, level: str = "", state: str = "") -> dict[str, Any]:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules import events, pack_events
+from serialkeeper.rules import pack_events
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import LotFacts, Written
+from serialkeeper.rules.event_forms import FORMS, words_of
+from serialkeeper.rules.events import Event, LotFacts
 from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -30,31 +32,32 @@ _TELLING = (
 
 
 def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str, Any]:
-    """Write a lot's events as one EPCIS 2.0 document.
+    """Write a lot's events as one EPCIS document.
 
-    The same record and form give the same bytes. What was handed out is journalled.
+    The same record and form give the same bytes. What was handed out is journalled. The answer's
+    `words` counts the events of a word that the form lacks, as `WORD as OLDER WORD`.
 
     Args:
-        form: `json` (JSON-LD) or `xml`.
+        form: `json` or `xml` for EPCIS 2.0, `xml-1.2` for EPCIS 1.2.
         out: the file to make.
 
     Refuses `nothing_to_send`, `take_unfinished`, `bad_value`, `file_exists`.
     """
-    if form not in events.FORMS:
+    if form not in FORMS:
         raise Refused(
             "bad_value",
             "There is no such form of an event file.",
-            expected=" or ".join(events.FORMS),
+            expected=" or ".join(FORMS),
             came=form,
-            remedy="Give --form json or --form xml.",
+            remedy="Give --form json, --form xml or --form xml-1.2.",
         )
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
         created = _created(view, lot)
-        tally = _Tally()
+        tally = _Tally(form)
         with Delivery(out) as file:
-            for text in events.WRITERS[form](tally.count(_events(view, lot)), created=created):
+            for text in FORMS[form].write(tally.count(_events(view, lot)), created=created):
                 file.write(text.encode())
             if not tally.events:
                 raise Refused(
@@ -77,7 +80,8 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
             with record.work(key) as work:
                 work.write(key, "events written", data)
             file.deliver()
-    return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data}
+    words = dict(sorted(tally.words.items()))
+    return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data, "words": words}
 
 
 def _created(view: View, lot: Lot) -> str:
@@ -97,18 +101,21 @@ def _created(view: View, lot: Lot) -> str:
 class _Tally:
     """Counts events on their way into a file."""
 
-    def __init__(self) -> None:
+    def __init__(self, form: str) -> None:
+        self.form = form
         self.events = 0
         self.epcs = 0
+        self.words: Counter[str] = Counter()
 
-    def count(self, some: Iterable[Written]) -> Iterator[Written]:
+    def count(self, some: Iterable[Event]) -> Iterator[Event]:
         for event in some:
             self.events += 1
             self.epcs += event.count
+            self.words.update(words_of(event, self.form))
             yield event
 
 
-def _events(view: View, lot: Lot) -> Iterable[Written]:
+def _events(view: View, lot: Lot) -> Iterable[Event]:
     key = key_of(lot)
 
     def read_part(entry: Entry, ref: PartRef) -> bytes:

@@ -12,7 +12,7 @@ from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
 from serialkeeper.store.pack_trees import holds_on_lot
-from serialkeeper.store.packs import count_packed
+from serialkeeper.store.packs import count_packed, last_shipped
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -231,6 +231,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
         "packed": count_packed(view, key) if count else None,
+        "shipped": last_shipped(view, key) if count and lot.packs else None,
         "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [

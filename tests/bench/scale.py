@@ -304,6 +304,7 @@ def _by_turns(full: Run, beside: Run | None, repeat: int, look_ups: int) -> None
 def _steps(full: Run, beside: Run | None, first: dict[str, Any]) -> dict[str, Any]:
     """Every step's figures: times, and how often the same step at the first size, and beside."""
     lot, rows = full.job.labels, {}
+    alone = None if beside else 1.0  # one that goes on has not measured the first size
     for name in TITLES:
         taken = full.taken[name]
         here, weight = median(taken), 1.0
@@ -314,9 +315,9 @@ def _steps(full: Run, beside: Run | None, first: dict[str, Any]) -> dict[str, An
             row["us_per_label"] = here * 1000 / lot
         if name in WHOLE_RECORD:
             row["us_per_label"] = here * 1000 / full.job.total()
-            row["of_first"] = row["us_per_label"] / first[name]["us_per_label"] if first else None
+            row["of_first"] = row["us_per_label"] / first[name]["us_per_label"] if first else alone
         else:
-            row["of_first"] = here / first[name]["ms"] if first else None
+            row["of_first"] = here / first[name]["ms"] if first else alone
         row["beside_ms"] = median(beside.taken[name]) if beside else here
         row["of_beside"] = here / row["beside_ms"] / weight
         row["peak_mb"] = full.peaks.get(name)

@@ -121,6 +121,7 @@ def test_the_main_job_as_typed(type_: Any) -> None:
     assert written.code == 0
     valid("events", json.loads(Path("events.jsonld").read_text()))
     assert type_("events write LOT24A --form xml --out events.xml").code == 0
+    assert type_("events write LOT24A --form xml-1.2 --out events12.xml").code == 0
     assert type_("lot close LOT24A").code == 0
     assert valid("record-verify", type_("record verify --json").json)["sound"]
     shown = type_("label show LOT24A 7")
@@ -186,8 +187,15 @@ def test_the_demo_tells_its_story(type_: Any) -> None:
     assert sum(story["states"].values()) == 2000
     assert all(Path(path).is_file() for path in story["files"].values())
     assert Path("d/record.db").is_file()
-    valid("events", json.loads(Path("d/events.jsonld").read_text()))
-    assert sk.record.verify(sk.open_record("sqlite:///d/record.db", person="Line Lead"))["sound"]
+    events = valid("events", json.loads(Path("d/events.jsonld").read_text()))
+    inside = [row["parentID"] for row in events["epcisBody"]["eventList"] if "parentID" in row]
+    packs = story["packs"]
+    assert len(inside) == len(packs["cases"]) + 1 == 7 and packs["units"] == 60
+    record = sk.open_record("sqlite:///d/record.db", person="Line Lead")
+    assert [one["key"] for one in sk.pack.show(record, packs["pallet"])["children"]] == (
+        packs["cases"]
+    )
+    assert sk.record.verify(record)["sound"]
 
 
 @by_the_demo
@@ -260,9 +268,10 @@ def test_event_ids_equal_those_of_the_reference_library(type_: Any) -> None:
 
 @by_the_demo
 def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
-    """The EPCs of all ADD events are exactly the labels that were ever active."""
+    """The EPCs that ObjectEvents add are exactly the labels ever active, and the packs."""
     type_("demo --labels 500 --out d --json")
-    events = json.loads(Path("d/events.jsonld").read_text())["epcisBody"]["eventList"]
+    told = json.loads(Path("d/events.jsonld").read_text())["epcisBody"]["eventList"]
+    events = [event for event in told if event["type"] == "ObjectEvent"]
     added = [epc for event in events if event["action"] == "ADD" for epc in event["epcList"]]
     gone = [epc for event in events if event["action"] == "DELETE" for epc in event["epcList"]]
     record = sk.open_record("sqlite:///d/record.db", person="Line Lead")
@@ -271,8 +280,10 @@ def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
         by_state.setdefault(row["state"], set()).add(
             f"urn:epc:id:sgtin:9521234.054321.{row['serial']}"
         )
-    assert len(added) == len(set(added))
-    assert set(added) == by_state["commissioned"] | by_state["decommissioned"]
+    keys = [pack["key"] for pack in sk.pack.list(record, "DEMO24A")["packs"]]
+    packs = {f"urn:epc:id:sscc:{key[1:8]}.{key[0]}{key[8:17]}" for key in keys}
+    assert len(added) == len(set(added)) and len(packs) == 7
+    assert set(added) == by_state["commissioned"] | by_state["decommissioned"] | packs
     assert set(gone) == by_state["decommissioned"]
 
 

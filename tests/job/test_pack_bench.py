@@ -47,15 +47,15 @@ def test_a_pack_label_has_a_life_of_its_own(bench: Bench) -> None:
     record = bench.record
     case = sk.pack.build(record, "LABEL1", "case", in_order=True)["packs"][0]["key"]
     with refused("pack_state", "no label"):
-        sk.pack.check_label(record, case, f"]C100{case}")
+        sk.pack.label(record, case, scan=f"]C100{case}")
     svg = bench.folder / "one.svg"
     made = sk.pack.label(record, case, out=svg)
     assert made["bracketed"] == (f"(00){case}(02)09521234543213(17)280630(10)LABEL1(37)4")
-    assert sk.pack.check_label(record, case, f"]C100{case}")["copy"] == 1
+    assert sk.pack.label(record, case, scan=f"]C100{case}")["copy"] == 1
     with refused("not_in_pack"):
-        sk.pack.check_label(record, case, "]C100106141412345678908")
+        sk.pack.label(record, case, scan="]C100106141412345678908")
     with refused("not_in_pack"):
-        sk.pack.check_label(record, case, f"]d200{case}0209521234543213375")
+        sk.pack.label(record, case, scan=f"]d200{case}0209521234543213375")
     with refused("reason_needed"):
         sk.pack.label(record, case, out=bench.folder / "two.svg")
     again = sk.pack.label(
@@ -64,7 +64,7 @@ def test_a_pack_label_has_a_life_of_its_own(bench: Bench) -> None:
     assert (again["copy"], again["torn"]) == (2, 1)
     read = scanned(bench, bench.folder / "two.svg")
     assert dict(read["elements"])["00"] == case and dict(read["elements"])["37"] == "4"
-    assert sk.pack.check_label(record, case, read["text"])["state"] == "checked"
+    assert sk.pack.label(record, case, scan=read["text"])["state"] == "checked"
     bench.heads()
 
 
@@ -95,7 +95,7 @@ def test_a_named_case_says_gtin_and_number(bench: Bench) -> None:
 
 def test_what_was_shipped_does_not_change_any_more(bench: Bench) -> None:
     """A pallet leaves with its destination; nothing in it changes then; one in another, an empty
-    one and one with a unit that is not good do not leave. The event is valid in both forms."""
+    one and one with a unit that is not good do not leave. The event tells where they went."""
     serials = packing(bench, "SHIP1", 8)
     record = bench.record
     sk.location.add(record, GLN, prefix_length=7, name="Store", zone="Europe/Berlin")

@@ -346,7 +346,7 @@ def test_the_picture_of_a_pack_names_every_pack_in_it(bench: Bench) -> None:
     for level in ("case", "pallet"):
         made = sk.pack.build(bench.record, "PACK16", level, in_order=True)
     out = bench.folder / "tree.svg"
-    tree = sk.pack.draw(bench.record, made["packs"][0]["key"], out=out)
+    tree = sk.pack.show(bench.record, made["packs"][0]["key"], out=out)
     text = "".join(etree.parse(str(out)).getroot().itertext())
     assert all(one["key"] in text for one in (tree, *tree["children"]))
 

@@ -213,11 +213,11 @@ def test_both_databases_keep_the_same_journal(
     with approved_lot(files, first) as original, original.copied(files, second) as twin:
         for one in (bench, twin):
             story(one)
-            for form in ("json", "xml"):
+            for form in ("json", "xml", "xml-1.2"):
                 sk.events.write(one.record, one.lot, form=form, out=one.folder / f"e.{form}")
         assert bench.heads() == twin.heads()
         assert bench.labels() == twin.labels()
-        for name in ("job1.csv", "e.json", "e.xml"):
+        for name in ("job1.csv", "e.json", "e.xml", "e.xml-1.2"):
             assert (bench.folder / name).read_bytes() == (second / name).read_bytes()
 
 
