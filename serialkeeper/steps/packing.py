@@ -255,7 +255,7 @@ class _Order:
         """Packs of packs, in one transaction."""
         with self.record.read() as view:
             there = self._loose(view)
-            keys = self._concerned(store.contents_of(view, there, ()))
+            keys = self._concerned(store.contents_of(view, there, ()) if self._mixed else {})
         wanted = len(there) // self.level.holds + 1
         if self.left is not None:
             wanted = min(wanted, self.left)
@@ -266,6 +266,12 @@ class _Order:
 
         made, self.passed_over = with_ssccs(self.record, self.lot, {self.level: wanted}, step)
         yield from made
+
+    @property
+    def _mixed(self) -> bool:
+        """Whether what goes in may hold something of another lot."""
+        levels = levels_of(self.lot.packs)
+        return any(one.mixed_lots for one in levels[: levels.index(self.level)])
 
     def _concerned(self, inner: Mapping[Any, store.Contents]) -> set[LotKey]:
         """The chains of the lot and of everything in these packs."""
