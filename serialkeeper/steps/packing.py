@@ -158,7 +158,7 @@ def build_in_order(
     """
     check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
     with record.read() as view:
-        lot = view.lot(name)
+        lot = packable(view, view.lot(name))
         chosen = level_named(levels_of(lot.packs), level, lot.full_name)
         target = new_target(lot, chosen)
     if reason:
@@ -256,7 +256,7 @@ class _Order:
         """Packs of packs, in one transaction."""
         with self.record.read() as view:
             there = self._loose(view)
-            keys = self._concerned(store.contents_of(view, there, ()))
+            keys = self._concerned(store.contents_of(view, there, ()) if self._mixed else {})
         wanted = len(there) // self.level.holds + 1
         if self.left is not None:
             wanted = min(wanted, self.left)
@@ -267,6 +267,12 @@ class _Order:
 
         made, self.passed_over = with_ssccs(self.record, self.lot, {self.level: wanted}, step)
         yield from made
+
+    @property
+    def _mixed(self) -> bool:
+        """Whether what goes in may hold something of another lot."""
+        levels = levels_of(self.lot.packs)
+        return any(one.mixed_lots for one in levels[: levels.index(self.level)])
 
     def _concerned(self, inner: Mapping[Any, store.Contents]) -> set[LotKey]:
         """The chains of the lot and of everything in these packs."""
