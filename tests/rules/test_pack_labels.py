@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bwipp import verdicts
 from hypothesis import given
 from hypothesis import strategies as st
 
+from serialkeeper.rules.gs1 import write_bracketed
 from serialkeeper.rules.keys import check_digit
 from serialkeeper.rules.pack_labels import elements_of, in_bars
 
@@ -92,3 +94,17 @@ def test_a_pallet_of_named_cases_counts_cases() -> None:
     """(02) is the cases' GTIN and (37) their number, where the pack's children have one."""
     told = dict(elements_of(tree("095212340000000013", 1, True)))
     assert (told["02"], told["37"]) == (CASE, "2")
+
+
+def test_another_encoder_finds_the_elements_complete() -> None:
+    """BWIPP, which knows which elements need which others, takes every kind of label as one symbol
+    and refuses each once an element that another one needs is left out, or a foreign one added."""
+    kinds = [("095212340000000013", 1, False), ("095212340000000013", 1, True)]
+    kinds += [("095212340000000013", 2, False), (f"{CASE}/A7", 1, False)]
+    labels = [elements_of(tree(*kind)) for kind in kinds]
+    assert verdicts([write_bracketed(label) for label in labels]) == ["fine"] * 4
+    pure, named = labels[0], labels[3]
+    broken = [tuple(one for one in pure if one[0] != ai) for ai in ("00", "02", "37")]
+    broken += [(*named, ("37", "8")), tuple(one for one in named if one[0] != "01")]
+    found = verdicts([write_bracketed(label) for label in broken])
+    assert all(word.startswith("bwipp.GS1") for word in found), found
