@@ -79,6 +79,7 @@ ALTER TABLE old_entry RENAME TO entry;
 CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
+DROP TABLE hold;
 DROP TABLE packed;
 DROP TABLE pack_label;
 DROP TABLE pack;
