@@ -280,11 +280,8 @@ class _Order:
         return {LotKey(self.lot.product_id, id_) for id_ in lots}
 
     def _loose(self, view: View) -> list[Pack]:
-        return [
-            pack
-            for pack in store.packs_of(view, key_of(self.lot))
-            if pack.level == self.below and pack.state == COMMISSIONED and not pack.parent
-        ]
+        wanted = {"level": self.below, "state": COMMISSIONED, "parent": 0}
+        return store.packs_of(view, key_of(self.lot), **wanted)
 
     def _packs(
         self, work: Work, wanted: int, keys: set[LotKey]

@@ -81,7 +81,7 @@ def holds_on_lot(view: View, lot: Lot) -> list[Hold]:
     for one in holds:
         if one.pack and one.lot_id != lot.id:
             pack = pack_at(view, lot.product_id, one.lot_id, one.pack)
-            if contents_of(view, [pack], ())[pack.lot_id, pack.id].units[lot.id]:
+            if contents_of(view, [pack], ())[pack.lot_id, pack.id].units.get(lot.id):
                 found.append(one)
     return in_order(found)
 

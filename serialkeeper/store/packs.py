@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -139,7 +138,7 @@ class Contents:
     """
 
     direct: int = 0
-    units: Counter[int] = field(default_factory=Counter)
+    units: dict[int, int] = field(default_factory=dict)
     doubtful: int = 0
     full: bool = True
     homes: set[int] = field(default_factory=set)
@@ -163,7 +162,8 @@ def contents_of(
     for pack in below:
         here, there = found[pack.parent_lot, pack.parent], deeper[pack.lot_id, pack.id]
         here.direct += 1
-        here.units += there.units
+        for unit_lot, count in there.units.items():
+            here.units[unit_lot] = here.units.get(unit_lot, 0) + count
         here.doubtful += there.doubtful
         here.full &= there.full
         here.homes |= there.homes
@@ -173,7 +173,7 @@ def contents_of(
             for pack_id, unit_lot, count, bad in _counted(view, product, lot, first, last):
                 here = found[lot, pack_id]
                 here.direct += count
-                here.units[unit_lot] += count
+                here.units[unit_lot] = here.units.get(unit_lot, 0) + count
                 here.doubtful += bad
     levels = {lot: levels_of(view.lot_at(LotKey(p, lot)).packs) for p, lot in _by_lot(some)}
     for pack in some:
@@ -377,14 +377,11 @@ def _level_of(view: View, pack: Pack) -> Level:
     return level_named(levels_of(lot.packs), pack.level, lot.full_name)
 
 
-def packs_of(view: View, key: LotKey) -> list[Pack]:
-    """All packs that were made in a lot."""
+def packs_of(view: View, key: LotKey, **more: Any) -> list[Pack]:
+    """The packs that were made in a lot: all, or those whose columns have these values."""
     table = table_of(PackRow)
-    query = (
-        select(table)
-        .where(table.c.product_id == key.product_id, table.c.lot_id == key.lot_id)
-        .order_by(table.c.id)
-    )
+    matches = [table.c[name] == value for name, value in {**key.row(), **more}.items()]
+    query = select(table).where(*matches).order_by(table.c.id)
     return [Pack(*row) for row in view.connection.execute(query)]
 
 

@@ -192,6 +192,37 @@ class Packing(RuleBasedStateMachine):
         if made:
             self.left.add(pack)
 
+    @rule(which=WHICH, on=st.sampled_from(["lot", "pack", "inside", "labels"]), stays=st.booleans())
+    def hold_what_could_leave(self, which: int, on: str, stays: bool) -> None:
+        """A hold comes just before a pack is sent: left to chance, this would be rare."""
+        ready = [
+            key
+            for key in self.level
+            if key not in self.inside.keys() | self.ended | self.left
+            and self.of(key)
+            and not self.held(key)
+        ]
+        if not ready:
+            return
+        pack = ready[which % len(ready)]
+        thing = {"lot": LOT, "pack": pack, "inside": self.of(pack)[0]}.get(on, pack)
+        if on == "labels":
+            thing = max(self.under(pack) & {*self.serials})
+        more: dict[str, str] = {"pack": thing} if thing in self.level else {}
+        if thing in self.serials:
+            more = {"positions": str(self.serials.index(thing) + 1)}
+        made = sk.hold.place(self.bench.record, "ORDERS", reason=REASON, **more)
+        self.holds[made["hold"]] = {thing}
+        assert not self.try_(lambda: sk.pack.ship(self.bench.record, [pack], to=GLN))
+        if self.level[pack] == "case":
+            build = sk.pack.build
+            assert not self.try_(
+                lambda: build(self.bench.record, "ORDERS", "pallet", [pack], reason=REASON)
+            )
+        if not stays:
+            sk.hold.lift(self.bench.record, "ORDERS", made["hold"], reason=REASON)
+            del self.holds[made["hold"]]
+
     @rule()
     def build_in_order(self) -> None:
         made = self.try_(lambda: sk.pack.build(self.bench.record, "ORDERS", "case", in_order=True))
