@@ -128,7 +128,15 @@ def _arguments() -> argparse.Namespace:
 
 
 def run(
-    url: str, folder: Path, *, kills: int, seed: int, stations: int, labels: int, every: int = 10
+    url: str,
+    folder: Path,
+    *,
+    kills: int,
+    seed: int,
+    stations: int,
+    labels: int,
+    every: int = 10,
+    pause: float = PAUSE,
 ) -> dict[str, Any]:
     """Kill so many times; raises if anything is not as it has to be."""
     chance = random.Random(seed)
@@ -142,7 +150,7 @@ def run(
             plan = [orders(folder, rounds, number, labels, seed) for number in range(stations)]
             slots = [Slot(url, number, made, blocks=1) for number, made in enumerate(plan)]
             while done < kills and (working := _working(slots)):
-                sleep(chance.uniform(0, PAUSE))
+                sleep(chance.uniform(0, pause))
                 slot = chance.choice(working)
                 if not slot.kill():
                     continue

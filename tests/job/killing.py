@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import random
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 
 OPENED = """
 import signal
@@ -27,3 +29,15 @@ def killed(after: float, step: str, *arguments: str) -> bool:
     code = subprocess.run(program, stdout=subprocess.DEVNULL).returncode
     assert code in (0, -signal.SIGPROF), f"the step ended with {code}"
     return code != 0
+
+
+def cuts(chance: random.Random, step: str, *arguments: str) -> Iterator[int]:
+    """Repeat a step, and kill it at instants that come later each time, until it runs to its end.
+
+    Gives, after each kill, how many there were. A fast machine sees fewer of them.
+    """
+    latest, done = 0.03, 0
+    while killed(chance.uniform(latest / 2.2, latest), step, *arguments):
+        done += 1
+        yield done
+        latest *= 2.2

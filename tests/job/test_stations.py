@@ -505,8 +505,9 @@ def test_stations_are_killed_and_others_go_on(database: Database, tmp_path: Path
         kills=6,
         seed=random.Random(3).randrange(99),
         stations=2,
-        labels=12_000,
+        labels=6_000,
         every=3,
+        pause=0.5,
     )
     assert figures["sound"] and figures["kills"] == 6
 
