@@ -624,7 +624,8 @@ def test_an_import_that_is_killed_leaves_nothing(bench: Bench) -> None:
     path = write(bench, ["serial", *(f"K{number:011d}" for number in range(150_000))], "k.csv")
     step = "sk.serials.import_(record, 'LOT24A', Path(sys.argv[2]))"
     cut = 0
-    for cut in cuts(random.Random(1), step, bench.url, str(path)):
+    for _ in cuts(random.Random(1), step, bench.url, str(path)):
+        cut += 1
         assert sk.record.verify(bench.record)["sound"]
         if there := sk.lot.show(bench.record, bench.lot)["allocated"]:
             assert there == 150_000
