@@ -27,7 +27,7 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, replay
+from serialkeeper.rules import changes, replay, rights
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
@@ -85,6 +85,10 @@ class Record:
         with self.read() as view:
             found = view.person(person)
         return replace(self, person=found.name, role=found.role)
+
+    def check_may(self, verb: str, narrower: tuple[str, ...] = ()) -> None:
+        """Refuses `role_not_allowed` before the work, where `Work.write` would at its end."""
+        rights.check(verb, self.role, practice=self.practice, narrower=narrower)
 
     @contextmanager
     def read(self) -> Iterator[View]:
@@ -213,8 +217,12 @@ class Work(View):
         reason: str = "",
         second: str = "",
     ) -> Entry:
-        """Append an entry to a locked chain and carry out what it means for the tables."""
+        """Append an entry to a locked chain and carry out what it means for the tables.
+
+        Refuses `role_not_allowed`.
+        """
         record = self._record
+        record.check_may(verb)
         entry = Entry(
             chain=chain.lot_id,
             seq=self.length(chain) + 1,
