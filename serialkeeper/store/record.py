@@ -34,18 +34,18 @@ from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk, pack_bulk
 from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
 from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
+from serialkeeper.store.people_tables import Credential, Person
 from serialkeeper.store.tables import (
     METADATA,
     Chain,
     EntryRow,
     Original,
     PartRow,
-    Person,
     table_of,
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0012"
+SCHEMA = "0013"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -68,6 +68,7 @@ class Record:
         chance: gives random bytes.
         practice: whether this is a practice record, marked so for ever.
         moved_to: where it was moved to, empty for a record at work.
+        temporary: whether the person first has to change a password that somebody else knows.
     """
 
     engine: Engine
@@ -79,15 +80,34 @@ class Record:
     chance: Chance
     practice: bool
     moved_to: str = ""
+    temporary: bool = False
 
     def seen_by(self, person: str) -> Record:
-        """The same record in another person's hands. Refuses `person_unknown`."""
+        """A practice record in another person's hands.
+
+        Refuses `person_unknown`, `person_retired`, `practice_only`.
+        """
+        if not self.practice:
+            raise Refused(
+                "practice_only",
+                "A live record changes hands by signing in.",
+                came=person,
+                remedy="Open it again with the other person's name and password.",
+            )
         with self.read() as view:
             found = view.person(person)
         return replace(self, person=found.name, role=found.role)
 
     def check_may(self, verb: str, narrower: tuple[str, ...] = ()) -> None:
-        """Refuses `role_not_allowed` before the work, where `Work.write` would at its end."""
+        """Refuses `role_not_allowed` and `password_temporary` before the work, where `Work.write`
+        would at its end."""
+        if self.temporary and verb != "password changed":
+            raise Refused(
+                "password_temporary",
+                "The password is known to whoever gave it; it has to be changed first.",
+                came=self.person,
+                remedy="Change it: person password.",
+            )
         rights.check(verb, self.role, practice=self.practice, narrower=narrower)
 
     @contextmanager
@@ -219,7 +239,7 @@ class Work(View):
     ) -> Entry:
         """Append an entry to a locked chain and carry out what it means for the tables.
 
-        Refuses `role_not_allowed`.
+        Refuses `role_not_allowed`, `password_temporary`.
         """
         record = self._record
         record.check_may(verb)
@@ -364,6 +384,14 @@ class Work(View):
                 remedy="Check which file this is: lot show, challenge list.",
             )
         self.keep_pieces(key, sha256, pieces)
+
+    def keep_credential(self, person: int, data: str) -> None:
+        """Keep what is to be kept of a person's password instead of what was; an entry of this
+        work names its SHA-256."""
+        table = table_of(Credential)
+        there = update(table).where(table.c.person == person).values(data=data)
+        if not self.connection.execute(there).rowcount:
+            self.connection.execute(insert(table), {"person": person, "data": data})
 
     def keep_pieces(self, key: LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
         """Keep a file's pieces as they are."""
