@@ -45,12 +45,17 @@ class Call:
         return secrets.password(secrets.NAMES[0], f"Password of {self.person}")
 
     def record(
-        self, seed: int | None = None, *, password: Callable[[], str] | None = None
+        self,
+        seed: int | None = None,
+        *,
+        password: Callable[[], str] | None = None,
+        second: str = "",
     ) -> Record:
         """Open the record; closed at the end of the call.
 
         Args:
             password: gives the password of a live record, instead of `outside.secrets`.
+            second: who confirms as the second person; gives a password too in a live record.
         """
         record = open_record(
             self.url,
@@ -66,6 +71,9 @@ class Call:
         if record.moved_to and not self.as_json:
             typer.echo(f"Moved to {record.moved_to}: what stands here may be old.", err=True)
         self._warn(record)
+        if second and not record.practice:
+            given = secrets.password(secrets.NAMES[1], f"Password of {second}")
+            record = record.seconded_by(second, given)
         return record
 
     def _warn(self, record: Record) -> None:

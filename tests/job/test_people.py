@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import GTIN
+from conftest import EXPIRY, GTIN
 from databases import Database, Databases
 from sqlalchemy import text
 
@@ -184,6 +184,34 @@ def test_rules_for_passwords_are_the_firms(live: Live) -> None:
             "password_weak", sk.person.give_password, administrator, BEA, FIRST[:27], reason="x"
         )
         sk.person.give_password(administrator, BEA, FIRST, reason="forgotten")
+
+
+def test_a_second_person_gives_a_password_too(live: Live) -> None:
+    """Two people in a live record are two passwords, each of a role that may do it."""
+    carla = "cold tea and eleven lemons"
+    with live.of(ADA) as administrator:
+        for name, role in (("Lena Lead", "line lead"), ("Carla Check", "compliance")):
+            sk.person.add(administrator, name, role=role, password=FIRST)
+    for name in ("Lena Lead", "Carla Check"):
+        with live.of(name, FIRST) as own:
+            refused("password_temporary", own.seconded_by, "Carla Check", FIRST)
+            sk.person.password(own, carla)
+    with live.of("Lena Lead", carla) as lead:
+        sk.product.add(lead, GTIN, name="Tablets", prefix_length=7)
+        sk.lot.open(lead, GTIN, "LOT24A", expiry=EXPIRY, target=20)
+
+        def approve(record: sk.Record, second: str) -> Any:
+            return sk.lot.approve(record, "LOT24A", second=second)
+
+        refused("second_person_needed", approve, lead, "")
+        refused("second_person_needed", approve, lead, "Lena Lead")
+        refused("password_needed", approve, lead, "Carla Check")
+        refused("sign_in_refused", lead.seconded_by, "Carla Check", FIRST)
+        refused("role_not_allowed", approve, lead.seconded_by(BEA, SECRETS[BEA]), BEA)
+        assert sk.lot.show(lead, "LOT24A")["state"] == "draft"
+        both = lead.seconded_by("Carla Check", carla)
+        assert approve(both, "Carla Check")["state"] == "approved"
+        assert sk.record.verify(both)["sound"]
 
 
 @pytest.mark.parametrize(
