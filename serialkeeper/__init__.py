@@ -73,6 +73,7 @@ def open_record(
     url: str,
     *,
     person: str = "",
+    password: str = "",
     station: str = "",
     now: Callable[[], datetime] = clock.now,
     seed: int | None = None,
@@ -82,47 +83,60 @@ def open_record(
     Args:
         url: `sqlite:///FOLDER/record.db` or `postgresql://USER@HOST/DATABASE`.
         person: who works on it; may be left out where the record knows just one.
+        password: of that person, in a live record.
         station: where; the computer's name if empty.
         now: the clock; gives times with a zone.
         seed: makes chance repeatable; practice records only.
 
     Raises:
-        Refused: `record_missing`, `record_unreadable`, `person_unknown`, `practice_only`.
+        Refused: `record_missing`, `record_unreadable`, `person_unknown`, `practice_only`,
+            `password_needed`, `sign_in_refused`.
     """
     record = _open(
         url,
         person=person,
+        password=lambda: password,
         station=station or clock.station(),
         now=now,
         chance=clock.chance(seed),
     )
     if seed is not None and not record.practice:
         record.close()
-        raise Refused(
-            "practice_only",
-            "Repeatable chance is for practice records.",
-            came=f"seed {seed}",
-            remedy="Leave the seed out.",
-        )
+        raise _only_for_practice(seed)
     return record
+
+
+def _only_for_practice(seed: int) -> Refused:
+    return Refused(
+        "practice_only",
+        "Repeatable chance is for practice records.",
+        came=f"seed {seed}",
+        remedy="Leave the seed out.",
+    )
 
 
 def init(
     url: str,
     person: str,
     *,
+    role: str = "",
+    password: str = "",
     station: str = "",
     now: Callable[[], datetime] = clock.now,
     seed: int | None = None,
 ) -> Record:
-    """Make a practice record and its first person.
+    """Make a record and its first person: with a password a live one, else one for practice.
 
     Raises:
-        Refused: `record_exists`, `bad_value`.
+        Refused: `record_exists`, `bad_value`, `password_weak`, `role_not_allowed`.
     """
+    if seed is not None and password:
+        raise _only_for_practice(seed)
     return people.init(
         url,
         person,
+        role=role,
+        password=password,
         station=station or clock.station(),
         now=now,
         chance=clock.chance(seed),
@@ -137,7 +151,14 @@ class person:
     """People who work on a record."""
 
     add = staticmethod(people.add)
+    alarms = staticmethod(people.alarms)
+    give_password = staticmethod(people.give_password)
     list = staticmethod(people.everybody)
+    password = staticmethod(people.change_password)
+    retire = staticmethod(people.retire)
+    role = staticmethod(people.change_role)
+    rules = staticmethod(people.rules)
+    unlock = staticmethod(people.unlock)
 
 
 class location:

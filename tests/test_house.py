@@ -15,7 +15,9 @@ import pytest
 from databases import Database
 
 from serialkeeper.errors import WORDS
+from serialkeeper.rules.moves import ROLES
 from serialkeeper.rules.replay import VERBS
+from serialkeeper.rules.rights import NOBODY, RIGHTS
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "serialkeeper"
@@ -187,6 +189,19 @@ def test_the_readmes_command_table_names_every_command() -> None:
         for verb in re.findall(r"`([\w-]+)`", verbs)
     }
     assert told == there
+
+
+def test_the_readmes_table_of_rights_is_the_one_that_is_enforced() -> None:
+    """Each verb of the journal stands once, beside the roles that may write it."""
+    rows = re.findall(r"^\| ([a-z, ]+) \| (`.+`) \|$", (ROOT / "README.md").read_text(), re.M)
+    told = [
+        (verb, set(roles.split(", ")))
+        for roles, verbs in rows
+        if set(roles.split(", ")) <= {*ROLES, NOBODY}
+        for verb in re.findall(r"`([^`]+)`", verbs)
+    ]
+    assert len(told) == len(RIGHTS)
+    assert dict(told) == {verb: set(roles) for verb, roles in RIGHTS.items()}
 
 
 def test_the_contributors_guide_names_functions_that_exist() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +13,8 @@ import orjson
 import typer
 
 from serialkeeper.errors import SerialKeeperError, WrongUsage
-from serialkeeper.outside import clock
+from serialkeeper.outside import clock, secrets
+from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.store.engines import has_secret
 from serialkeeper.store.opening import open_record
 from serialkeeper.store.record import Record
@@ -39,11 +40,27 @@ class Call:
     as_json: bool = False
     opened: list[Record] = field(default_factory=list)
 
-    def record(self, seed: int | None = None) -> Record:
-        """Open the record; closed at the end of the call."""
+    def password(self) -> str:
+        """The password of whoever calls, for a live record."""
+        return secrets.password(secrets.NAMES[0], f"Password of {self.person}")
+
+    def record(
+        self,
+        seed: int | None = None,
+        *,
+        password: Callable[[], str] | None = None,
+        second: str = "",
+    ) -> Record:
+        """Open the record; closed at the end of the call.
+
+        Args:
+            password: gives the password of a live record, instead of `outside.secrets`.
+            second: who confirms as the second person; gives a password too in a live record.
+        """
         record = open_record(
             self.url,
             person=self.person,
+            password=password or self.password,
             station=clock.station(),
             now=clock.now,
             chance=clock.chance(seed),
@@ -53,7 +70,22 @@ class Call:
             typer.echo("Practice record: for trying and training, never for a real lot.", err=True)
         if record.moved_to and not self.as_json:
             typer.echo(f"Moved to {record.moved_to}: what stands here may be old.", err=True)
+        self._warn(record)
+        if second and not record.practice:
+            given = secrets.password(secrets.NAMES[1], f"Password of {second}")
+            record = record.seconded_by(second, given)
         return record
+
+    def _warn(self, record: Record) -> None:
+        """Tell an administrator of wrong passwords."""
+        if record.practice or record.role != ADMINISTRATOR or self.as_json:
+            return
+        with record.read() as view:
+            waiting = [one for one in view.sign_in_alarms() if not one.cleared_at]
+        if waiting:
+            typer.echo(
+                f"{len(waiting)} open alarms about wrong passwords: person alarms.", err=True
+            )
 
     def done(self) -> None:
         """Close what was opened."""

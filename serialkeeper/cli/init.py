@@ -7,40 +7,45 @@ from typing import Annotated
 import typer
 
 from serialkeeper.cli.answer import answer, call
-from serialkeeper.errors import Refused
-from serialkeeper.outside import clock
+from serialkeeper.outside import clock, secrets
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.moves import ROLES
 from serialkeeper.steps import people
 
 
 def init(
     person: Annotated[str, typer.Option(help="The first person's name.")],
+    role: Annotated[str, typer.Option(help=f"One of: {', '.join(ROLES)}.")] = "",
     password_stdin: Annotated[
-        bool, typer.Option("--password-stdin", help="Make a live record (not in this version).")
+        bool,
+        typer.Option(
+            "--password-stdin",
+            help="Make a live record; the password is the first line of the standard input.",
+        ),
     ] = False,
 ) -> None:
-    """Make a practice record and its first person. Example: init --person "Line Lead"."""
-    if password_stdin:
-        raise Refused(
-            "live_not_ready",
-            "Live records need sign-in and signatures, which this version does not have.",
-            came="--password-stdin",
-            remedy="Make a practice record: leave --password-stdin out.",
-        )
+    """Make a practice record and its first person. Example: init --person "Line Lead".
+
+    With --password-stdin a live record, whose first person is its administrator.
+    """
     record = people.init(
         call.url,
         person,
+        role=role,
+        password=secrets.line() if password_stdin else "",
         station=clock.station(),
         now=clock.now,
         chance=clock.chance(),
         account=clock.account(),
     )
     record.close()
+    kind = "practice" if record.practice else "live"
+    means = (
+        "It is marked 'practice' for ever: for trying and training, never for a real lot."
+        if record.practice
+        else "Everybody signs in to it with a password of their own. Add a second administrator."
+    )
     answer(
-        {"record": call.url, "kind": "practice", "person": person},
-        [
-            f"Practice record made at {call.url} for {person}.",
-            "It is marked 'practice' for ever: for trying and training, never for a real lot.",
-            CAUTION,
-        ],
+        {"record": call.url, "kind": kind, "person": person},
+        [f"{kind.capitalize()} record made at {call.url} for {person}.", means, CAUTION],
     )

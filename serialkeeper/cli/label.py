@@ -121,7 +121,7 @@ def accept(
     grade: Annotated[str, typer.Option(help="Its result, such as 2.5/08/660.")] = "",
 ) -> None:
     """Accept a doubtful label, as far as its finding allows."""
-    record = call.record()
+    record = call.record(second=second)
     result = settling.accept(
         record,
         name,

@@ -64,7 +64,7 @@ def open_(
 @app.command()
 def approve(name: LotName, second: Second = "") -> None:
     """Approve a draft; its facts are frozen from then on. Example: lot approve LOT24A."""
-    record = call.record()
+    record = call.record(second=second)
     result = lots.approve(record, name, second=second)
     answer(
         result,
@@ -272,7 +272,11 @@ def close(
 ) -> None:
     """Close a lot whose ledgers agree, or with an explanation. Example: lot close LOT24A."""
     result = reconciliation.close(
-        call.record(), name, explanation=explanation, investigation=investigation, second=second
+        call.record(second=second),
+        name,
+        explanation=explanation,
+        investigation=investigation,
+        second=second,
     )
     answer(
         result,

@@ -33,6 +33,7 @@ def migrate() -> None:
     result = opening.migrate_record(
         call.url,
         person=call.person,
+        password=call.password,
         station=clock.station(),
         now=clock.now,
         chance=clock.chance(),

@@ -165,7 +165,7 @@ def release(
     ] = None,
 ) -> None:
     """Release a roll once every bad label on it has a fate; writes its ticket."""
-    record = call.record()
+    record = call.record(second=second)
     ticket = papers.release(record, name, roll, reason=reason, second=second, out=out)
     answer(ticket, [f"Roll {roll} is released{alone(record, second)}.", *tickets.lines(ticket)])
 

@@ -14,6 +14,7 @@ from threading import Lock
 from types import TracebackType
 
 from serialkeeper.errors import WrongUsage
+from serialkeeper.outside.secrets import environment
 
 LONGEST = 10.0
 """Seconds that a command may take."""
@@ -64,7 +65,12 @@ class Command:
     def _run(self, text: bytes) -> None:
         try:
             done = subprocess.run(  # noqa: S603 - the user's own command, and no shell
-                self.words, input=text, capture_output=True, timeout=LONGEST, check=False
+                self.words,
+                input=text,
+                capture_output=True,
+                timeout=LONGEST,
+                check=False,
+                env=environment(),
             )
             if done.returncode:
                 told = done.stderr[:200].decode(errors="replace").strip()

@@ -21,13 +21,9 @@ from serialkeeper.rules import gs1
 from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web
 from serialkeeper.rules.layout import Layout
-from serialkeeper.rules.moves import ADMINISTRATOR, COMPLIANCE
 from serialkeeper.rules.readable import four
 from serialkeeper.rules.results import Plan
 from serialkeeper.rules.serials import ALPHABET, Chance
-
-PLANTERS = (COMPLIANCE, ADMINISTRATOR)
-"""Roles that make labels bad on purpose, and know of them before the reader meets them."""
 
 OCCASIONS: Mapping[str, str] = {
     "start": "at the start of the run",

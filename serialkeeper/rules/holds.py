@@ -21,16 +21,9 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import Entry
 from serialkeeper.rules.changes import Change, Insert, Row, Update
 from serialkeeper.rules.jobs import parse_which
-from serialkeeper.rules.moves import COMPLIANCE, LINE_LEAD, OPERATOR
 
 LOT, LABELS, ROLL, PACK = "lot", "labels", "roll", "pack"
 """What a hold is on."""
-
-PLACERS = (OPERATOR, LINE_LEAD, COMPLIANCE)
-"""Who places a hold: better too early (common practice, no source)."""
-
-LIFTERS = (COMPLIANCE,)
-"""Who lifts one (common practice, no source)."""
 
 LONGEST_WORDS = 1_000
 """Characters of a reason or a reference."""

@@ -45,9 +45,6 @@ LINE_LEAD, OPERATOR, COMPLIANCE = "line lead", "operator", "compliance"
 INTEGRATOR, ADMINISTRATOR = "integrator", "administrator"
 ROLES = (OPERATOR, LINE_LEAD, COMPLIANCE, INTEGRATOR, ADMINISTRATOR)
 
-INSPECTION = "inspection"
-"""Not a person: what a results file decides. Whoever takes the file stands for it."""
-
 
 @dataclass(frozen=True, slots=True)
 class Move:
@@ -57,7 +54,7 @@ class Move:
         name: the verb.
         sources: states it may start from.
         target: state it ends in.
-        roles: who may do it.
+        inspected: whether a results file may decide it; whoever takes the file stands for it.
         reasons: the reasons it needs one of; empty where it needs none or a free text.
         free_reason: whether a free text is needed.
         second: whether a second person is needed.
@@ -66,7 +63,7 @@ class Move:
     name: str
     sources: tuple[State, ...]
     target: State
-    roles: tuple[str, ...]
+    inspected: bool = False
     reasons: tuple[str, ...] = ()
     free_reason: bool = False
     second: bool = False
@@ -78,12 +75,12 @@ class Fate:
 
     Attributes:
         ledger: the line of the numbers ledger that it belongs to.
-        roles: who may give it, where that is narrower than the move.
+        roles: who may give it, where that is narrower than the entry (`rules/rights.py`).
         steps: the EPCIS events it causes: (action, bizStep, disposition or None).
     """
 
     ledger: str
-    roles: tuple[str, ...] = (LINE_LEAD, COMPLIANCE)
+    roles: tuple[str, ...] = ()
     steps: tuple[tuple[str, str, str | None], ...] = ()
 
 
@@ -127,16 +124,15 @@ _S = State
 MOVES: Mapping[str, Move] = {
     move.name: move
     for move in (
-        Move("issue", (_S.ALLOCATED,), _S.ISSUED, (LINE_LEAD,)),
-        Move("verify", (_S.ISSUED,), _S.VERIFIED, (INSPECTION,)),
-        Move("commission", (_S.ISSUED, _S.VERIFIED), _S.COMMISSIONED, (INSPECTION,)),
-        Move("reject", (_S.ISSUED, _S.VERIFIED), _S.REJECTED, (INSPECTION, OPERATOR)),
-        Move("pull back", (_S.COMMISSIONED,), _S.PULLED, (INSPECTION, COMPLIANCE)),
+        Move("issue", (_S.ALLOCATED,), _S.ISSUED),
+        Move("verify", (_S.ISSUED,), _S.VERIFIED, inspected=True),
+        Move("commission", (_S.ISSUED, _S.VERIFIED), _S.COMMISSIONED, inspected=True),
+        Move("reject", (_S.ISSUED, _S.VERIFIED), _S.REJECTED, inspected=True),
+        Move("pull back", (_S.COMMISSIONED,), _S.PULLED, inspected=True),
         Move(
             "accept",
             (_S.REJECTED, _S.PULLED),
             _S.COMMISSIONED,
-            (LINE_LEAD, COMPLIANCE),
             free_reason=True,
             second=True,
         ),
@@ -144,14 +140,12 @@ MOVES: Mapping[str, Move] = {
             "void",
             (_S.ALLOCATED, _S.ISSUED, _S.VERIFIED, _S.REJECTED),
             _S.VOIDED,
-            (LINE_LEAD, COMPLIANCE),
             reasons=tuple(VOID_REASONS),
         ),
         Move(
             "decommission",
             (_S.COMMISSIONED, _S.PULLED),
             _S.DECOMMISSIONED,
-            (LINE_LEAD, COMPLIANCE),
             reasons=tuple(DECOMMISSION_REASONS),
         ),
     )
@@ -161,7 +155,7 @@ MOVES: Mapping[str, Move] = {
 INSPECTED: Mapping[str, str] = {
     move.target.value: "".join(source.value for source in move.sources)
     for move in MOVES.values()
-    if INSPECTION in move.roles
+    if move.inspected
 }
 """From which letters inspection may move a label to a letter."""
 
@@ -221,25 +215,9 @@ def check_reason(name: str, reason: str) -> None:
         )
 
 
-def check_role(name: str, role: str, *, practice: bool, narrower: tuple[str, ...] = ()) -> None:
-    """Refuses `role_not_allowed`; in a practice record everybody may play every part."""
-    roles = narrower or MOVES[name].roles
-    if practice or role in roles or INSPECTION in roles:
-        return
-    raise Refused(
-        "role_not_allowed",
-        f"'{name}' is not for this role.",
-        expected=" or ".join(roles),
-        came=role,
-        remedy="Let a person in that role do it.",
-    )
-
-
-def check_decommission(reason: str, note: str, role: str, *, practice: bool) -> None:
-    """Refuses `reason_needed` and `role_not_allowed` for a decommissioning."""
+def check_decommission(reason: str, note: str) -> None:
+    """Refuses `reason_needed` for a decommissioning."""
     check_reason("decommission", reason)
-    roles = DECOMMISSION_REASONS[reason].roles
-    check_role("decommission", role, practice=practice, narrower=roles)
     if reason in ("destroyed", "other") and not note.strip():
         raise Refused(
             "reason_needed",

@@ -17,7 +17,6 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import parse
-from serialkeeper.rules.moves import ADMINISTRATOR, COMPLIANCE
 
 MOVED, TAKEN_OVER = "record moved", "record taken over"
 CONFIRMED, CALLED_OFF = "move confirmed", "move called off"
@@ -74,19 +73,6 @@ def last_move(stored: Iterable[tuple[int, bytes, bytes]]) -> Move | None:
         elif last and entry.verb in (TAKEN_OVER, CONFIRMED, CALLED_OFF):
             last = replace(last, state=entry.verb)
     return last
-
-
-def check_mover(role: str, *, practice: bool) -> None:
-    """Refuses `role_not_allowed`; in a practice record everybody may play every part."""
-    if practice or role in (ADMINISTRATOR, COMPLIANCE):
-        return
-    raise Refused(
-        "role_not_allowed",
-        "This role does not move records.",
-        expected=f"{ADMINISTRATOR} or {COMPLIANCE}",
-        came=role,
-        remedy="Let a person in that role do it.",
-    )
 
 
 def check_way(move: Move | None, to: str) -> None:

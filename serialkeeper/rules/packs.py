@@ -16,12 +16,10 @@ from serialkeeper.rules.gs1 import from_file, to_file
 from serialkeeper.rules.holds import Hold
 from serialkeeper.rules.keys import parse_sscc
 from serialkeeper.rules.levels import Level
-from serialkeeper.rules.moves import LINE_LEAD, OPERATOR, State
+from serialkeeper.rules.moves import State
 from serialkeeper.rules.pack_entries import COMMISSIONED, SHIPPED
 
 UNIT = "unit"
-PACKERS = (OPERATOR, LINE_LEAD)
-"""Who packs."""
 
 _KEY = re.compile(r"([0-9]{14})/(.+)")
 _CODE = re.compile(r"(.*01[0-9]{14}21)([0-9A-Z]{1,20})(\x1d.*)?")

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import holds, pack_entries
+from serialkeeper.rules import holds, pack_entries, people_entries
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
 from serialkeeper.rules.changes import (
     AddExtras,
@@ -68,10 +68,6 @@ def _record_moved(entry: Entry, _key: Row) -> list[Change]:
 def _opened_again(entry: Entry, _key: Row) -> list[Change]:
     told = {"moved_to": "", "generation": str(entry.data["generation"])}
     return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
-
-
-def _person_added(entry: Entry, _key: Row) -> list[Change]:
-    return [Insert("person", {**entry.data, "added": entry.at})]
 
 
 def _station_added(entry: Entry, _key: Row) -> list[Change]:
@@ -341,7 +337,6 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "move confirmed": _nothing,
     "record taken over": _opened_again,
     "station added": _station_added,
-    "person added": _person_added,
     "product added": _product_added,
     "location added": _location_added,
     "file imported": _nothing,
@@ -353,6 +348,7 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot registered": _nothing,
     "lot closing noted": _nothing,
     **pack_entries.HOUSE_HANDLERS,
+    **people_entries.HOUSE_HANDLERS,
 }
 
 _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {

@@ -17,7 +17,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import Alarm
 from serialkeeper.rules.findings import COPIES, MISSED, STAYING
 from serialkeeper.rules.jobs import Shape
-from serialkeeper.rules.moves import COMPLIANCE, LINE_LEAD, State
+from serialkeeper.rules.moves import State
 
 FORWARD, REVERSED = WOUND = ("forward", "reversed")
 """Which end comes off first: the first row printed, or the last."""
@@ -391,19 +391,6 @@ def check_replacement(bad: Fate, spare: Fate, places: Places, where: str) -> Non
             came=came,
             remedy="Look at both labels: label show.",
         )
-
-
-def check_releaser(role: str, *, practice: bool) -> None:
-    """Refuses `role_not_allowed`; in a practice record everybody may play every part."""
-    if practice or role in (LINE_LEAD, COMPLIANCE):
-        return
-    raise Refused(
-        "role_not_allowed",
-        "This role does not release rolls.",
-        expected=f"{LINE_LEAD} or {COMPLIANCE}",
-        came=role,
-        remedy="Let a person in that role do it.",
-    )
 
 
 def check_release(missing: list[dict[str, object]], where: str) -> None:

@@ -12,7 +12,7 @@ import polars as pl
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules import challenges, findings, gs1, profiles
+from serialkeeper.rules import challenges, findings, gs1, profiles, rights
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.challenges import MISSED, OUTCOMES, BadLabel
 from serialkeeper.rules.layout import layout_of
@@ -281,7 +281,7 @@ def list_challenges(record: Record, name: str) -> dict[str, Any]:
         lot, sets, runs, plants, plants_hidden (whether some may be left out), practice, occasions,
         reader, doubts (what was missed, and the takes since the reader was last proven).
     """
-    knows = record.practice or record.role in challenges.PLANTERS
+    knows = rights.may("planted", record.role, practice=record.practice)
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)

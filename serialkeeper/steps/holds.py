@@ -10,7 +10,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import holds, packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.holds import LABELS, LOT, PACK, ROLL, Hold
-from serialkeeper.rules.moves import State, check_role
+from serialkeeper.rules.moves import State
 from serialkeeper.store import packs as store
 from serialkeeper.store.holds import all_holds, count_gone, last_hold
 from serialkeeper.store.pack_bulk import Pack
@@ -49,7 +49,7 @@ def place(
         are good (commissioned), are in packs, and left in shipped packs before. A hold keeps
         nothing back that is gone.
     """
-    check_role("hold place", record.role, practice=record.practice, narrower=holds.PLACERS)
+    record.check_may("held")
     holds.check_reason(reason, case)
     if sum(one is not None for one in (positions, roll, pack)) > 1:
         raise Refused(
@@ -131,7 +131,7 @@ def lift(record: Record, name: str, number: int, *, reason: str) -> dict[str, An
     Returns:
         what `rules.holds.Hold.describe` gives; `still`: names of the lot's other open holds.
     """
-    check_role("hold lift", record.role, practice=record.practice, narrower=holds.LIFTERS)
+    record.check_may("hold lifted")
     holds.check_reason(reason)
     with record.read() as view:
         lot = view.lot(name)

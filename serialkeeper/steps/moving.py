@@ -46,7 +46,7 @@ def copy(record: Record, to: str, *, seen: Seen | None = None) -> dict[str, Any]
     `role_not_allowed`, `station_unknown`, and what opening a record refuses.
     """
     place = place_of(to)
-    moving.check_mover(record.role, practice=record.practice)
+    record.check_may("record moved")
     with record.work(HOUSE, moving=True) as work:  # who may not write here is told so first
         move = _last_move(work)
     moving.check_way(move, place)
@@ -175,7 +175,7 @@ def call_off(record: Record, to: str, *, reason: str) -> dict[str, Any]:
     `reason_needed`, `role_not_allowed`, and what opening a record refuses.
     """
     place = place_of(to)
-    moving.check_mover(record.role, practice=record.practice)
+    record.check_may("record moved")
     with record.work(HOUSE, moving=True) as work:
         move = _last_move(work)
         already = move is not None and (move.state, move.to) == (moving.CALLED_OFF, place)

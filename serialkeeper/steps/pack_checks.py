@@ -9,7 +9,6 @@ from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.gs1 import to_file
 from serialkeeper.rules.levels import level_named, levels_of
-from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_checks import Scan, compare
 from serialkeeper.rules.packs import UNIT, Child
 from serialkeeper.store import packs as store
@@ -35,7 +34,7 @@ def check(
     Returns:
         key, level, and what `rules.pack_checks.compare` gives.
     """
-    check_role("pack check", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("pack checked")
     year = record.now().year
     names = packs.read_names(children, this_year=year)
     with record.read() as view:

@@ -12,7 +12,6 @@ from serialkeeper.outside.sheets import read_sheet
 from serialkeeper.rules import levels, packs
 from serialkeeper.rules.bad_rows import BadRow, refuse_rows
 from serialkeeper.rules.levels import Level, level_named, levels_of
-from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import COMMISSIONED
 from serialkeeper.rules.packs import Child
 from serialkeeper.store import packs as store
@@ -45,7 +44,7 @@ def build_from_file(record: Record, name: str, path: Path, *, reason: str = "") 
     `build` does.
     """
     year = record.now().year
-    check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("packed")
     sheet = read_sheet(path, COLUMNS, ())
     asked = _Asked(path, list(sheet.bad), {})
     for line, row in sheet.rows:

@@ -16,7 +16,6 @@ from serialkeeper.rules import datamatrix, gs1, logistic, packs, scans
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.figures import Sheet, svg
 from serialkeeper.rules.identifiers import Elements
-from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import TORN
 from serialkeeper.rules.pack_labels import bars_sheet, elements_of, in_bars, matrix_sheet
 from serialkeeper.store import packs as store
@@ -88,7 +87,7 @@ def make(
 
 def _checked(record: Record, out: Path, carrier: str, x: float) -> float:
     """The X-dimension. Refuses what cannot be written."""
-    check_role("pack label", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("pack label made")
     if out.suffix.lower() not in (".svg", ".pdf"):
         raise Refused(
             "bad_value",

@@ -14,7 +14,6 @@ from serialkeeper.rules import packs
 from serialkeeper.rules.chain import BLOCK, LotKey
 from serialkeeper.rules.jobs import parse_which, runs
 from serialkeeper.rules.levels import Level, level_named, levels_of
-from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import COMMISSIONED
 from serialkeeper.rules.packs import UNIT, Child, Named
 from serialkeeper.store import packs as store
@@ -76,7 +75,7 @@ def build(
     `ssccs_exhausted`, `role_not_allowed`.
     """
     year = record.now().year
-    check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("packed")
     names = packs.read_names(children, this_year=year)
     with record.read() as view:
         lot = view.lot(name)
@@ -108,7 +107,7 @@ def number(record: Record, name: str, level: str, count: int) -> dict[str, Any]:
 
     Refuses `level_unknown`, `bad_value`, `lot_state`, `ssccs_exhausted`, `role_not_allowed`.
     """
-    check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("packed")
     if not 1 <= count <= MOST_AHEAD:
         raise Refused(
             "bad_value",
@@ -156,7 +155,7 @@ def build_in_order(
     Refuses `nothing_to_pack`, `level_unknown`, `pack_part`, `held` for a lot on hold,
     `lot_state`, `ssccs_exhausted`, `role_not_allowed`.
     """
-    check_role("pack", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("packed")
     with record.read() as view:
         lot = packable(view, view.lot(name))
         chosen = level_named(levels_of(lot.packs), level, lot.full_name)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import passwords, rights
 from serialkeeper.rules.chain import HOUSE
-from serialkeeper.rules.moves import LINE_LEAD, ROLES
+from serialkeeper.rules.moves import ADMINISTRATOR, LINE_LEAD, ROLES
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import opening
-from serialkeeper.store.record import Record
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.sign_in import forget
 
 LONGEST_NAME = 80
 
@@ -20,30 +24,55 @@ def init(
     url: str,
     person: str,
     *,
-    role: str = LINE_LEAD,
+    role: str = "",
+    password: str = "",
     station: str,
     now: Callable[[], datetime],
     chance: Chance,
     account: str,
 ) -> Record:
-    """Make a practice record and its first person.
+    """Make a record and its first person: a live record with a password, else one for practice.
 
-    Refuses `record_exists`, `bad_value`.
+    Args:
+        role: the administrator of a live record; the line lead if empty in a practice record.
+
+    Refuses `record_exists`, `bad_value`, `password_weak`, `role_not_allowed`.
     """
+    check_name(person)
+    role = _check_role(role or (ADMINISTRATOR if password else LINE_LEAD))
+    sealed = ""
+    if password:
+        rights.check("person added", role, practice=False)
+        passwords.check_new(password, person, passwords.Rules())
+        sealed = passwords.sealed(password, chance(passwords.SALT_BYTES))
     return opening.make_record(
         url,
-        person=check_name(person),
-        role=_check_role(role),
+        person=person,
+        role=role,
         station=station,
         now=now,
         chance=chance,
         account=account,
+        sealed=sealed,
     )
 
 
-def add(record: Record, name: str, *, role: str, account: str = "") -> dict[str, Any]:
-    """Add a person. Refuses `person_exists`, `bad_value`."""
+def add(
+    record: Record, name: str, *, role: str, account: str = "", password: str = ""
+) -> dict[str, Any]:
+    """Add a person.
+
+    Args:
+        account: of a practice record, whose account on the computer it is.
+        password: of a live record, the first one; its owner has to change it.
+
+    Refuses `person_exists`, `bad_value`, `role_not_allowed`, `live_only`, and in a live record
+    `password_needed`, `password_weak`.
+    """
     check_name(name)
+    _check_role(role)
+    record.check_may("person added")
+    sealed = "" if record.practice and not password else _sealed(record, name, password)
     with record.work(HOUSE) as work:
         people = work.people()
         if any(person.name.casefold() == name.casefold() for person in people):
@@ -56,17 +85,213 @@ def add(record: Record, name: str, *, role: str, account: str = "") -> dict[str,
         data = {
             "id": len(people) + 1,
             "name": name,
-            "role": _check_role(role),
-            "account": account,
+            "role": role,
+            "account": account if record.practice else "",
         }
         work.write(HOUSE, "person added", data)
+        if sealed:
+            _keep(work, "password given", len(people) + 1, sealed)
     return {"name": name, "role": role}
+
+
+def change_password(record: Record, new: str) -> dict[str, Any]:
+    """Change one's own password; whoever has the record open has signed in with the old one.
+
+    Refuses `password_weak`, `password_needed`, `live_only`.
+    """
+    with record.read() as view:
+        kept = view.credential(view.person(record.person).id)
+    sealed = _sealed(record, record.person, new)
+    if passwords.matches(kept, new):
+        raise Refused(
+            "password_weak",
+            "That is the password of now.",
+            expected="another one",
+            came="the same",
+            remedy="Choose a new one.",
+        )
+    with record.work(HOUSE) as work:
+        _keep(work, "password changed", work.person(record.person).id, sealed)
+    return {"name": record.person, "temporary": False}
+
+
+def give_password(record: Record, name: str, new: str, *, reason: str) -> dict[str, Any]:
+    """Give somebody who forgot it a new password, to be changed by its owner.
+
+    Refuses `person_unknown`, `person_retired`, `password_weak`, `role_not_allowed`,
+    `reason_needed`, `live_only`.
+    """
+    record.check_may("password given")
+    _check_reason(reason)
+    sealed = _sealed(record, name, new)
+    with record.work(HOUSE) as work:
+        _keep(work, "password given", work.person(name).id, sealed, reason)
+    return {"name": name, "temporary": True}
+
+
+def _sealed(record: Record, name: str, password: str) -> str:
+    """What is to be kept of a new password."""
+    if record.practice:
+        raise Refused(
+            "live_only",
+            "This is a practice record; nobody has a password here.",
+            where=record.url,
+            came="a password",
+            remedy="Leave it out; a live record is made with: init --password-stdin.",
+        )
+    if not password:
+        raise Refused(
+            "password_needed",
+            "A person of a live record needs a password.",
+            came="none",
+            remedy="Give it with --password-stdin, or at a terminal when asked.",
+        )
+    with record.read() as view:
+        rules = view.password_rules()
+    passwords.check_new(password, name, rules)
+    return passwords.sealed(password, record.chance(passwords.SALT_BYTES))
+
+
+def _keep(work: Work, verb: str, person: int, sealed: str, reason: str = "") -> None:
+    digest = hashlib.sha256(sealed.encode()).hexdigest()
+    work.write(HOUSE, verb, {"person": person, "sha256": digest}, reason=reason)
+    work.keep_credential(person, sealed)
+    forget(work, person)
+
+
+def change_role(record: Record, name: str, role: str, *, reason: str) -> dict[str, Any]:
+    """Give a person another role.
+
+    Refuses `person_unknown`, `person_retired`, `bad_value`, `reason_needed`, `role_not_allowed`,
+    `last_administrator`.
+    """
+    _check_role(role)
+    _check_reason(reason)
+    with record.work(HOUSE) as work:
+        person = work.person(name)
+        if role != ADMINISTRATOR:
+            _check_administrators(record, work, name)
+        work.write(HOUSE, "role changed", {"person": person.id, "role": role}, reason=reason)
+    return {"name": name, "role": role, "before": person.role}
+
+
+def retire(record: Record, name: str, *, reason: str) -> dict[str, Any]:
+    """End a person's work on the record; the name stays for ever.
+
+    Refuses `person_unknown`, `person_retired`, `reason_needed`, `role_not_allowed`,
+    `last_administrator`.
+    """
+    _check_reason(reason)
+    with record.work(HOUSE) as work:
+        person = work.person(name)
+        _check_administrators(record, work, name)
+        work.write(HOUSE, "person retired", {"person": person.id}, reason=reason)
+    return {"name": name, "role": person.role, "retired": work.at}
+
+
+def _check_administrators(record: Record, work: Work, name: str) -> None:
+    """Refuses `last_administrator` if a live record had none without this person."""
+    others = [one for one in work.people() if not one.retired and one.name != name]
+    if record.practice or any(one.role == ADMINISTRATOR for one in others):
+        return
+    raise Refused(
+        "last_administrator",
+        "The record would have no administrator any more.",
+        expected="another administrator",
+        came=name,
+        remedy="Add another administrator first.",
+    )
+
+
+def rules(
+    record: Record,
+    *,
+    shortest: int | None = None,
+    failures: int | None = None,
+    reason: str = "",
+) -> dict[str, Any]:
+    """The rules for passwords; with any given, set them first.
+
+    Args:
+        shortest: characters of a password, at least.
+        failures: wrong ones in a row that alarm.
+
+    Refuses `bad_value`, `reason_needed`, `role_not_allowed`.
+    """
+    given = {"shortest": shortest, "failures": failures}
+    new = {name: value for name, value in given.items() if value is not None}
+    if new:
+        _check_reason(reason)
+        with record.work(HOUSE) as work:
+            wanted = replace(work.password_rules(), **new)
+            passwords.check_rules(wanted)
+            row = {"id": work.password_rules_count() + 1, **asdict(wanted)}
+            work.write(HOUSE, "password rules set", row, reason=reason)
+    with record.read() as view:
+        return {**asdict(view.password_rules()), "longest": passwords.LONGEST}
+
+
+def alarms(record: Record) -> list[dict[str, Any]]:
+    """Alarms about wrong passwords in a row; name None stands for names that are not there."""
+    with record.read() as view:
+        names = {person.id: person.name for person in view.people()}
+        return [
+            {
+                "alarm": one.id,
+                "name": names.get(one.person),
+                "failures": one.failures,
+                "station": one.station,
+                "at": one.at,
+                "cleared_by": one.cleared_by or None,
+                "cleared_at": one.cleared_at or None,
+                "cause": one.cause or None,
+            }
+            for one in view.sign_in_alarms()
+        ]
+
+
+def unlock(record: Record, name: str, *, reason: str) -> dict[str, Any]:
+    """Clear a person's alarms about wrong passwords; they may sign in again at once.
+
+    Args:
+        name: whose; empty for names that are not there.
+
+    Refuses `person_unknown`, `reason_needed`, `role_not_allowed`.
+
+    Returns:
+        name, cleared (the alarms' numbers).
+    """
+    _check_reason(reason)
+    record.check_may("sign-ins cleared")
+    with record.work(HOUSE) as work:
+        person = work.known_person(name).id if name else 0
+        cleared = [
+            one.id for one in work.sign_in_alarms() if one.person == person and not one.cleared_at
+        ]
+        for alarm in cleared:
+            work.write(HOUSE, "sign-ins cleared", {"alarm": alarm}, reason=reason)
+        forget(work, person)
+    return {"name": name or None, "cleared": cleared}
 
 
 def everybody(record: Record) -> list[dict[str, Any]]:
     """All people, in order of entry, as plain data."""
     with record.read() as view:
-        return [{"name": p.name, "role": p.role, "added": p.added} for p in view.people()]
+        return [
+            {"name": p.name, "role": p.role, "added": p.added, "retired": p.retired or None}
+            for p in view.people()
+        ]
+
+
+def _check_reason(reason: str) -> None:
+    if not reason.strip():
+        raise Refused(
+            "reason_needed",
+            "This needs a reason in words.",
+            expected="a sentence",
+            came="none",
+            remedy="Give --reason.",
+        )
 
 
 def check_name(name: str) -> str:

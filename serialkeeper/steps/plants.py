@@ -16,7 +16,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.layout import layout_of
-from serialkeeper.rules.moves import OPEN_LOT, State, check_lot, check_role, check_take
+from serialkeeper.rules.moves import OPEN_LOT, State, check_lot, check_take
 from serialkeeper.store.challenges import numbers_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -46,7 +46,7 @@ def plant(
     Returns:
         lot, kind, plants (position, job, row, lane, `rules.challenges.PRINTED`), file, practice.
     """
-    check_role("plant", record.role, practice=record.practice, narrower=challenges.PLANTERS)
+    record.check_may("planted")
     challenges.check_plants(kind, positions, count)
     with record.read() as view:
         lot = view.lot(name)

@@ -9,7 +9,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import moves, packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.jobs import runs
-from serialkeeper.rules.moves import State, check_role
+from serialkeeper.rules.moves import State
 from serialkeeper.rules.packs import UNIT, Child, Named
 from serialkeeper.store import packs as store
 from serialkeeper.store.filling import changing, moved_meanwhile, packable, take_out
@@ -158,7 +158,8 @@ def decommission(
     Refuses `pack_state` for a pack that is not empty and loose, unless `whole`; `held`; and what
     `steps.settling.decommission` does.
     """
-    moves.check_decommission(reason, note, record.role, practice=record.practice)
+    moves.check_decommission(reason, note)
+    record.check_may("packs decommissioned", moves.DECOMMISSION_REASONS[reason].roles)
     with record.read() as view:
         pack = store.named_pack(view, name, record.now().year)
         tree = store.tree_of(view, pack)
@@ -234,7 +235,7 @@ def _not_alone(pack: Pack, holds: int, outer: str) -> Refused:
 
 
 def _asked(record: Record, name: str, children: Sequence[str]) -> tuple[Pack, list[Named]]:
-    check_role("repack", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("packed")
     year = record.now().year
     with record.read() as view:
         return store.named_pack(view, name, year), packs.read_names(children, this_year=year)

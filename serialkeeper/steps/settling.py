@@ -54,7 +54,7 @@ def accept(
     `move_not_allowed`, `label_unknown`.
     """
     moves.check_reason("accept", reason)
-    moves.check_role("accept", record.role, practice=record.practice)
+    record.check_may("accepted")
     moves.check_second(record.person, second, practice=record.practice)
     with record.read() as view:
         lot = view.lot(name)
@@ -229,7 +229,8 @@ def decommission(
     Refuses `packed_already`, `pack_part`, `pack_state`, `move_not_allowed`, `reason_needed`,
     `label_unknown`, `role_not_allowed`.
     """
-    moves.check_decommission(reason, note, record.role, practice=record.practice)
+    moves.check_decommission(reason, note)
+    record.check_may("decommissioned", moves.DECOMMISSION_REASONS[reason].roles)
     return _leave(record, name, which, "decommission", reason, count, {"note": note}, take_out)
 
 
@@ -243,7 +244,7 @@ def _leave(
     more: dict[str, Any],
     take_packed: bool = False,
 ) -> dict[str, Any]:
-    moves.check_role(verb, record.role, practice=record.practice)
+    record.check_may("voided" if verb == "void" else "decommissioned")
     with record.read() as view:
         lot = view.lot(name)
         ranges = parse_which(which, lot.labels)

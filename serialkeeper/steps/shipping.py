@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.holds import in_order, refusal
-from serialkeeper.rules.moves import check_role
 from serialkeeper.rules.pack_entries import COMMISSIONED
 from serialkeeper.rules.pack_events import check_transaction
 from serialkeeper.store import packs as store
@@ -32,7 +30,7 @@ def ship(record: Record, names: Sequence[str], *, to: str, transaction: str = ""
     `held` for packs that are held, or hold something that is; `pack_unknown`,
     `location_unknown`, `bad_value`, `role_not_allowed`.
     """
-    check_role("ship", record.role, practice=record.practice, narrower=packs.PACKERS)
+    record.check_may("packs shipped")
     check_transaction(transaction)
     year = record.now().year
     with record.read() as view:

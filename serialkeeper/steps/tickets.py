@@ -92,7 +92,7 @@ def release(
             came="none",
             remedy="Give --reason.",
         )
-    rolls.check_releaser(record.role, practice=record.practice)
+    record.check_may("roll released")
     moves.check_second(record.person, second, practice=record.practice)
     with record.read() as view:
         lot = view.lot(name)

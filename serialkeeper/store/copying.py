@@ -181,6 +181,8 @@ def copy_house(source: Record, work: Work) -> dict[str, Any]:
     """
     copy_chain(source, work, HOUSE)
     with source.read() as view:
+        for kept in view.credentials():
+            work.keep_credential(kept.person, kept.data)
         heads = [_head(chain) for chain in view.chains()]
     if [_head(chain) for chain in work.chains()] != heads:
         raise Damaged(

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import passwords
 from serialkeeper.rules.locations import name_of
 from serialkeeper.store.import_tables import Location
 from serialkeeper.store.journal import Journal
 from serialkeeper.store.line_tables import KeptProfile
-from serialkeeper.store.tables import Lot, Person, Product, Setting, Station
+from serialkeeper.store.people_tables import (
+    Attempt,
+    Credential,
+    PasswordRules,
+    Person,
+    SignInAlarm,
+)
+from serialkeeper.store.tables import Lot, Product, Setting, Station
 
 
 class House(Journal):
@@ -22,9 +30,25 @@ class House(Journal):
         """Everybody, in order of entry."""
         return self._all(Person)
 
+    def find_person(self, name: str) -> Person | None:
+        """One person by name, retired or not."""
+        return self._one(Person, name=name)
+
     def person(self, name: str) -> Person:
-        """One person by name. Refuses `person_unknown`."""
-        found = self._one(Person, name=name)
+        """One person at work, by name. Refuses `person_unknown`, `person_retired`."""
+        found = self.known_person(name)
+        if found.retired:
+            raise Refused(
+                "person_retired",
+                "That person does not work on the record any more.",
+                came=f"{name}, retired {found.retired}",
+                remedy="Let a person who works here do it; a name is never used again.",
+            )
+        return found
+
+    def known_person(self, name: str) -> Person:
+        """One person by name, retired or not. Refuses `person_unknown`."""
+        found = self.find_person(name)
         if found is None:
             raise Refused(
                 "person_unknown",
@@ -37,7 +61,7 @@ class House(Journal):
 
     def only_person(self) -> Person:
         """The person of a record that has just one. Refuses `person_unknown`."""
-        people = self.people()
+        people = [one for one in self.people() if not one.retired]
         if len(people) != 1:
             raise Refused(
                 "person_unknown",
@@ -47,6 +71,32 @@ class House(Journal):
                 remedy="Give --as NAME or set SERIALKEEPER_PERSON.",
             )
         return people[0]
+
+    def credential(self, person: int) -> str:
+        """What is kept of a person's password, or empty."""
+        found = self._one(Credential, person=person)
+        return found.data if found else ""
+
+    def credentials(self) -> list[Credential]:
+        """What is kept of all passwords."""
+        return self._all(Credential)
+
+    def attempt(self, person: int) -> Attempt | None:
+        """The wrong passwords in a row of a person; 0 stands for unknown names."""
+        return self._one(Attempt, person=person)
+
+    def sign_in_alarms(self) -> list[SignInAlarm]:
+        """All alarms about wrong passwords, in order of entry."""
+        return self._all(SignInAlarm)
+
+    def password_rules(self) -> passwords.Rules:
+        """What the firm wants of passwords."""
+        rows = self._all(PasswordRules)
+        return passwords.Rules(rows[-1].shortest, rows[-1].failures) if rows else passwords.Rules()
+
+    def password_rules_count(self) -> int:
+        """How often these rules were set."""
+        return len(self._all(PasswordRules))
 
     def stations(self) -> list[Station]:
         """All stations that the record names, in order of entry."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -22,6 +23,7 @@ from serialkeeper.store.engines import (
 )
 from serialkeeper.store.failures import speaking_plainly
 from serialkeeper.store.record import SCHEMA, Record
+from serialkeeper.store.sign_in import sign_in
 from serialkeeper.store.tables import MODELS
 from serialkeeper.store.view import View
 
@@ -74,14 +76,19 @@ def open_record(
     url: str,
     *,
     person: str = "",
+    password: Callable[[], str] = str,
     station: str,
     now: Callable[[], datetime],
     chance: Chance,
 ) -> Record:
     """Open an existing record for a person; without a name, for the only person there is.
 
-    Refuses `record_missing`, `record_unreadable`, `record_outdated`, `record_newer`,
-    `record_unreachable`, `record_denied`, `copy_unfinished`, `person_unknown`.
+    Args:
+        password: asked for in a live record only.
+
+    Refuses `sign_in_refused`, `password_needed`, `record_missing`, `record_unreadable`,
+    `record_outdated`, `record_newer`, `record_unreachable`, `record_denied`, `copy_unfinished`,
+    `person_unknown`, `person_retired`.
     """
     engine = open_engine(url, station=station)
     shown = _shown(url)
@@ -92,11 +99,30 @@ def open_record(
             _check_finished(view, shown)
             practice = view.setting("kind") == "practice"
             moved_to = view.setting("moved_to")
-            found = view.person(person) if person else view.only_person()
+            if practice:
+                found = view.person(person) if person else view.only_person()
+        if not practice:
+            found = sign_in(replace(record, practice=False), person, password() if person else "")
     except BaseException:
         engine.dispose()
         raise
-    return replace(record, person=found.name, role=found.role, practice=practice, moved_to=moved_to)
+    return replace(
+        record,
+        person=found.name,
+        role=found.role,
+        practice=practice,
+        moved_to=moved_to,
+        temporary=bool(found.temporary),
+    )
+
+
+_FIRST_LIVE = "0013"
+"""The first schema of live records."""
+
+
+def _is_practice(record: Record) -> bool:
+    with record.read() as view:
+        return view.setting("kind") == "practice"
 
 
 def _check_finished(view: View, url: str) -> None:
@@ -179,8 +205,13 @@ def make_record(
     now: Callable[[], datetime],
     chance: Chance,
     account: str,
+    sealed: str = "",
 ) -> Record:
-    """Make a practice record and its first person, in one transaction.
+    """Make a record and its first person, in one transaction.
+
+    Args:
+        account: the person's account on this computer; kept in a practice record.
+        sealed: what is kept of the first person's password; without it, it is a practice record.
 
     Refuses `record_exists`, `record_unreachable`, `record_denied`; leaves nothing behind when it
     fails.
@@ -190,18 +221,24 @@ def make_record(
     engine = open_engine(url, create=True, station=station)
     shown = _shown(url)
     with left_as_it_was(engine):
-        record = Record(engine, shown, person, role, station, now, chance, practice=True)
+        practice = not sealed
+        record = Record(engine, shown, person, role, station, now, chance, practice)
         with record.work() as work:
             _wait_for_makers(work.connection)
             _check_empty(work.connection, shown)
             upgrade(work.connection)
             work.open_chain(HOUSE)
-            work.write(HOUSE, "record made", {"kind": "practice", "made": work.at})
+            kind = "practice" if practice else "live"
+            work.write(HOUSE, "record made", {"kind": kind, "made": work.at})
             work.write(
                 HOUSE,
                 "person added",
-                {"id": 1, "name": person, "role": role, "account": account},
+                {"id": 1, "name": person, "role": role, "account": account if practice else ""},
             )
+            if sealed:
+                digest = hashlib.sha256(sealed.encode()).hexdigest()
+                work.write(HOUSE, "password changed", {"person": 1, "sha256": digest})
+                work.keep_credential(1, sealed)
     return record
 
 
@@ -235,6 +272,7 @@ def migrate_record(
     url: str,
     *,
     person: str,
+    password: Callable[[], str] = str,
     station: str,
     now: Callable[[], datetime],
     chance: Chance,
@@ -258,13 +296,17 @@ def migrate_record(
         if not found.isdigit() or found > SCHEMA:
             check_schema(engine, record.url)
         if found < SCHEMA:
+            signed = None
+            if found >= _FIRST_LIVE and not _is_practice(record):
+                record = replace(record, practice=False)
+                signed = sign_in(record, person, password() if person else "")
             with record.alone() as work:
                 found = found_schema(work.connection)
                 if found < SCHEMA:  # nobody was faster
                     upgrade(work.connection)
                     _check_finished(work, record.url)
-                    who = work.person(person) if person else work.only_person()
-                    work.hand_to(who)
+                    named = work.person(person) if person and not signed else None
+                    work.hand_to(signed or named or work.only_person())
                     work.lock((HOUSE,))
                     work.write(HOUSE, "record migrated", {"from": found, "to": SCHEMA})
     finally:

@@ -16,9 +16,9 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import groupby
 from pathlib import Path
@@ -27,25 +27,26 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, replay
+from serialkeeper.rules import changes, moves, replay, rights
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk, pack_bulk
 from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
 from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
+from serialkeeper.store.people_tables import Credential, Person
+from serialkeeper.store.sign_in import sign_in
 from serialkeeper.store.tables import (
     METADATA,
     Chain,
     EntryRow,
     Original,
     PartRow,
-    Person,
     table_of,
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0012"
+SCHEMA = "0013"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -68,6 +69,8 @@ class Record:
         chance: gives random bytes.
         practice: whether this is a practice record, marked so for ever.
         moved_to: where it was moved to, empty for a record at work.
+        confirming: who has given a password here as the second person, and in which role.
+        temporary: whether the person first has to change a password that somebody else knows.
     """
 
     engine: Engine
@@ -79,12 +82,61 @@ class Record:
     chance: Chance
     practice: bool
     moved_to: str = ""
+    temporary: bool = False
+    confirming: Mapping[str, str] = field(default_factory=dict)
 
     def seen_by(self, person: str) -> Record:
-        """The same record in another person's hands. Refuses `person_unknown`."""
+        """A practice record in another person's hands.
+
+        Refuses `person_unknown`, `person_retired`, `practice_only`.
+        """
+        if not self.practice:
+            raise Refused(
+                "practice_only",
+                "A live record changes hands by signing in.",
+                came=person,
+                remedy="Open it again with the other person's name and password.",
+            )
         with self.read() as view:
             found = view.person(person)
         return replace(self, person=found.name, role=found.role)
+
+    def check_may(self, verb: str, narrower: tuple[str, ...] = ()) -> None:
+        """Refuses `role_not_allowed` and `password_temporary` before the work, where `Work.write`
+        would at its end."""
+        if self.temporary and verb != "password changed":
+            raise _temporary(self.person)
+        rights.check(verb, self.role, practice=self.practice, narrower=narrower)
+
+    def seconded_by(self, person: str, password: str) -> Record:
+        """The same record, in which that person confirms as the second one, by password.
+
+        Refuses `sign_in_refused`, `password_needed`, `password_temporary`; a practice record takes
+        the name alone.
+        """
+        if self.practice:
+            return self
+        found = sign_in(self, person, password)
+        if found.temporary:
+            raise _temporary(person)
+        return replace(self, confirming={**self.confirming, found.name: found.role})
+
+    def check_second(self, verb: str, second: str) -> None:
+        """Refuses `second_person_needed`, `password_needed` and `role_not_allowed` for a second
+        person of a live record who is the first, gave no password, or may not do it."""
+        if self.practice or not second:
+            return
+        moves.check_second(self.person, second, practice=False)
+        if second not in self.confirming:
+            raise Refused(
+                "password_needed",
+                "The second person confirms with a password of their own.",
+                expected="name and password",
+                came="a name",
+                remedy="Give --second NAME; the password in SERIALKEEPER_SECOND_PASSWORD, in a "
+                "0600 file named in SERIALKEEPER_SECOND_PASSWORD_FILE, or at a terminal.",
+            )
+        rights.check(verb, self.confirming[second], practice=False)
 
     @contextmanager
     def read(self) -> Iterator[View]:
@@ -136,6 +188,15 @@ class Record:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _temporary(person: str) -> Refused:
+    return Refused(
+        "password_temporary",
+        "The password is known to whoever gave it; it has to be changed first.",
+        came=person,
+        remedy="Change it: person password.",
+    )
 
 
 class Work(View):
@@ -213,8 +274,13 @@ class Work(View):
         reason: str = "",
         second: str = "",
     ) -> Entry:
-        """Append an entry to a locked chain and carry out what it means for the tables."""
+        """Append an entry to a locked chain and carry out what it means for the tables.
+
+        Refuses `role_not_allowed`, `password_temporary`, and what `Record.check_second` does.
+        """
         record = self._record
+        record.check_may(verb)
+        record.check_second(verb, second)
         entry = Entry(
             chain=chain.lot_id,
             seq=self.length(chain) + 1,
@@ -356,6 +422,14 @@ class Work(View):
                 remedy="Check which file this is: lot show, challenge list.",
             )
         self.keep_pieces(key, sha256, pieces)
+
+    def keep_credential(self, person: int, data: str) -> None:
+        """Keep what is to be kept of a person's password instead of what was; an entry of this
+        work names its SHA-256."""
+        table = table_of(Credential)
+        there = update(table).where(table.c.person == person).values(data=data)
+        if not self.connection.execute(there).rowcount:
+            self.connection.execute(insert(table), {"person": person, "data": data})
 
     def keep_pieces(self, key: LotKey, sha256: str, pieces: Iterator[bytes]) -> None:
         """Keep a file's pieces as they are."""

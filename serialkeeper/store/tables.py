@@ -2,8 +2,9 @@
 
     replayed   replaying the journal gives exactly these rows
     journal    entries and their parts: append-only
-    sealed     original files; an entry holds their SHA-256
-    working    heads of chains: recomputed and compared by `record verify`
+    sealed     original files and credentials; an entry holds their SHA-256
+    working    heads of chains: recomputed and compared by `record verify`; wrong passwords in a
+               row: nothing rests on them but how long one waits
 
 Column types are TEXT, INTEGER and BLOB only (SQLite STRICT). Times are RFC 3339 UTC text.
 Every unique key of a lot's tables contains `product_id`, so that a distributed database
@@ -52,6 +53,13 @@ from serialkeeper.store.line_tables import (
     Take,
 )
 from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccRange, SsccStock
+from serialkeeper.store.people_tables import (
+    Attempt,
+    Credential,
+    PasswordRules,
+    Person,
+    SignInAlarm,
+)
 
 
 class Setting(SQLModel, table=True):
@@ -74,19 +82,6 @@ class Station(SQLModel, table=True):
     id: int = key_column()
     name: str = text_column()
     location: int = whole_column()
-    added: str = text_column()
-
-
-class Person(SQLModel, table=True):
-    """Somebody who works on the record. Names stay for ever."""
-
-    kind: ClassVar[str] = "replayed"
-    __tablename__ = "person"
-    __table_args__ = (UniqueConstraint("name"), ROWID)
-    id: int = key_column()
-    name: str = text_column()
-    role: str = text_column()
-    account: str = text_column()
     added: str = text_column()
 
 
@@ -317,6 +312,10 @@ MODELS: tuple[type[SQLModel], ...] = (
     Packed,
     PackLabel,
     HoldRow,
+    Credential,
+    Attempt,
+    SignInAlarm,
+    PasswordRules,
     Chain,
     EntryRow,
     PartRow,

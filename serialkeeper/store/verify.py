@@ -382,6 +382,7 @@ def verify(view: View) -> dict[str, int]:
         differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
     replayed.contents.check_places()
     rows = replayed.compare_rest()
+    _check_credentials(view)
     return {
         "chains": len(chains),
         "entries": replayed.entries,
@@ -389,6 +390,24 @@ def verify(view: View) -> dict[str, int]:
         "bytes": replayed.bytes,
         "rows": rows,
     }
+
+
+def _check_credentials(view: View) -> None:
+    """What is kept of passwords is what the entries name, and nothing else."""
+    there = {
+        kept.person: hashlib.sha256(kept.data.encode()).hexdigest() for kept in view.credentials()
+    }
+    told = {person.id: person.password for person in view.people() if person.password}
+    for person in sorted(there.keys() | told.keys()):
+        if there.get(person) != told.get(person):
+            raise Damaged(
+                "credential_differs",
+                "What is kept of a password is not what the journal names.",
+                where=f"person {person}",
+                expected=f"SHA-256 {told[person]}" if person in told else "none",
+                came=f"SHA-256 {there[person]}" if person in there else "none",
+                remedy=_REMEDY,
+            )
 
 
 def heads_of(view: View) -> dict[str, dict[str, Any]]:

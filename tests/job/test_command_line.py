@@ -298,7 +298,6 @@ def test_what_was_commissioned_is_what_the_events_say(type_: Any) -> None:
         ("lot open 1 L --expiry 2028-06-31 --target 5", 2, "usage"),
         ("lot show L --record mysql://h/d", 2, "usage"),
         ("lot show L --record postgresql://u:secret@h/d", 2, "usage"),
-        ("init --person A --password-stdin", 1, "live_not_ready"),
         ("label list L --state lost", 1, "record_missing"),
         ("label show L 99999999999999999999999", 2, "usage"),
         ("lot show \udcff", 2, "usage"),

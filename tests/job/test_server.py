@@ -80,6 +80,13 @@ CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
 DROP TABLE hold;
+DROP TABLE credential;
+DROP TABLE attempt;
+DROP TABLE sign_in_alarm;
+DROP TABLE password_rules;
+ALTER TABLE person DROP COLUMN retired;
+ALTER TABLE person DROP COLUMN password;
+ALTER TABLE person DROP COLUMN temporary;
 DROP TABLE packed;
 DROP TABLE pack_label;
 DROP TABLE pack;

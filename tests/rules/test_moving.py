@@ -95,14 +95,3 @@ def test_only_a_move_under_way_can_be_called_off_and_only_at_its_place() -> None
             moving.check_call_off(move, to, reason)
         assert refused.value.word == word
     assert moving.check_call_off(moved, "there", "x") is moved
-
-
-def test_in_a_live_record_two_roles_move_it() -> None:
-    """Compliance and the administrator; in a practice record everybody."""
-    for role, may in (("compliance", True), ("administrator", True), ("line lead", False)):
-        moving.check_mover(role, practice=True)
-        if may:
-            moving.check_mover(role, practice=False)
-        else:
-            with pytest.raises(Refused):
-                moving.check_mover(role, practice=False)

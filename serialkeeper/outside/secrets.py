@@ -1,0 +1,95 @@
+"""Where passwords come from: the environment, a file that nobody else can read, or a terminal.
+
+Never from an option: other accounts can see it among the machine's processes.
+"""
+
+from __future__ import annotations
+
+import getpass
+import os
+import stat
+import sys
+from pathlib import Path
+
+from serialkeeper.errors import Refused, WrongUsage
+
+NAMES = ("SERIALKEEPER_PASSWORD", "SERIALKEEPER_SECOND_PASSWORD")
+"""Variables with a password; with `_FILE` behind, with the name of its file."""
+
+LONGEST = 4_096
+"""Bytes of a password's file or line, at most."""
+
+
+def password(variable: str, prompt: str) -> str:
+    """A password from the variable, from the file that it names with `_FILE`, or from a terminal.
+
+    Empty if there is none of these. Refuses `file_missing`, `secret_exposed`, `usage`.
+    """
+    if given := os.environ.get(variable):
+        return _text(given.encode("utf-8", "surrogateescape"), variable)
+    if named := os.environ.get(f"{variable}_FILE"):
+        return _from_file(Path(named))
+    return asked(prompt) if at_terminal() else ""
+
+
+def at_terminal() -> bool:
+    """Whether somebody can be asked."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def asked(prompt: str) -> str:
+    """A password typed at a terminal, unseen."""
+    return getpass.getpass(f"{prompt}: ", sys.stderr)
+
+
+def line() -> str:
+    """The next line of the standard input. Refuses `usage`."""
+    return _text(sys.stdin.buffer.readline(LONGEST + 1), "standard input")
+
+
+def environment() -> dict[str, str]:
+    """The environment without passwords, for programs that are called."""
+    hidden = {*NAMES, *(f"{name}_FILE" for name in NAMES)}
+    return {name: value for name, value in os.environ.items() if name not in hidden}
+
+
+def _from_file(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            if not stat.S_ISREG(mode) or mode & 0o077:
+                raise Refused(
+                    "secret_exposed",
+                    "Others can read the file with the password, or it is no file.",
+                    where=str(path),
+                    expected="a file of mode 0600",
+                    came=stat.filemode(mode),
+                    remedy="Give it the mode 0600 (chmod 600), and change the password if others "
+                    "may have read it.",
+                )
+            return _text(file.read(LONGEST + 1), str(path))
+    except OSError as error:
+        raise Refused(
+            "file_missing",
+            "The file with the password cannot be read.",
+            where=str(path),
+            came=str(error.strerror),
+            remedy="Check the name in the variable that ends in _FILE.",
+        ) from None
+
+
+def _text(raw: bytes, where: str) -> str:
+    try:
+        text = raw.decode()
+    except UnicodeDecodeError:
+        text = ""
+    if not text or len(raw) > LONGEST:
+        raise WrongUsage(
+            "usage",
+            "There is no password there.",
+            where=where,
+            expected="one line of UTF-8 text",
+            came="nothing, too much, or no text",
+            remedy="Write the password there, on one line.",
+        )
+    return text.removesuffix("\n").removesuffix("\r")

@@ -1,0 +1,140 @@
+"""Who may write what: for every verb of the journal, the roles that may write it.
+
+`Work.write` asks here before each entry, so no step can forget to. A step may ask earlier, to
+refuse before it has worked for long. In a practice record everybody plays every part.
+
+Which role does what is common practice, no source; 21 CFR 11.10(d) and (g) want it limited and
+checked. The administrator keeps people, stations and settings, and makes no label good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.moves import (
+    ADMINISTRATOR,
+    COMPLIANCE,
+    INTEGRATOR,
+    LINE_LEAD,
+    OPERATOR,
+    ROLES,
+)
+
+NOBODY = "nobody"
+"""The role of what the program notes before somebody has signed in."""
+
+_LINE = (OPERATOR, LINE_LEAD)
+_LEADING = (LINE_LEAD,)
+_DECIDING = (LINE_LEAD, COMPLIANCE)
+_KEEPING = (ADMINISTRATOR,)
+_MOVING = (COMPLIANCE, ADMINISTRATOR)
+
+RIGHTS: Mapping[str, tuple[str, ...]] = {
+    # the record, people, stations, settings
+    "record made": _KEEPING,
+    "record migrated": _KEEPING,
+    "record moved": _MOVING,
+    "move called off": _MOVING,
+    "move confirmed": _MOVING,
+    "record taken over": _MOVING,
+    "person added": _KEEPING,
+    "role changed": _KEEPING,
+    "person retired": _KEEPING,
+    "password changed": ROLES,
+    "password given": _KEEPING,
+    "password rules set": _KEEPING,
+    "sign-ins failed": (NOBODY,),
+    "sign-ins cleared": _KEEPING,
+    "station added": _KEEPING,
+    "alarm rules set": _MOVING,
+    # products and places
+    "product added": (LINE_LEAD, INTEGRATOR),
+    "layout set": _LEADING,
+    "packs set": _LEADING,
+    "location added": (LINE_LEAD, INTEGRATOR),
+    "file imported": (LINE_LEAD, INTEGRATOR),
+    "profile kept": _LINE,
+    # a lot and its numbers
+    "lot registered": _LEADING,
+    "lot opened": _LEADING,
+    "lot approved": _DECIDING,
+    "prefixes reserved": _LEADING,
+    "allocation started": _LEADING,
+    "numbers imported": _LEADING,
+    "allocated": _LEADING,
+    "issued": _LEADING,
+    "symbols written": _LEADING,
+    # inspection
+    "take started": _LINE,
+    "taken": _LINE,
+    "take finished": _LINE,
+    "follow started": _LINE,
+    "followed": _LINE,
+    "finish asked": _LINE,
+    "alarms acknowledged": _LINE,
+    "challenge made": (LINE_LEAD, COMPLIANCE, ADMINISTRATOR),
+    "challenge run": _LINE,
+    "planted": _MOVING,
+    # decisions
+    "accepted": _DECIDING,
+    "settled": _DECIDING,
+    "voided": _DECIDING,
+    "numbers returned": _DECIDING,
+    "decommissioned": _DECIDING,
+    "held": (OPERATOR, LINE_LEAD, COMPLIANCE),
+    "hold lifted": (COMPLIANCE,),
+    # rolls
+    "roll added": _LINE,
+    "roll slit": _LINE,
+    "roll turned": _LINE,
+    "roll marked": _LINE,
+    "labels removed": _LINE,
+    "label replaced": _LINE,
+    "roll released": _DECIDING,
+    # packs
+    "ssccs reserved": _LINE,
+    "ssccs given": _LINE,
+    "packs numbered": _LINE,
+    "packed": _LINE,
+    "unpacked": (OPERATOR, LINE_LEAD, COMPLIANCE),
+    "packs decommissioned": _DECIDING,
+    "pack checked": _LINE,
+    "pack label made": _LINE,
+    "pack label checked": _LINE,
+    "pack label torn": _LINE,
+    "packs shipped": _LINE,
+    # the sum, the end, the reports
+    "counted": _LINE,
+    "reconciled": _DECIDING,
+    "lot closed": _DECIDING,
+    "lot closing noted": _DECIDING,
+    "events written": (COMPLIANCE, INTEGRATOR),
+}
+"""Every verb of the journal and who may write it. `unpacked` goes with a decommissioning too;
+`password changed` is about one's own."""
+
+
+def may(verb: str, role: str, *, practice: bool) -> bool:
+    """Whether the role may write that verb."""
+    return practice or role in RIGHTS[verb]
+
+
+def check(verb: str, role: str, *, practice: bool, narrower: tuple[str, ...] = ()) -> None:
+    """Refuses `role_not_allowed`; in a practice record everybody may play every part.
+
+    Args:
+        narrower: the roles that may, where what is written leaves fewer than the verb.
+    """
+    if practice:
+        return
+    roles = narrower or RIGHTS[verb]
+    if role in roles:
+        return
+    raise Refused(
+        "role_not_allowed",
+        f"An entry '{verb}' is not for this role.",
+        expected=" or ".join(roles),
+        came=role or "no role",
+        remedy="Let a person in that role do it; README lists who may do what.",
+    )
