@@ -1,0 +1,100 @@
+"""The key that signs checkpoints: a file of its owner's, never in the database.
+
+Whoever can read it can sign a false checkpoint. So nobody but its owner may read it, and a file
+that others can open is not used.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    load_pem_private_key,
+)
+
+from serialkeeper.errors import Refused, Unavailable
+
+
+def make_key(path: Path) -> Ed25519PrivateKey:
+    """A new key in a new file (PEM, PKCS 8) that only its owner may read.
+
+    Refuses `file_exists`.
+    """
+    key = Ed25519PrivateKey.generate()
+    data = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        raise Refused(
+            "file_exists",
+            "There is a file of that name already.",
+            where=str(path),
+            expected="a new name",
+            came="a file",
+            remedy="Choose another name; a key is never overwritten.",
+        ) from None
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        path.unlink(missing_ok=True)
+        raise _unwritable(path, error) from None
+    return key
+
+
+def read_key(path: Path) -> Ed25519PrivateKey:
+    """The key in a file. Refuses `file_missing`, `bad_value`."""
+    try:
+        with path.open("rb") as file:
+            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
+            data = file.read(10_000)
+    except OSError as error:
+        raise Refused(
+            "file_missing",
+            "The signing key cannot be read.",
+            where=str(path),
+            expected="a key file",
+            came=error.strerror or str(error),
+            remedy="Correct the name, or work as the key's owner.",
+        ) from None
+    if os.name == "posix" and mode & 0o077:
+        raise _bad(path, "a file that only its owner may open (0600)", f"{mode:04o}")
+    try:
+        key = load_pem_private_key(data, password=None)
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        raise _bad(path, "an Ed25519 key (PEM, PKCS 8, no password)", "something else") from None
+    if not isinstance(key, Ed25519PrivateKey):
+        raise _bad(path, "an Ed25519 key (PEM, PKCS 8, no password)", "a key of another kind")
+    return key
+
+
+def _bad(path: Path, expected: str, came: str) -> Refused:
+    return Refused(
+        "bad_value",
+        "The signing key cannot be used.",
+        where=str(path),
+        expected=expected,
+        came=came,
+        remedy="If others could read it, make a new key: they could sign with this one.",
+    )
+
+
+def _unwritable(path: Path, error: OSError) -> Unavailable:
+    return Unavailable(
+        "file_unwritable",
+        "The file cannot be written.",
+        where=str(path),
+        came=error.strerror or str(error),
+        remedy="Choose a folder that is there and has room.",
+    )
