@@ -384,6 +384,7 @@ class record:
         url: str,
         *,
         person: str = "",
+        password: str = "",
         station: str = "",
         now: Callable[[], datetime] = clock.now,
     ) -> dict[str, Any]:
@@ -391,6 +392,7 @@ class record:
         return _migrate(
             url,
             person=person,
+            password=lambda: password,
             station=station or clock.station(),
             now=now,
             chance=clock.chance(),
@@ -414,6 +416,7 @@ class record:
         return moving.copy(record, to, seen=seen)
 
     verify = staticmethod(reports.verify_record)
+    entries = staticmethod(reports.list_entries)
 
 
 __all__ = [

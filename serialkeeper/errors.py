@@ -143,6 +143,7 @@ WORDS: dict[str, str] = {
     "chain_broken": "The journal was altered.",
     "table_differs": "A table differs from what the journal says.",
     "credential_differs": "What is kept of a password is not what the journal names.",
+    "signature_broken": "An entry lacks a signature that it needs, or bears one of another entry.",
     "original_differs": "A kept original differs from what the journal says.",
     "record_busy": "Another process holds the record.",
     "record_unreachable": "The record's server does not answer.",

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Annotated, Any, TextIO
 
 import typer
 
-from serialkeeper.cli.answer import answer, call, check_url
+from serialkeeper.cli.answer import answer, answer_rows, call, check_url
 from serialkeeper.outside import clock
 from serialkeeper.steps import moving, reports
 from serialkeeper.store import opening
@@ -22,6 +22,38 @@ def verify() -> None:
     """Check journal, parts, originals and tables. Exit code 3 at the first fault."""
     result = reports.verify_record(call.record())
     answer(result, verify_lines(result))
+
+
+@app.command()
+def entries(
+    name: Annotated[
+        str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
+    ] = "",
+    label: Annotated[
+        int | None,
+        typer.Option(min=1, max=10**9, metavar="POSITION", help="Only what moved this label."),
+    ] = None,
+) -> None:
+    """Print the journal of a lot, or of the house, with its signatures.
+
+    Example: record entries LOT24A.
+    """
+    rows = reports.list_entries(call.record(), name, label=label)
+    answer_rows(rows, entry_lines(rows))
+
+
+def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
+    """Entries for people."""
+    for row in rows:
+        reason = f": {row['reason']}" if row["reason"] else ""
+        second = f" with {row['second']}" if row["second"] else ""
+        yield (
+            f"{row['entry']:>6}  {row['at']} (zone {row['zone']})  {row['verb']}, by "
+            f"{row['person']} ({row['role']}){second} at {row['station']}{reason}"
+        )
+        for one in row["signatures"]:
+            practice = " (practice)" if one["practice"] else ""
+            yield f"{'':8}signed: {one['person']}, {one['role']}: {one['meaning']}{practice}"
 
 
 @app.command()

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import holds, pack_entries, people_entries
+from serialkeeper.rules import holds, pack_entries, people_entries, signatures
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
 from serialkeeper.rules.changes import (
     AddExtras,
@@ -48,7 +48,7 @@ def changes(entry: Entry, key: LotKey) -> list[Change]:
             where=f"chain {entry.chain}, entry {entry.seq}",
             remedy="Use the version that wrote the record, or one after it.",
         )
-    return made(entry, key.row())
+    return made(signatures.bare(entry), key.row())
 
 
 def _record_made(entry: Entry, _key: Row) -> list[Change]:

@@ -6,9 +6,10 @@ from collections.abc import Generator
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import epc, gs1, scans
-from serialkeeper.rules.chain import BLOCK, LotKey
+from serialkeeper.rules import epc, gs1, scans, signatures
+from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey
 from serialkeeper.rules.contradictions import find_contradictions
+from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
@@ -200,6 +201,59 @@ def _unknown(where: str, came: str) -> Refused:
         came=came,
         remedy="Look the label up: label list.",
     )
+
+
+def list_entries(
+    record: Record, name: str = "", *, label: int | None = None
+) -> Generator[dict[str, Any], None, None]:
+    """The journal of a lot, or without a lot that of the house, in order, with its signatures.
+
+    Refuses `lot_unknown`, `lot_ambiguous`, `bad_value` for a label without a lot, `label_unknown`.
+
+    Args:
+        label: a position in the lot: only entries that moved this label.
+
+    Yields:
+        entry, at (UTC), zone (the station's, `+hh:mm`), verb, person, role, second, station,
+        reason, parts (how many), and signatures: person, role, meaning and practice of each.
+    """
+    if label is not None and not name:
+        raise Refused(
+            "bad_value",
+            "A label is named by a lot and its position.",
+            expected="a lot",
+            came=f"position {label} of no lot",
+            remedy="Name the lot too: record entries LOT --label POSITION.",
+        )
+    with record.read() as view:
+        lot = view.lot(name) if name else None
+        if lot and label is not None and view.label_at(key_of(lot), label) is None:
+            raise _unknown(name, str(label))
+    return _entries(record, key_of(lot) if lot else HOUSE, label)
+
+
+def _entries(
+    record: Record, key: LotKey, label: int | None
+) -> Generator[dict[str, Any], None, None]:
+    with record.read() as view:
+        wanted: set[int] | None = None
+        if label is not None:
+            wanted = {step["entry"] for step in life_of(view, view.lot_at(key), label)}
+        for entry in view.entries(key):
+            if wanted is None or entry.seq in wanted:
+                yield {
+                    "entry": entry.seq,
+                    "at": entry.at,
+                    "zone": write_offset(entry.offset),
+                    "verb": entry.verb,
+                    "person": entry.person,
+                    "role": entry.role,
+                    "second": entry.second or None,
+                    "station": entry.station,
+                    "reason": entry.reason or None,
+                    "parts": len(entry.parts),
+                    "signatures": signatures.shown(entry),
+                }
 
 
 def verify_record(record: Record) -> dict[str, Any]:

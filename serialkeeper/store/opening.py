@@ -7,10 +7,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import signatures
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store.engines import (
@@ -308,7 +310,15 @@ def migrate_record(
                     named = work.person(person) if person and not signed else None
                     work.hand_to(signed or named or work.only_person())
                     work.lock((HOUSE,))
-                    work.write(HOUSE, "record migrated", {"from": found, "to": SCHEMA})
+                    told = {"from": found, "to": SCHEMA, **_unsigned(work, found)}
+                    work.write(HOUSE, "record migrated", told)
     finally:
         engine.dispose()
     return {"record": record.url, "from": found, "to": SCHEMA}
+
+
+def _unsigned(view: View, found: str) -> dict[str, Any]:
+    """How many entries each chain has from before entries were signed."""
+    if found >= signatures.SINCE:
+        return {}
+    return {"unsigned": {str(chain.lot_id): chain.count for chain in view.chains()}}

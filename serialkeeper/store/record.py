@@ -27,7 +27,7 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, moves, replay, rights
+from serialkeeper.rules import changes, moves, replay, rights, signatures
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
@@ -46,7 +46,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0013"
+SCHEMA = "0014"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -274,7 +274,8 @@ class Work(View):
         reason: str = "",
         second: str = "",
     ) -> Entry:
-        """Append an entry to a locked chain and carry out what it means for the tables.
+        """Append an entry, signed if its verb wants that, to a locked chain and carry out what it
+        means for the tables.
 
         Refuses `role_not_allowed`, `password_temporary`, and what `Record.check_second` does.
         """
@@ -295,6 +296,10 @@ class Work(View):
             data=data,
             parts=tuple(part.ref() for part in parts),
         )
+        role = record.confirming.get(second, "")
+        if second and record.practice:
+            role = self.person(second).role
+        entry = signatures.signed(entry, role, practice=record.practice)
         self.append(chain, entry, parts)
         return entry
 

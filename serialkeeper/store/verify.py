@@ -1,8 +1,8 @@
 """Does the record still say what its journal says?
 
 Four questions, in order: are the chains unbroken; are all parts there, unaltered and
-no more of them; do the kept originals hash to what their entries name; and does replaying
-the journal give exactly the tables.
+no more of them; do the kept originals hash to what their entries name, and do the entries bear
+their signatures; and does replaying the journal give exactly the tables.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from serialkeeper.rules.parts import (
     unpack_serials,
     unpack_states,
 )
+from serialkeeper.rules.signatures import Signers
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.tables import METADATA, MODELS
 from serialkeeper.store.verify_packs import Contents, differs
@@ -88,6 +89,7 @@ class Replay:
         self.bytes = 0
         self.house: set[str] = set()
         self.closings: dict[int, str] = {}
+        self.signers = Signers()
 
     def follow(self, chain: LotKey) -> None:
         """Check one chain and carry out its entries; the house comes first."""
@@ -122,6 +124,7 @@ class Replay:
         if entry.verb == "lot opened" and key != LotKey(entry.data["product_id"], entry.data["id"]):
             self._impossible(entry, f"it stands in the chain of product {key.product_id}")
         self._check_witness(entry, own_hash)
+        self._check_signatures(key, entry)
         data = {ref: self._part(key, entry, ref) for ref in entry.parts}
         if entry.verb in replay.KEEPING:
             self._check_original(key, entry)
@@ -139,6 +142,19 @@ class Replay:
             self._impossible(entry, "it names a head that the house chain never had")
         if entry.verb == "lot closed" and self.closings.pop(entry.chain, "") != own_hash:
             self._impossible(entry, "the house chain does not confirm this closing")
+
+    def _check_signatures(self, key: LotKey, entry: Entry) -> None:
+        if key == HOUSE:
+            self.signers.note(entry)
+        if fault := self.signers.fault(entry):
+            raise Damaged(
+                "signature_broken",
+                f"An entry's signatures do not stand: {fault}.",
+                where=f"chain {entry.chain}, entry {entry.seq} ({entry.verb})",
+                expected="signatures of this entry by people of the record",
+                came=fault,
+                remedy=_REMEDY,
+            )
 
     def _part(self, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
         data = sound_part(self.view, key, entry, ref)

@@ -211,6 +211,12 @@ def test_a_second_person_gives_a_password_too(live: Live) -> None:
         assert sk.lot.show(lead, "LOT24A")["state"] == "draft"
         both = lead.seconded_by("Carla Check", carla)
         assert approve(both, "Carla Check")["state"] == "approved"
+        entry = list(sk.record.entries(both, "LOT24A"))[-1]
+        assert [(one["person"], one["role"], one["meaning"]) for one in entry["signatures"]] == [
+            ("Lena Lead", "line lead", "done"),
+            ("Carla Check", "compliance", "approved"),
+        ]
+        assert not any(one["practice"] for one in entry["signatures"])
         assert sk.record.verify(both)["sound"]
 
 

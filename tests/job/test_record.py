@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import orjson
 import pytest
 from conftest import EXPIRY, GTIN, Bench, Original, approved_lot, as_seen
 from databases import Database, Databases
@@ -14,6 +15,7 @@ from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError
 
 import serialkeeper as sk
+from serialkeeper.cli.door import run
 from serialkeeper.rules import chain
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.store.migrations import upgrade
@@ -200,6 +202,65 @@ def test_a_rewritten_tail_is_not_found_from_inside_but_its_head_changed(bench: B
         sql(edit, body=body, head=head, seq=seq)
         sql("UPDATE chain SET head = :head WHERE lot_id = 1", head=head)
     assert bench.heads() != before
+
+
+def rewrite_chain(bench: Bench, change: Callable[[dict[int, dict[str, Any]]], None]) -> None:
+    """Rewrite the lot's entries and every hash after them, head row included."""
+    with bench.database.client() as client:
+        rows = client.execute(text("SELECT seq, body FROM entry WHERE lot_id = 1 ORDER BY seq"))
+        bodies = {seq: orjson.loads(bytes(body)) for seq, body in rows.all()}
+        change(bodies)
+        head = chain.START
+        for seq, told in bodies.items():
+            body = chain.canonical(told)
+            head = chain.link(head, body)
+            edit = "UPDATE entry SET body = :body, hash = :head WHERE lot_id = 1 AND seq = :seq"
+            client.execute(text(edit), {"body": body, "head": head, "seq": seq})
+        client.execute(text("UPDATE chain SET head = :head WHERE lot_id = 1"), {"head": head})
+
+
+def test_a_signature_moved_to_another_entry_is_found(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Signed entries that are alike: their signatures swapped, or taken out, and the whole chain
+    hashed anew; exit 3 (21 CFR 11.70)."""
+    story(bench)
+    sk.label.decommission(bench.record, bench.lot, "2", reason="sampled", count=1)
+    record = ["--record", bench.url, "--as", "Line Lead"]
+    assert run([*record, "record", "entries", bench.lot, "--label", "2"]) == 0
+    assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
+    listed = list(sk.record.entries(bench.record, bench.lot))
+    assert [row["entry"] for row in listed] == list(range(1, len(listed) + 1))
+    signed = {row["entry"]: row["verb"] for row in listed if row["signatures"]}
+    first, second = (seq for seq, verb in signed.items() if verb == "decommissioned")
+    assert [signed[seq] for seq in signed if seq not in (first, second)] == [
+        "lot approved",
+        "accepted",
+    ]
+    accepted = next(row for row in listed if row["verb"] == "accepted")
+    assert [(one["person"], one["meaning"]) for one in accepted["signatures"]] == [
+        ("Line Lead", "done"),
+        ("Second Person", "approved"),
+    ]
+    house = list(sk.record.entries(bench.record))
+    assert house[0]["verb"] == "record made"
+    assert not any(row["signatures"] for row in house)
+    with pytest.raises(sk.Refused):
+        sk.record.entries(bench.record, label=2)
+
+    def swap(bodies: dict[int, dict[str, Any]]) -> None:
+        one, other = bodies[first]["data"], bodies[second]["data"]
+        one["signatures"], other["signatures"] = other["signatures"], one["signatures"]
+
+    rewrite_chain(bench, swap)
+    assert run([*record, "record", "verify"]) == 3
+    assert "signature_broken" in capsys.readouterr().err
+    rewrite_chain(bench, swap)
+    assert sk.record.verify(bench.record)["sound"]
+    rewrite_chain(bench, lambda bodies: bodies[second]["data"].pop("signatures"))
+    with pytest.raises(sk.Damaged) as caught:
+        sk.record.verify(bench.record)
+    assert caught.value.word == "signature_broken"
 
 
 @pytest.mark.only_on("postgresql", reason="the file is made beside it")

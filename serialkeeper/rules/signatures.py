@@ -1,0 +1,148 @@
+"""Signatures: who signed an entry, in which role, and what the signature means.
+
+They stand in the entry that they sign, in its data under `signatures`, so the chain's hash binds
+them. Each names the person as printed, the role, the meaning and `content`: the SHA-256 of the
+entry's canonical bytes without its signatures. So none can be taken out, or moved to another entry,
+unseen (21 CFR 11.50 and 11.70). Date, time and zone of signing are the entry's own.
+
+In a live record a signature means that the person gave name and password: on the command line for
+this one command, in an open record of a program when it was opened, or when the second person
+confirmed (21 CFR 11.200(a)(1): within one continuous period). In a practice record `practice` says
+that nobody gave anything. There is no secret in a signature: whoever can write to the database can
+rewrite a chain to its end, signatures included; that shows against heads kept elsewhere only.
+
+Which entries are signed is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from serialkeeper.rules.chain import Entry
+
+KEY = "signatures"
+"""Where they stand in an entry's data."""
+
+SINCE = "0014"
+"""The first schema whose entries are signed."""
+
+DONE, REVIEWED, APPROVED = "done", "reviewed", "approved"
+
+
+@dataclass(frozen=True, slots=True)
+class Needed:
+    """What an entry's signatures mean.
+
+    Attributes:
+        second: what the second person's signature means, if there is one.
+        always: whether a live record always needs the second person's.
+        doer: what the signature of whoever did it means.
+    """
+
+    second: str = APPROVED
+    always: bool = False
+    doer: str = DONE
+
+
+NEEDED: Mapping[str, Needed] = {
+    "lot approved": Needed(always=True),
+    "accepted": Needed(always=True),
+    "settled": Needed(always=True),
+    "roll released": Needed(always=True),
+    "lot closed": Needed(second=REVIEWED),
+    "decommissioned": Needed(),
+    "hold lifted": Needed(),
+}
+"""The verbs whose entries are signed."""
+
+
+def signed(entry: Entry, second_role: str, *, practice: bool) -> Entry:
+    """The entry with its signatures; as it is, if it needs none.
+
+    Args:
+        second_role: the second person's, if one confirmed.
+        practice: whether the record is one for practice.
+    """
+    needed = NEEDED.get(entry.verb)
+    if needed is None:
+        return entry
+    people = [(entry.person, entry.role, needed.doer)]
+    if entry.second:
+        people.append((entry.second, second_role, needed.second))
+    content = hashlib.sha256(entry.body()).hexdigest()
+    made = [
+        {
+            "person": person,
+            "role": role,
+            "meaning": meaning,
+            "content": content,
+            "practice": practice,
+        }
+        for person, role, meaning in people
+    ]
+    return replace(entry, data={**entry.data, KEY: made})
+
+
+def bare(entry: Entry) -> Entry:
+    """The entry without its signatures: what they sign, and what the tables are told."""
+    if KEY not in entry.data:
+        return entry
+    return replace(entry, data={name: entry.data[name] for name in entry.data if name != KEY})
+
+
+def shown(entry: Entry) -> list[dict[str, Any]]:
+    """An entry's signatures for people: printed name, role, meaning, whether for practice."""
+    names = ("person", "role", "meaning", "practice")
+    return [{name: one[name] for name in names} for one in entry.data.get(KEY, ())]
+
+
+class Signers:
+    """Whether a record's entries bear the signatures that they need; told of the house first.
+
+    A signer has to be a person whom the house chain gave that role at some time. The times are not
+    compared: stations' clocks differ, and an open record keeps the role that it was opened with.
+    What was written before there were signatures bears none: the entry `record migrated` that
+    brought them names, for every chain, how many entries that is (`unsigned`).
+    """
+
+    def __init__(self) -> None:
+        self._names: dict[int, str] = {}
+        self._roles: dict[str, set[str]] = {}
+        self._unsigned: Mapping[str, int] = {}
+        self._practice = True
+
+    def note(self, entry: Entry) -> None:
+        """Take in an entry of the house chain."""
+        data = entry.data
+        match entry.verb:
+            case "record made":
+                self._practice = data["kind"] == "practice"
+            case "record migrated" if data["from"] < SINCE:
+                self._unsigned = data.get("unsigned", {})
+            case "person added":
+                self._names[data["id"]] = data["name"]
+                self._roles[data["name"]] = {data["role"]}
+            case "role changed":
+                self._roles[self._names[data["person"]]].add(data["role"])
+
+    def fault(self, entry: Entry) -> str:
+        """What is wrong with an entry's signatures; empty if nothing is."""
+        told, needed = entry.data.get(KEY), NEEDED.get(entry.verb)
+        if needed is None:
+            return "" if told is None else "it bears signatures, and nobody signs such an entry"
+        if told is None:
+            before = entry.seq <= self._unsigned.get(str(entry.chain), 0)
+            return "" if before else "it is not signed"
+        if needed.always and not self._practice and not entry.second:
+            return "no second person signed it"
+        if entry.role not in self._roles.get(entry.person, ()):
+            return f"its signer {entry.person!r} never was {entry.role!r}"
+        plain = bare(entry)
+        roles = sorted(self._roles.get(entry.second, ())) if entry.second else [""]
+        for role in roles:
+            if signed(plain, role, practice=self._practice).data[KEY] == told:
+                return ""
+        return "its signatures are not of this entry and its people"
