@@ -50,7 +50,7 @@ class Needed:
 NEEDED: Mapping[str, Needed] = {
     "lot approved": Needed(always=True),
     "accepted": Needed(always=True),
-    "settled": Needed(always=True),
+    "settled": Needed(),
     "roll released": Needed(always=True),
     "lot closed": Needed(second=REVIEWED),
     "decommissioned": Needed(),
