@@ -9,6 +9,7 @@ import typer
 
 from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
 from serialkeeper.cli.product import layout_lines, pack_lines
+from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.holds import sentence
@@ -112,6 +113,7 @@ def _lines(row: dict[str, Any]) -> list[str]:
             if row["shipped"]
             else []
         ),
+        f"  {retention.sentence(row['keep'])}",
         *(
             f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")

@@ -7,12 +7,12 @@ from datetime import date
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import fit, gs1, levels, readable, serials
+from serialkeeper.rules import fit, gs1, levels, readable, retention, serials
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_second
-from serialkeeper.store.pack_trees import holds_on_lot
-from serialkeeper.store.packs import count_packed, last_shipped
+from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
+from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -214,6 +214,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     key = key_of(lot)
     head = view.chain(key)
     states = view.count_states(key) if count else {}
+    shipped = last_shipped(view, lot) if count and lot.packs else None
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -231,7 +232,13 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
         "packed": count_packed(view, key) if count else None,
-        "shipped": last_shipped(view, key) if count and lot.packs else None,
+        "shipped": shipped,
+        "keep": retention.retention(
+            date.fromisoformat(lot.expiry),
+            shipped=date.fromisoformat(shipped["last"][:10]) if shipped else None,
+        )
+        if count
+        else None,
         "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [
