@@ -186,6 +186,7 @@ class lot:
 
     open = staticmethod(lots.open_lot)
     approve = staticmethod(lots.approve)
+    decide = staticmethod(lots.decide)
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
     count = staticmethod(reconciliation.count)

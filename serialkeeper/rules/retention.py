@@ -1,4 +1,4 @@
-"""How long a lot's record is kept, and which rule says so.
+"""How long a lot's record is kept, and which rule says so; the decision that it counts from.
 
 Three rules, of which the latest day counts:
 
@@ -11,10 +11,19 @@ What a market or a contract asks beyond these is the firm's to add. Days are cou
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
+from serialkeeper.errors import Refused
+
 EXPIRY, RELEASE, SHIPMENT = "expiry", "release", "last shipment"
+
+RELEASED, REFUSED = DECISIONS = ("released", "refused")
+"""What a quality unit decides about a lot."""
+
+LONGEST_WORDS = 200
+"""Characters of a name or a reference."""
 
 YEARS = {EXPIRY: 1, RELEASE: 5, SHIPMENT: 6}
 """Years of keeping after each."""
@@ -56,3 +65,45 @@ def sentence(told: dict[str, Any]) -> str:
     unknown = [name for name, day in told["terms"].items() if day is None]
     later = f"; longer, once there is a {' and a '.join(unknown)}" if unknown else ""
     return f"keep until {told['until']} at least: {years}{later}"
+
+
+def check_decision(
+    decision: str, on: date, by: str, reference: str, *, today: date
+) -> dict[str, Any]:
+    """A quality unit's decision as an entry keeps it. Refuses `bad_value`."""
+    for good, message, expected, came in (
+        (decision in DECISIONS, "There is no such decision.", " or ".join(DECISIONS), decision),
+        (on <= today, "The decision is of a day to come.", f"a day up to {today}", str(on)),
+        (_words(by), "Somebody decided.", "a name, as on the decision", repr(by)),
+        (
+            not reference or _words(reference),
+            "The reference is not one that can be printed.",
+            f"{LONGEST_WORDS} printable characters at most",
+            repr(reference[:LONGEST_WORDS]),
+        ),
+    ):
+        if not good:
+            remedy = "Copy it from the signed paper; nothing was recorded."
+            raise Refused("bad_value", message, expected=expected, came=came, remedy=remedy)
+    return {"decision": decision, "on": str(on), "by": by.strip(), "reference": reference.strip()}
+
+
+def _words(text: str) -> bool:
+    return bool(text.strip()) and len(text) <= LONGEST_WORDS and text.isprintable()
+
+
+def released_on(decided: Mapping[str, Any] | None) -> date | None:
+    """The day of the release, if the last decision was one."""
+    if decided is None or decided["decision"] != RELEASED:
+        return None
+    return date.fromisoformat(decided["on"])
+
+
+def decision_sentence(told: Mapping[str, Any]) -> str:
+    """A decision as `lot show` tells it, in one line."""
+    reference = f", {told['reference']}" if told["reference"] else ""
+    reason = f"; {told['reason']}" if told["reason"] else ""
+    return (
+        f"{told['decision']} on {told['on']} by {told['by']}{reference} "
+        f"(recorded by {told['recorded_by']} {told['at']}{reason})"
+    )
