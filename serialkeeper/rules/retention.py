@@ -62,8 +62,9 @@ def sentence(told: dict[str, Any]) -> str:
     """What `retention` gives, in one line."""
     by = told["by"]
     years = f"{YEARS[by]} year{'s' * (YEARS[by] > 1)} after {by}"
-    unknown = [name for name, day in told["terms"].items() if day is None]
-    later = f"; longer, once there is a {' and a '.join(unknown)}" if unknown else ""
+    comes = {RELEASE: "the lot is released", SHIPMENT: "packs are shipped"}
+    unknown = [comes[name] for name, day in told["terms"].items() if day is None]
+    later = f"; longer, once {' or '.join(unknown)}" if unknown else ""
     return f"keep until {told['until']} at least: {years}{later}"
 
 
