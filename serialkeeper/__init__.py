@@ -152,7 +152,6 @@ class person:
 
     add = staticmethod(people.add)
     alarms = staticmethod(people.alarms)
-    give_password = staticmethod(people.give_password)
     list = staticmethod(people.everybody)
     password = staticmethod(people.change_password)
     retire = staticmethod(people.retire)
