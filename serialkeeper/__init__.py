@@ -152,7 +152,6 @@ class person:
 
     add = staticmethod(people.add)
     alarms = staticmethod(people.alarms)
-    give_password = staticmethod(people.give_password)
     list = staticmethod(people.everybody)
     password = staticmethod(people.change_password)
     retire = staticmethod(people.retire)
@@ -186,6 +185,7 @@ class lot:
 
     open = staticmethod(lots.open_lot)
     approve = staticmethod(lots.approve)
+    decide = staticmethod(lots.decide)
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
     count = staticmethod(reconciliation.count)

@@ -9,6 +9,7 @@ import typer
 
 from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
 from serialkeeper.cli.product import layout_lines, pack_lines
+from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.holds import sentence
@@ -76,6 +77,32 @@ def approve(name: LotName, second: Second = "") -> None:
     )
 
 
+@app.command()
+def decide(
+    name: LotName,
+    decision: Annotated[str, typer.Argument(help="'released' or 'refused'.")],
+    on: Annotated[datetime, typer.Option(formats=["%Y-%m-%d"], help="Day of the decision.")],
+    by: Annotated[str, typer.Option(help="Who decided, as printed on the decision.")],
+    reference: Annotated[str, typer.Option(help="The paper that says so.")] = "",
+    reason: Annotated[str, typer.Option(help="Why there is another decision.")] = "",
+) -> None:
+    """Record what the quality unit decided; nothing is released by this program.
+
+    Example: lot decide LOT24A released --on 2026-07-01 --by "Quality Unit".
+    """
+    day = date(on.year, on.month, on.day)
+    record = call.record()
+    result = lots.decide(record, name, decision, on=day, by=by, reference=reference, reason=reason)
+    answer(
+        result,
+        [
+            f"Lot {result['lot']}: {retention.decision_sentence(result['decision'])}",
+            f"  {retention.sentence(result['keep'])}",
+            f"  {CAUTION}",
+        ],
+    )
+
+
 @app.command("list")
 def list_() -> None:
     """Show all lots; the labels of closed ones are not counted."""
@@ -112,6 +139,8 @@ def _lines(row: dict[str, Any]) -> list[str]:
             if row["shipped"]
             else []
         ),
+        *([f"  {retention.decision_sentence(row['decision'])}"] if row["decision"] else []),
+        f"  {retention.sentence(row['keep'])}",
         *(
             f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")

@@ -58,7 +58,7 @@ def password(
     if name:
         record = call.record()
         given = secrets.line() if password_stdin else _new(name)
-        result = people.give_password(record, name, given, reason=reason)
+        result = people.change_password(record, given, name=name, reason=reason)
         answer(result, [f"{name} has a new password, and has to change it: person password."])
         return
     record = call.record(password=secrets.line if password_stdin else None)

@@ -385,6 +385,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "symbols written": _nothing,
     "events written": _nothing,
     "lot closed": _lot_closed,
+    "lot decided": _nothing,
     **pack_entries.HANDLERS,
     **holds.HANDLERS,
 }

@@ -84,6 +84,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "decommissioned": _DECIDING,
     "held": (OPERATOR, LINE_LEAD, COMPLIANCE),
     "hold lifted": (COMPLIANCE,),
+    "lot decided": (COMPLIANCE,),
     # rolls
     "roll added": _LINE,
     "roll slit": _LINE,

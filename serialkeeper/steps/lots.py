@@ -7,12 +7,12 @@ from datetime import date
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import fit, gs1, levels, readable, serials
+from serialkeeper.rules import fit, gs1, levels, readable, retention, serials
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
-from serialkeeper.rules.moves import check_second
-from serialkeeper.store.pack_trees import holds_on_lot
-from serialkeeper.store.packs import count_packed, last_shipped
+from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
+from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -180,6 +180,58 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
         return describe(work, work.lot(lot.full_name))
 
 
+def decide(
+    record: Record,
+    name: str,
+    decision: str,
+    *,
+    on: date,
+    by: str,
+    reference: str = "",
+    reason: str = "",
+) -> dict[str, Any]:
+    """Record what the quality unit decided about a closed lot; this program decides nothing.
+
+    Args:
+        decision: one of `rules.retention.DECISIONS`.
+        on: the day of the decision.
+        by: who decided, as printed on the decision.
+        reference: of the paper that says so.
+        reason: why another decision was recorded before; needed then.
+
+    Refuses `lot_unknown`, `lot_state`, `bad_value`, `reason_needed`, `role_not_allowed`.
+    """
+    record.check_may("lot decided")
+    made = retention.check_decision(decision, on, by, reference, today=record.now().date())
+    with record.read() as view:
+        lot = view.lot(name)
+    with record.work(key_of(lot)) as work:
+        lot = work.lot(lot.full_name)
+        check_lot(lot.state, "closed", where=lot.full_name)
+        earlier = decision_of(work, lot)
+        if earlier and not reason.strip():
+            raise Refused(
+                "reason_needed",
+                "Another decision was recorded before.",
+                where=lot.full_name,
+                expected="why there is a new one",
+                came=f"{earlier['decision']} on {earlier['on']} by {earlier['by']}",
+                remedy="Give --reason; the earlier decision stays in the journal.",
+            )
+        work.write(key_of(lot), "lot decided", made, reason=reason.strip())
+        return describe(work, lot)
+
+
+def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
+    """The last decision of the quality unit that was recorded, and who recorded it."""
+    told = [entry for entry in view.entries(key_of(lot)) if entry.verb == "lot decided"]
+    if not told:
+        return None
+    last = told[-1]
+    more = {"reason": last.reason or None, "recorded_by": last.person, "at": last.at}
+    return {**last.data, **more, "earlier": len(told) - 1}
+
+
 def _check_space(layout: Layout, product: Product, lot: Lot) -> None:
     codewords = longest_code(
         layout,
@@ -214,6 +266,8 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     key = key_of(lot)
     head = view.chain(key)
     states = view.count_states(key) if count else {}
+    shipped = last_shipped(view, lot) if count and lot.packs else None
+    decided = decision_of(view, lot) if lot.state == "closed" else None
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -231,7 +285,15 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
         "packed": count_packed(view, key) if count else None,
-        "shipped": last_shipped(view, key) if count and lot.packs else None,
+        "shipped": shipped,
+        "decision": decided,
+        "keep": retention.retention(
+            date.fromisoformat(lot.expiry),
+            released=retention.released_on(decided),
+            shipped=date.fromisoformat(shipped["last"][:10]) if shipped else None,
+        )
+        if count
+        else None,
         "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [

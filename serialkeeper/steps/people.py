@@ -94,11 +94,21 @@ def add(
     return {"name": name, "role": role}
 
 
-def change_password(record: Record, new: str) -> dict[str, Any]:
+def change_password(
+    record: Record, new: str, *, name: str = "", reason: str = ""
+) -> dict[str, Any]:
     """Change one's own password; whoever has the record open has signed in with the old one.
 
-    Refuses `password_weak`, `password_needed`, `live_only`.
+    Args:
+        name: somebody who forgot theirs: an administrator gives them this one, which they have to
+            change before anything else.
+        reason: why it is given.
+
+    Refuses `password_weak`, `password_needed`, `live_only`; with a name `person_unknown`,
+    `person_retired`, `role_not_allowed`, `reason_needed`.
     """
+    if name:
+        return _give_password(record, name, new, reason)
     with record.read() as view:
         kept = view.credential(view.person(record.person).id)
     sealed = _sealed(record, record.person, new)
@@ -115,12 +125,7 @@ def change_password(record: Record, new: str) -> dict[str, Any]:
     return {"name": record.person, "temporary": False}
 
 
-def give_password(record: Record, name: str, new: str, *, reason: str) -> dict[str, Any]:
-    """Give somebody who forgot it a new password, to be changed by its owner.
-
-    Refuses `person_unknown`, `person_retired`, `password_weak`, `role_not_allowed`,
-    `reason_needed`, `live_only`.
-    """
+def _give_password(record: Record, name: str, new: str, reason: str) -> dict[str, Any]:
     record.check_may("password given")
     _check_reason(reason)
     sealed = _sealed(record, name, new)

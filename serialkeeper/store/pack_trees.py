@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from sqlalchemy import select
+
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.holds import Hold, in_order, on_label, on_pack
 from serialkeeper.rules.levels import level_named, levels_of
@@ -12,8 +14,9 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.pack_tree import describe_lots
 from serialkeeper.store.holds import open_holds
 from serialkeeper.store.pack_bulk import Pack, Unit, find_units
+from serialkeeper.store.pack_tables import Packed, PackRow
 from serialkeeper.store.packs import around, contents_of, pack_at, tree_of, units_inside
-from serialkeeper.store.tables import Label, Lot
+from serialkeeper.store.tables import Label, Lot, table_of
 from serialkeeper.store.view import View
 
 
@@ -84,6 +87,45 @@ def holds_on_lot(view: View, lot: Lot) -> list[Hold]:
             if contents_of(view, [pack], ())[pack.lot_id, pack.id].units.get(lot.id):
                 found.append(one)
     return in_order(found)
+
+
+def last_shipped(view: View, lot: Lot) -> dict[str, Any] | None:
+    """How many packs that hold units of a lot left, and when the last one did."""
+    left: list[tuple[str, int]] = []
+    for home in sorted(_homes_of(view, lot)):
+        for entry in view.entries(LotKey(lot.product_id, home)):
+            if entry.verb != "packs shipped":
+                continue
+            some = [pack_at(view, lot.product_id, home, id_) for id_ in entry.data["packs"]]
+            if home != lot.id:
+                inner = contents_of(view, some, ())
+                some = [one for one in some if inner[home, one.id].units.get(lot.id)]
+            left.append((entry.at, len(some)))
+    left = [(at, count) for at, count in left if count]
+    if not left:
+        return None
+    return {"packs": sum(count for _, count in left), "last": max(at for at, _ in left)}
+
+
+def _homes_of(view: View, lot: Lot) -> set[int]:
+    """The lots in which packs around units of this lot were made, and the lot itself."""
+    packed, pack = table_of(Packed).c, table_of(PackRow).c
+    query = (
+        select(packed.pack_lot)
+        .where(packed.product_id == lot.product_id, packed.lot_id == lot.id)
+        .distinct()
+    )
+    found, new = {lot.id}, {row[0] for row in view.connection.execute(query)} | {lot.id}
+    while new:
+        found |= new
+        outer = (
+            select(pack.parent_lot)
+            .where(pack.product_id == lot.product_id, pack.lot_id.in_(sorted(new)))
+            .where(pack.parent_lot != 0)
+            .distinct()
+        )
+        new = {row[0] for row in view.connection.execute(outer)} - found
+    return found
 
 
 def _lot(view: View, pack: Pack) -> Lot:

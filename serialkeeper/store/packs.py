@@ -419,14 +419,6 @@ def count_packed(view: View, key: LotKey) -> int:
     return int(view.connection.execute(query).scalar_one())
 
 
-def last_shipped(view: View, key: LotKey) -> dict[str, Any] | None:
-    """How many packs of a lot left, and when the last one did; the lot is kept from then on."""
-    left = [entry for entry in view.entries(key) if entry.verb == "packs shipped"]
-    if not left:
-        return None
-    return {"packs": sum(len(entry.data["packs"]) for entry in left), "last": left[-1].at}
-
-
 def count_doubtful(view: View, key: LotKey) -> int:
     """How many of a lot's units in packs are not good any more."""
     c, label = table_of(Packed).c, table_of(Label).c

@@ -250,6 +250,13 @@ def test_a_pallet_of_two_lots_rests_on_the_holds_of_both(bench: Bench) -> None:
         assert told == [("HELD7", pallet)]
     with refused("held", pallet):
         sk.pack.remove(record, pallet, other, reason="x")
+    sk.hold.lift(record, "HELD7", 1, reason="done")
+    assert sk.lot.show(record, "HELD8")["shipped"] is None
+    at = sk.pack.ship(record, [pallet], to=STORE)["at"]
+    for lot in ("HELD7", "HELD8"):  # six years from the day on which units of either left
+        there = sk.lot.show(record, lot)
+        assert there["shipped"] == {"packs": 1, "last": at}
+        assert (there["keep"]["by"], there["keep"]["until"]) == ("last shipment", "2032-06-01")
     bench.heads()
 
 

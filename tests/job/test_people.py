@@ -97,8 +97,8 @@ def test_nobody_works_without_name_and_password(live: Live) -> None:
             role="operator",
             password=FIRST[:14],
         )
-        refused("reason_needed", sk.person.give_password, administrator, BEA, FIRST, reason="")
-        sk.person.give_password(administrator, BEA, FIRST, reason="forgotten")
+        refused("reason_needed", sk.person.password, administrator, FIRST, name=BEA)
+        sk.person.password(administrator, FIRST, name=BEA, reason="forgotten")
     refused("sign_in_refused", live.of, BEA)
     with live.of(BEA, FIRST) as own:
         refused("password_weak", sk.person.password, own, FIRST)
@@ -181,9 +181,9 @@ def test_rules_for_passwords_are_the_firms(live: Live) -> None:
         refused("reason_needed", sk.person.rules, administrator, shortest=20)
         assert sk.person.rules(administrator, shortest=28, reason="new rule")["shortest"] == 28
         refused(
-            "password_weak", sk.person.give_password, administrator, BEA, FIRST[:27], reason="x"
+            "password_weak", sk.person.password, administrator, FIRST[:27], name=BEA, reason="x"
         )
-        sk.person.give_password(administrator, BEA, FIRST, reason="forgotten")
+        sk.person.password(administrator, FIRST, name=BEA, reason="forgotten")
 
 
 def test_a_second_person_gives_a_password_too(live: Live) -> None:

@@ -27,7 +27,7 @@ from serialkeeper.store.tables import METADATA
 on_a_server = pytest.mark.only_on("postgresql", reason="it is about a server")
 
 HOUSE_TABLES = {"setting", "station", "person", "product", "location", "profile", "alarm_rules"}
-HOUSE_TABLES |= {"sscc_range"}
+HOUSE_TABLES |= {"sscc_range", "credential", "attempt", "sign_in_alarm", "password_rules"}
 """Small tables of the whole record; on several machines each would keep a copy of them."""
 
 

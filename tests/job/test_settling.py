@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -210,6 +211,40 @@ def test_a_lot_closes_when_both_ledgers_agree(bench: Bench) -> None:
     sk.label.decommission(bench.record, bench.lot, "1", reason="authority sample", count=1)
     assert sk.lot.show(bench.record, bench.lot)["state"] == "closed"
     sk.record.verify(bench.record)
+
+
+def test_what_the_quality_unit_decided_is_recorded_and_counts_for_keeping(bench: Bench) -> None:
+    """Of a closed lot only, by compliance, on a day that was; a second decision needs a reason and
+    stands beside the first. A release makes the record be kept longer, a refusal does not."""
+    rows = as_seen(bench.printed(8))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    day, of = date(2026, 5, 29), {"by": "Quality Unit", "reference": "QP-17"}
+
+    def refused(word: str, decision: str = "released", **more: Any) -> None:
+        before = bench.heads()
+        with pytest.raises(sk.Refused) as refusal:
+            sk.lot.decide(bench.record, bench.lot, decision, **{"on": day, **of, **more})
+        assert refusal.value.word == word and bench.heads() == before
+
+    refused("lot_state")
+    for term in ("printer_counter", "rewind_counter"):
+        sk.lot.count(bench.record, bench.lot, term, 8)
+    sk.lot.close(bench.record, bench.lot)
+    for wrong in ({"on": date(2026, 6, 2)}, {"by": " "}, {"reference": "a\nb"}):
+        refused("bad_value", **wrong)
+    refused("bad_value", "released by the program")
+    live = replace(bench.record, role="line lead", practice=False)
+    with pytest.raises(sk.Refused, match="not for this role"):
+        sk.lot.decide(live, bench.lot, "released", on=day, **of)
+    told = sk.lot.decide(bench.record, bench.lot, "released", on=day, **of)
+    assert (told["state"], told["decision"]["decision"]) == ("closed", "released")
+    assert told["keep"]["terms"]["release"] == told["keep"]["until"] == "2031-05-29"
+    refused("reason_needed", "refused")
+    told = sk.lot.decide(bench.record, bench.lot, "refused", on=day, reason="complaint", **of)
+    assert (told["decision"]["decision"], told["decision"]["earlier"]) == ("refused", 1)
+    assert told["keep"]["until"] == "2029-06-30" and told["keep"]["by"] == "expiry"
+    assert sk.lot.show(bench.record, bench.lot)["decision"] == told["decision"]
+    assert sk.record.verify(bench.record)["sound"]
 
 
 def test_a_lot_with_open_points_does_not_close(bench: Bench) -> None:
