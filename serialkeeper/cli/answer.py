@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -141,6 +141,13 @@ def refuse(error: SerialKeeperError) -> int:
     text = str(error).encode("utf-8", "replace").decode()
     typer.echo(_printable(text), err=True)
     return error.exit_code
+
+
+def signature_lines(signatures: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """An entry's signatures for people, below the entry."""
+    for one in signatures:
+        practice = " (practice)" if one["practice"] else ""
+        yield f"{'':8}signed: {one['person']}, {one['role']}: {one['meaning']}{practice}"
 
 
 def alone(record: Record, second: str) -> str:

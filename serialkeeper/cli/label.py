@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import alone, answer, answer_rows, call
+from serialkeeper.cli.answer import alone, answer, answer_rows, call, signature_lines
 from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.outside.files import read_words
 from serialkeeper.rules.holds import sentence
@@ -65,6 +65,7 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
         second = f" with {step['second']}" if step["second"] else ""
         facts.append(f"by {step['person']}{second} at {step['station']}")
         yield " ".join(words) + " " + ", ".join(facts)
+        yield from signature_lines(step["signatures"])
     if result["planted"]:
         yield f"  made bad on purpose, to prove the reader: {result['planted']}"
     for one in result["taken_off"]:

@@ -123,7 +123,18 @@ def list_() -> None:
 def show(name: LotName) -> None:
     """Show one lot."""
     result = lots.show(call.record(), name)
-    answer(result, [f"Lot {result['lot']} of {result['gtin']}: {result['state']}", *_lines(result)])
+    answer(
+        result,
+        [
+            f"Lot {result['lot']} of {result['gtin']}: {result['state']}",
+            *_lines(result),
+            *(
+                f"  {one['verb']} {one['at']}: {one['person']}, {one['role']}: {one['meaning']}"
+                + " (practice)" * one["practice"]
+                for one in result["signatures"]
+            ),
+        ],
+    )
 
 
 def _lines(row: dict[str, Any]) -> list[str]:

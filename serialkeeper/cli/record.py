@@ -9,7 +9,7 @@ from typing import Annotated, Any, TextIO
 
 import typer
 
-from serialkeeper.cli.answer import answer, answer_rows, call, check_url
+from serialkeeper.cli.answer import answer, answer_rows, call, check_url, signature_lines
 from serialkeeper.outside import clock
 from serialkeeper.steps import moving, reports
 from serialkeeper.store import opening
@@ -51,9 +51,7 @@ def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
             f"{row['entry']:>6}  {row['at']} (zone {row['zone']})  {row['verb']}, by "
             f"{row['person']} ({row['role']}){second} at {row['station']}{reason}"
         )
-        for one in row["signatures"]:
-            practice = " (practice)" if one["practice"] else ""
-            yield f"{'':8}signed: {one['person']}, {one['role']}: {one['meaning']}{practice}"
+        yield from signature_lines(row["signatures"])
 
 
 @app.command()

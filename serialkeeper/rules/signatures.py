@@ -53,10 +53,12 @@ NEEDED: Mapping[str, Needed] = {
     "settled": Needed(),
     "roll released": Needed(always=True),
     "lot closed": Needed(second=REVIEWED),
+    "lot decided": Needed(),
     "decommissioned": Needed(),
     "hold lifted": Needed(),
 }
-"""The verbs whose entries are signed."""
+"""The verbs whose entries are signed. One that comes later needs a new `SINCE` of its own: its
+entries from before bear no signature."""
 
 
 def signed(entry: Entry, second_role: str, *, practice: bool) -> Entry:

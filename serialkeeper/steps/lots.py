@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import fit, gs1, levels, readable, retention, serials
+from serialkeeper.rules import fit, gs1, levels, readable, retention, serials, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_lot, check_second
@@ -229,7 +229,7 @@ def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
         return None
     last = told[-1]
     more = {"reason": last.reason or None, "recorded_by": last.person, "at": last.at}
-    return {**last.data, **more, "earlier": len(told) - 1}
+    return {**signatures.bare(last).data, **more, "earlier": len(told) - 1}
 
 
 def _check_space(layout: Layout, product: Product, lot: Lot) -> None:
@@ -256,9 +256,17 @@ def all_lots(record: Record) -> list[dict[str, Any]]:
 
 
 def show(record: Record, name: str) -> dict[str, Any]:
-    """One lot as plain data. Refuses `lot_unknown`, `lot_ambiguous`."""
+    """One lot as plain data, with who signed its approval, its closing and what was decided about
+    it. Refuses `lot_unknown`, `lot_ambiguous`."""
     with record.read() as view:
-        return describe(view, view.lot(name))
+        lot = view.lot(name)
+        signed = [
+            {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
+            for entry in view.entries(key_of(lot))
+            if entry.verb in ("lot approved", "lot closed", "lot decided")
+            for one in signatures.shown(entry)
+        ]
+        return {**describe(view, lot), "signatures": signed}
 
 
 def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:

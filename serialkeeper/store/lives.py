@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from serialkeeper.rules import signatures
 from serialkeeper.rules.chain import Entry, LotKey, block_of
 from serialkeeper.rules.events import write_time
 from serialkeeper.rules.moves import State
@@ -94,6 +95,7 @@ def _signature(entry: Entry) -> dict[str, Any]:
         "station": entry.station,
         "reason": entry.reason or None,
         "evidence_given": entry.data.get("evidence") or None,
+        "signatures": signatures.shown(entry),
     }
 
 

@@ -229,6 +229,10 @@ def test_a_signature_moved_to_another_entry_is_found(
     record = ["--record", bench.url, "--as", "Line Lead"]
     assert run([*record, "record", "entries", bench.lot, "--label", "2"]) == 0
     assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
+    shown = sk.lot.show(bench.record, bench.lot)["signatures"]
+    assert [(one["verb"], one["meaning"]) for one in shown][:1] == [("lot approved", "done")]
+    assert run([*record, "label", "show", bench.lot, "2"]) == 0
+    assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
     listed = list(sk.record.entries(bench.record, bench.lot))
     assert [row["entry"] for row in listed] == list(range(1, len(listed) + 1))
     signed = {row["entry"]: row["verb"] for row in listed if row["signatures"]}
