@@ -53,6 +53,7 @@ NEEDED: Mapping[str, Needed] = {
     "settled": Needed(),
     "roll released": Needed(always=True),
     "lot closed": Needed(second=REVIEWED),
+    "lot decided": Needed(),
     "decommissioned": Needed(),
     "hold lifted": Needed(),
 }
