@@ -1,0 +1,93 @@
+"""What a checkpoint finds in a record, and what it cannot find."""
+
+from __future__ import annotations
+
+import hashlib
+
+import pytest
+from conftest import Bench
+from databases import Database
+from sqlalchemy import text
+
+import serialkeeper as sk
+from serialkeeper.outside import signing
+from serialkeeper.rules.checkpoints import Checkpoint, read
+from serialkeeper.store import checkpoints
+
+AT = "2026-11-26T12:00:00.000Z"
+
+
+def kept(bench: Bench) -> Checkpoint:
+    """A checkpoint that went through its signed file."""
+    key = signing.make_key(bench.folder / "key.pem")
+    with bench.record.read() as view:
+        data = checkpoints.take(view, 1, AT).signed(key)
+    return read(data, key.public_key().public_bytes_raw().hex(), "checkpoint")
+
+
+def after(bench: Bench, checkpoint: Checkpoint, generation: int = 1) -> int:
+    with bench.record.read() as view:
+        return checkpoints.entries_after(view, checkpoint, generation)
+
+
+def rewrite(database: Database, first: int) -> int:
+    """Give the lot's entries from one on another person, and hashes that fit, head row included.
+
+    With hashlib alone, as whoever can write the database would (FIPS 180-4). Gives how many
+    entries were altered.
+    """
+    altered, head = 0, bytes(32)
+    with database.client() as client:
+        every = "SELECT seq, body, hash FROM entry WHERE lot_id = 1 ORDER BY seq"
+        for seq, body, own in client.execute(text(every)).all():
+            if seq < first:
+                head = own
+                continue
+            other = bytes(body).replace(b'"person":"Line Lead"', b'"person":"Somebody"')
+            altered += other != body
+            head = hashlib.sha256(head + other).digest()
+            edit = "UPDATE entry SET body = :body, hash = :head WHERE lot_id = 1 AND seq = :seq"
+            client.execute(text(edit), {"body": other, "head": head, "seq": seq})
+        client.execute(text("UPDATE chain SET head = :head WHERE lot_id = 1"), {"head": head})
+    return altered
+
+
+def test_a_rewritten_chain_shows_only_against_the_checkpoint(bench: Bench) -> None:
+    """First what came after it is rewritten: not found, but counted. Then all of the chain."""
+    bench.printed(4)
+    checkpoint = kept(bench)
+    told = next(mark.count for mark in checkpoint.marks if mark.key.lot_id == 1)
+    assert after(bench, checkpoint) == 0
+    sk.label.void(bench.record, bench.lot, "4", reason="specimen", count=1)
+    added = after(bench, checkpoint)
+    assert added > 0
+    assert rewrite(bench.database, told + 1) > 0
+    assert sk.record.verify(bench.record)["sound"]
+    assert after(bench, checkpoint) == added
+    assert rewrite(bench.database, 1) > 1
+    assert sk.record.verify(bench.record)["sound"]
+    with pytest.raises(sk.Damaged, match="rewritten"):
+        after(bench, checkpoint)
+
+
+def test_a_cut_tail_a_lost_chain_and_another_record_show(bench: Bench) -> None:
+    bench.printed(4)
+    checkpoint = kept(bench)
+    other = Checkpoint("00" * 32, 1, AT, checkpoint.marks)
+    with pytest.raises(sk.Damaged, match="another record"):
+        after(bench, other)
+    older = Checkpoint(checkpoint.record, 2, AT, checkpoint.marks)
+    with pytest.raises(sk.Damaged, match="older copy"):
+        after(bench, older)
+    cut = (
+        "DELETE FROM entry WHERE lot_id = 1 AND seq = (SELECT count FROM chain WHERE lot_id = 1);"
+        "UPDATE chain SET count = count - 1, head = (SELECT hash FROM entry WHERE lot_id = 1 "
+        "ORDER BY seq DESC LIMIT 1) WHERE lot_id = 1"
+    )
+    assert bench.database.edit(cut) == 1
+    with pytest.raises(sk.Damaged, match="cut off"):
+        after(bench, checkpoint)
+    gone = "DELETE FROM entry WHERE lot_id = 1;DELETE FROM chain WHERE lot_id = 1"
+    assert bench.database.edit(gone) >= 1
+    with pytest.raises(sk.Damaged, match="lot 1, entry 1"):
+        after(bench, checkpoint)
