@@ -26,6 +26,7 @@ from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
     alarms,
     challenges,
+    checkpoints,
     contents,
     drawings,
     handoff,
@@ -415,6 +416,8 @@ class record:
             return moving.call_off(record, to, reason=reason)
         return moving.copy(record, to, seen=seen)
 
+    checkpoint = staticmethod(checkpoints.write)
+    key = staticmethod(checkpoints.make_key)
     verify = staticmethod(reports.verify_record)
     entries = staticmethod(reports.list_entries)
 

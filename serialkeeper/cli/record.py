@@ -5,23 +5,72 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Annotated, Any, TextIO
 
 import typer
 
 from serialkeeper.cli.answer import answer, answer_rows, call, check_url, signature_lines
 from serialkeeper.outside import clock
-from serialkeeper.steps import moving, reports
+from serialkeeper.steps import checkpoints, moving, reports
 from serialkeeper.store import opening
 
 app = typer.Typer(help="The record itself.")
 
 
 @app.command()
-def verify() -> None:
-    """Check journal, parts, originals and tables. Exit code 3 at the first fault."""
-    result = reports.verify_record(call.record())
+def verify(
+    against: Annotated[
+        Path | None, typer.Option(help="A checkpoint's file, kept elsewhere.", dir_okay=False)
+    ] = None,
+    public_key: Annotated[
+        str, typer.Option(help="The key that the checkpoint is signed with, as handed over.")
+    ] = "",
+) -> None:
+    """Check journal, parts, originals and tables. Exit code 3 at the first fault.
+
+    Example: record verify --against /mnt/custodian/checkpoint-1-20261126T120000000Z.json.
+    """
+    result = reports.verify_record(call.record(), against=against, public_key=public_key)
     answer(result, verify_lines(result))
+
+
+@app.command()
+def key(
+    file: Annotated[Path, typer.Argument(help="A new file, outside the record.", dir_okay=False)],
+) -> None:
+    """Make the key that signs checkpoints. Example: record key checkpoints.pem."""
+    result = checkpoints.make_key(call.record(), file)
+    answer(
+        result,
+        [
+            f"The key is in {result['key']}; only its owner may open it.",
+            f"  public key {result['public_key']}",
+            "  Hand the public key, on paper too, to whoever keeps the checkpoints.",
+        ],
+    )
+
+
+@app.command()
+def checkpoint(
+    out: Annotated[Path, typer.Option(help="A folder, best somebody else's.", file_okay=False)],
+    key: Annotated[
+        Path,
+        typer.Option(help="The file with the signing key.", envvar="SERIALKEEPER_SIGNING_KEY"),
+    ],
+) -> None:
+    """Write down, signed, how far every chain is. Example: record checkpoint --out FOLDER --key
+    checkpoints.pem."""
+    result = checkpoints.write(call.record(), out, key=key)
+    answer(
+        result,
+        [
+            f"Checkpoint of {result['entries']:,} entries in {result['chains']} chains: "
+            f"{result['file']}",
+            f"  SHA-256 {result['sha256']}",
+            "  What is written from now on is unprotected until the next one.",
+        ],
+    )
 
 
 @app.command()
@@ -152,7 +201,15 @@ def verify_lines(result: dict[str, Any]) -> list[str]:
         f"{result['parts']:,} parts ({result['bytes']:,} bytes), replayed and compared with "
         f"{result['rows']:,} table rows.",
         *head_lines(result["heads"]),
+        unprotected_line(**result["unprotected"]),
     ]
+
+
+def unprotected_line(since: str | None, entries: int) -> str:
+    """How much no checkpoint protects, for people."""
+    if since is None:
+        return f"  No checkpoint yet: all {entries:,} entries are unprotected."
+    return f"  Checkpoint of {since}: {entries:,} entries came after it and are unprotected."
 
 
 def head_lines(heads: dict[str, dict[str, Any]]) -> list[str]:

@@ -53,6 +53,26 @@ def make_key(path: Path) -> Ed25519PrivateKey:
     return key
 
 
+def public_half(key: Ed25519PrivateKey) -> str:
+    """The public key that belongs to a key, 64 hex digits."""
+    return key.public_key().public_bytes_raw().hex()
+
+
+def read_checkpoint(path: Path) -> bytes:
+    """The bytes of a checkpoint's file. Refuses `file_missing`."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise Refused(
+            "file_missing",
+            "The checkpoint cannot be read.",
+            where=str(path),
+            expected="a checkpoint's file",
+            came=error.strerror or str(error),
+            remedy="Correct the name.",
+        ) from None
+
+
 def read_key(path: Path) -> Ed25519PrivateKey:
     """The key in a file. Refuses `file_missing`, `bad_value`."""
     try:

@@ -347,6 +347,8 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "prefixes reserved": _prefixes_reserved,
     "lot registered": _nothing,
     "lot closing noted": _nothing,
+    "checkpoint key named": _nothing,
+    "checkpoint made": _nothing,
     **pack_entries.HOUSE_HANDLERS,
     **people_entries.HOUSE_HANDLERS,
 }

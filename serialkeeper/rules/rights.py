@@ -48,6 +48,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "sign-ins cleared": _KEEPING,
     "station added": _KEEPING,
     "alarm rules set": _MOVING,
+    "checkpoint key named": _MOVING,
+    "checkpoint made": (LINE_LEAD, COMPLIANCE, ADMINISTRATOR),
     # products and places
     "product added": (LINE_LEAD, INTEGRATOR),
     "layout set": _LEADING,

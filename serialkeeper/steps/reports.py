@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
+from serialkeeper.outside import signing
 from serialkeeper.rules import epc, gs1, scans, signatures
 from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey
 from serialkeeper.rules.contradictions import find_contradictions
@@ -16,6 +18,7 @@ from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.parts import EVIDENCE
 from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
+from serialkeeper.store.checkpoints import check_against, unprotected
 from serialkeeper.store.codes import code_at, facts_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.pack_trees import holds_on_unit
@@ -256,13 +259,28 @@ def _entries(
                 }
 
 
-def verify_record(record: Record) -> dict[str, Any]:
+def verify_record(
+    record: Record, *, against: Path | None = None, public_key: str = ""
+) -> dict[str, Any]:
     """Check chains, parts, originals and tables; raises Damaged at the first fault.
 
-    A tail cut off or rewritten together with its head row, after the last checkpoint kept
-    elsewhere, cannot be seen from inside the record; so the heads are given to be kept.
+    A tail cut off or rewritten together with its head row cannot be seen from inside the record,
+    only against a checkpoint that was made after it and kept elsewhere.
+
+    Args:
+        against: a checkpoint's file.
+        public_key: the key that it has to be signed with, 64 hex digits, as it was handed over;
+            without it those count that the record itself names.
+
+    Returns:
+        `sound`; how much was checked; `heads` to be kept; `unprotected`: what came after the
+        checkpoint (or after the last one that was made) and could be rewritten unseen.
     """
+    data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
         checked = verify(view)
         heads = heads_of(view)
-    return {"sound": True, **checked, "heads": heads}
+        later = (
+            check_against(view, data, public_key, str(against)) if against else unprotected(view)
+        )
+    return {"sound": True, **checked, "heads": heads, "unprotected": later}

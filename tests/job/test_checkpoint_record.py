@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from pathlib import Path
 
 import pytest
 from conftest import Bench
@@ -10,6 +11,7 @@ from databases import Database
 from sqlalchemy import text
 
 import serialkeeper as sk
+from serialkeeper.cli.door import run
 from serialkeeper.outside import signing
 from serialkeeper.rules.checkpoints import Checkpoint, read
 from serialkeeper.store import checkpoints
@@ -43,13 +45,49 @@ def rewrite(database: Database, first: int) -> int:
             if seq < first:
                 head = own
                 continue
-            other = bytes(body).replace(b'"person":"Line Lead"', b'"person":"Somebody"')
+            other = bytes(body)
+            if b'"signatures"' not in other:  # these would need new ones, which is as easy
+                other = other.replace(b'"person":"Line Lead"', b'"person":"Somebody"')
             altered += other != body
             head = hashlib.sha256(head + other).digest()
             edit = "UPDATE entry SET body = :body, hash = :head WHERE lot_id = 1 AND seq = :seq"
             client.execute(text(edit), {"body": other, "head": head, "seq": seq})
         client.execute(text("UPDATE chain SET head = :head WHERE lot_id = 1"), {"head": head})
     return altered
+
+
+def test_as_an_officer_uses_it(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    """A key, a checkpoint, the check against it; the span that it does not protect is told. A key
+    that the record does not name signs nothing, and a file of another key is not believed."""
+    bench.printed(4)
+    record, folder = bench.record, bench.folder
+    assert sk.record.verify(record)["unprotected"]["since"] is None
+    with pytest.raises(sk.Refused, match="not name this key"):
+        signing.make_key(folder / "strange.pem")
+        sk.record.checkpoint(record, folder, key=folder / "strange.pem")
+    key = sk.record.key(record, folder / "key.pem")
+    with pytest.raises(sk.Refused, match="file of that name"):
+        sk.record.key(record, folder / "key.pem")
+    made = sk.record.checkpoint(record, folder, key=folder / "key.pem")
+    path = Path(made["file"])
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == made["sha256"]
+    for given in ("", key["public_key"]):
+        later = sk.record.verify(record, against=path, public_key=given)["unprotected"]
+        assert later == {"since": made["at"], "entries": 1}  # the entry that tells of it
+    sk.label.void(record, bench.lot, "4", reason="specimen", count=1)
+    assert sk.record.verify(record)["unprotected"] == {"since": made["at"], "entries": 2}
+    with pytest.raises(sk.Refused, match="relied on"):
+        sk.record.verify(record, against=path, public_key="ab" * 32)
+    (folder / "altered.json").write_bytes(path.read_bytes().replace(b"2026", b"2027"))
+    with pytest.raises(sk.Refused, match="relied on"):
+        sk.record.verify(record, against=folder / "altered.json")
+    common = ["--record", bench.url, "--as", "Line Lead"]
+    assert run(["record", "verify", "--against", str(path), *common]) == 0
+    assert "2 entries came after it and are unprotected" in capsys.readouterr().out
+    assert rewrite(bench.database, 1) > 1
+    assert run(["record", "verify", *common]) == 0
+    assert run(["record", "verify", "--against", str(path), *common]) == 3
+    assert "rewritten" in capsys.readouterr().err
 
 
 def test_a_rewritten_chain_shows_only_against_the_checkpoint(bench: Bench) -> None:

@@ -36,13 +36,13 @@ LINE = {
 DECIDED = {
     *("lot approved", "accepted", "settled", "voided", "numbers returned", "decommissioned"),
     *("packs decommissioned", "roll released", "reconciled", "lot closed", "lot closing noted"),
-    *("held", "unpacked", "challenge made"),
+    *("held", "unpacked", "challenge made", "checkpoint made"),
 }
 """What is decided: line lead and compliance."""
 
 SETTINGS = {
     *("record moved", "move called off", "move confirmed", "record taken over"),
-    *("alarm rules set", "planted", "challenge made"),
+    *("alarm rules set", "planted", "challenge made", "checkpoint made", "checkpoint key named"),
 }
 """What touches the record and its settings: compliance and the administrator."""
 

@@ -1,0 +1,84 @@
+"""Checkpoints: signed lists of how far every chain is, for a folder that is somebody else's."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from pathlib import Path
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.outside import signing
+from serialkeeper.outside.files import Delivery
+from serialkeeper.rules.chain import HOUSE
+from serialkeeper.store.checkpoints import generation_of, keys_of, take
+from serialkeeper.store.record import Record
+
+
+def make_key(record: Record, path: Path) -> dict[str, Any]:
+    """Make a key that signs checkpoints, and name its public half in the house chain.
+
+    Args:
+        path: a new file, outside the record, that only its owner may open (PEM, PKCS 8).
+
+    Refuses `file_exists`, `role_not_allowed`.
+
+    Returns:
+        `key`, the file; `public_key`, 64 hex digits to be handed to whoever keeps checkpoints.
+    """
+    record.check_may("checkpoint key named")
+    public = signing.public_half(signing.make_key(path))
+    try:
+        with record.work(HOUSE) as work:
+            work.write(HOUSE, "checkpoint key named", {"public_key": public})
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return {"key": str(path), "public_key": public}
+
+
+def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
+    """Write a checkpoint, signed with Ed25519, and say in the house chain that it was made.
+
+    Args:
+        out: the folder; best one that nobody who works on the record can write to later.
+        key: the file that `make_key` made.
+
+    Refuses `file_missing`, `file_exists`, `bad_value` for a key that the record does not name,
+    `role_not_allowed`.
+
+    Returns:
+        `file`, `sha256`, `generation`, `at`, `entries` and `chains` that it covers.
+    """
+    record.check_may("checkpoint made")
+    signer = signing.read_key(key)
+    with record.read() as view:
+        named = keys_of(view)
+        at = record.now().astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+        made = take(view, generation_of(view), at)
+    if signing.public_half(signer) not in named:
+        raise Refused(
+            "bad_value",
+            "The record does not name this key.",
+            where=str(key),
+            expected=f"the private half of {named[-1]}" if named else "a key that was named",
+            came=f"the private half of {signing.public_half(signer)}",
+            remedy="Sign with the key that was made for this record, or make one: record key FILE",
+        )
+    entries = sum(mark.count for mark in made.marks)
+    stamp = made.at.translate(str.maketrans("", "", "-:."))
+    path = out / f"checkpoint-{made.generation}-{stamp}.json"
+    with Delivery(path) as delivery:
+        delivery.write(made.signed(signer))
+        sha256 = delivery.sync()
+        with record.work(HOUSE) as work:
+            told = {"at": made.at, "entries": entries, "sha256": sha256}
+            work.write(HOUSE, "checkpoint made", told)
+        delivery.deliver()
+    return {
+        "file": str(path),
+        "sha256": sha256,
+        "generation": made.generation,
+        "at": made.at,
+        "entries": entries,
+        "chains": len(made.marks),
+    }
