@@ -12,6 +12,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 import orjson
@@ -132,6 +133,11 @@ class Entry:
                 "verb": self.verb,
             }
         )
+
+
+def written(moment: datetime) -> str:
+    """A moment as entries tell it: UTC, RFC 3339 with milliseconds."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 
 def block_of(position: int) -> int:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC
 from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import signing
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.chain import HOUSE, written
 from serialkeeper.store.checkpoints import generation_of, keys_of, take
 from serialkeeper.store.record import Record
 
@@ -53,8 +52,7 @@ def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
     signer = signing.read_key(key)
     with record.read() as view:
         named = keys_of(view)
-        at = record.now().astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
-        made = take(view, generation_of(view), at)
+        made = take(view, generation_of(view), written(record.now()))
     if signing.public_half(signer) not in named:
         raise Refused(
             "bad_value",

@@ -275,7 +275,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     head = view.chain(key)
     states = view.count_states(key) if count else {}
     shipped = last_shipped(view, lot) if count and lot.packs else None
-    decided = decision_of(view, lot) if lot.state == "closed" else None
+    decided = decision_of(view, lot) if count and lot.state == "closed" else None
     return {
         "lot": lot.number,
         "gtin": lot.gtin,

@@ -19,7 +19,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import groupby
 from pathlib import Path
 from typing import IO, Any
@@ -28,7 +28,7 @@ from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import changes, moves, replay, rights, signatures
-from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link
+from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import bulk, pack_bulk
@@ -208,7 +208,7 @@ class Work(View):
         self._heads: dict[LotKey, tuple[int, bytes]] = {}
         moment = record.now()
         offset = moment.utcoffset()
-        self.at = moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+        self.at = written(moment)
         self._offset = round(offset.total_seconds() / 60) if offset else 0
 
     def hand_to(self, person: Person) -> None:

@@ -7,14 +7,14 @@ wrong password, a retired person, and one who has to wait.
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from sqlalchemy import insert, update
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import passwords
-from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.chain import HOUSE, written
 from serialkeeper.rules.rights import NOBODY
 from serialkeeper.store.people_tables import Attempt, Person
 from serialkeeper.store.tables import table_of
@@ -43,7 +43,7 @@ def sign_in(record: Record, name: str, password: str) -> Person:
         kept = view.credential(person.id) if person else ""
         attempt = view.attempt(person.id) if person else None
     fits = passwords.matches(kept or passwords.DUMMY, password)
-    now = _text(record.now())
+    now = written(record.now())
     waiting = attempt is not None and (
         attempt.until > now or attempt.failures >= passwords.CLOSED_AFTER
     )
@@ -80,7 +80,7 @@ def _count(record: Record, person: int) -> None:
         before = work.attempt(person)
         failures = before.failures + 1 if before else 1
         wait = passwords.wait_after(failures) if person else timedelta()
-        until = _text(record.now() + wait) if wait else ""
+        until = written(record.now() + wait) if wait else ""
         if before:
             change = update(table).where(table.c.person == person)
             work.connection.execute(change.values(failures=failures, until=until))
@@ -93,7 +93,3 @@ def _count(record: Record, person: int) -> None:
         if failures >= work.password_rules().failures and not told:
             data = {"id": len(alarms) + 1, "person": person, "failures": failures}
             work.write(HOUSE, "sign-ins failed", data)
-
-
-def _text(moment: datetime) -> str:
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
