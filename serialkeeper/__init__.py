@@ -55,6 +55,7 @@ from serialkeeper.steps import (
     reports,
     returning,
     rolls,
+    runs,
     scans,
     second_pass,
     settling,
@@ -253,6 +254,20 @@ class alarm:
     list = staticmethod(alarms.list_alarms)
     acknowledge = staticmethod(alarms.acknowledge)
     rules = staticmethod(alarms.rules)
+
+
+class run:
+    """A stretch of work at a station on one lot."""
+
+    challenge = staticmethod(runs.challenge)
+    clearance = staticmethod(runs.clearance)
+    clock = staticmethod(runs.clock)
+    end = staticmethod(runs.end)
+    grade = staticmethod(runs.grade)
+    list = staticmethod(runs.all_runs)
+    show = staticmethod(runs.show)
+    start = staticmethod(runs.start)
+    stop = staticmethod(runs.stop)
 
 
 class challenge:

@@ -93,6 +93,10 @@ WORDS: dict[str, str] = {
     "results_claimed": "The labels of this file were inspected already.",
     "results_changed": "What was read of a followed file is not there any more.",
     "followed_elsewhere": "Another process follows this file.",
+    # runs
+    "run_unknown": "The lot has no such run.",
+    "run_state": "The run is in a state in which this is not done.",
+    "clearance_incomplete": "A clearance is every point of its list.",
     # proving the reader
     "challenge_unknown": "There is no such challenge set.",
     "challenge_count": "The file does not hold one reading for every label of the challenge set.",

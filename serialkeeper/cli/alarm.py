@@ -24,6 +24,7 @@ _WORDS = {
     "still_there": "labels that should be gone are still there",
     "released_roll": "something was found on labels of a released roll",
     "good_gone": "good labels are not on the roll",
+    "unchallenged": "the reader was not proven since the start or the last stop (run challenge)",
 }
 
 

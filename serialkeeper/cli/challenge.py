@@ -80,6 +80,8 @@ def _run_lines(result: dict[str, Any]) -> Iterator[str]:
     elif result["missed"]:
         yield "STOP, and tell the quality unit: THE READER MISSED A BAD LABEL."
         yield from _doubt_lines(result["in_doubt"])
+        if result["hold"]:
+            yield (f"  Hold {result['hold']} keeps it back: serialkeeper hold list {result['lot']}")
         yield "  This tool stops no machine: stop it yourself where your rules say so."
     else:
         yield "NOT PASSED: unproven labels show nothing of their kind. Make them anew, run again."

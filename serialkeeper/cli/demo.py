@@ -18,6 +18,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.rules import gs1
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.runs import CLEARANCE
 from serialkeeper.steps import (
     alarms,
     contents,
@@ -33,6 +34,7 @@ from serialkeeper.steps import (
     products,
     reconciliation,
     reports,
+    runs,
     settling,
 )
 from serialkeeper.store.record import Record
@@ -108,6 +110,7 @@ class _Story:
         yield f'  serialkeeper person add "{SECOND}" --role compliance'
         yield from self._plan(record)
         yield from self._print(record)
+        yield from self._begin(record)
         yield from self._inspect(record)
         yield from self._settle(record)
         yield from self._reconcile(record)
@@ -153,6 +156,22 @@ class _Story:
         yield f"  The first {SPECIMENS} labels go into the lot's papers as specimens:"
         yield f"  serialkeeper label void {LOT} {which} --reason specimen --count {SPECIMENS}"
 
+    def _begin(self, record: Record) -> Iterator[str]:
+        yield from self._say(
+            "A run begins: the line is cleared, and the reader proven with bad labels",
+            f"run start {LOT}",
+        )
+        runs.start(record, LOT)
+        yield from self._clear(record, "before")
+        runs.challenge(record, LOT, when="start", shown=12, caught=12)
+        yield f"  serialkeeper run challenge {LOT} --when start --shown 12 --caught 12"
+
+    def _clear(self, record: Record, when: str) -> Iterator[str]:
+        points = list(CLEARANCE[when])
+        runs.clearance(record, LOT, when, checked=points, second=SECOND)
+        yield f"  serialkeeper run clearance {LOT} {when} --checked {','.join(points)} \\"
+        yield f'    --second "{SECOND}"'
+
     def _inspect(self, record: Record) -> Iterator[str]:
         played = practice.rehearse(record, LOT, out=self.results, truth=self.truth, seed=self.seed)
         yield from self._say(
@@ -167,6 +186,14 @@ class _Story:
         raised = [row["id"] for row in alarms.list_alarms(record, LOT)]
         if raised:
             yield from self._acknowledge(record, raised)
+        yield from self._say(
+            "The run ends as it began",
+            f"run challenge {LOT} --when end --shown 12 --caught 12",
+        )
+        runs.challenge(record, LOT, when="end", shown=12, caught=12)
+        yield from self._clear(record, "after")
+        runs.end(record, LOT)
+        yield f"  serialkeeper run end {LOT}"
 
     def _acknowledge(self, record: Record, raised: list[int]) -> Iterator[str]:
         ids = " ".join(map(str, raised))

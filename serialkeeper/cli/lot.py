@@ -13,6 +13,7 @@ from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.holds import sentence
+from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import holding, lots, reconciliation
 
@@ -165,6 +166,7 @@ def _lines(row: dict[str, Any]) -> list[str]:
             f"  take {t['take']}: {t['readings']:,} readings from {t['name']}, {t['state']}"
             for t in row["takes"]
         ),
+        *(f"  {run_line(one)}" for one in row["runs"]),
         f"  journal: {row['chain']['entries']} entries, head {row['chain']['head']}",
     ]
 

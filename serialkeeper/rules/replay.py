@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import holds, pack_entries, people_entries, signatures
+from serialkeeper.rules import holds, pack_entries, people_entries, runs, signatures
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
 from serialkeeper.rules.changes import (
     AddExtras,
@@ -308,8 +308,10 @@ def _challenge_made(entry: Entry, key: Row) -> list[Change]:
 
 
 def _challenge_run(entry: Entry, key: Row) -> list[Change]:
-    data = {name: value for name, value in entry.data.items() if name not in ("pieces", "packed")}
-    return [Insert("challenge_run", {**key, **data, "station": entry.station, "at": entry.at})]
+    others = ("pieces", "packed", "run")
+    data = {name: value for name, value in entry.data.items() if name not in others}
+    made = Insert("challenge_run", {**key, **data, "station": entry.station, "at": entry.at})
+    return [made, *runs.challenged_by_file(entry, key)]
 
 
 def _planted(entry: Entry, key: Row) -> list[Change]:
@@ -390,6 +392,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot decided": _nothing,
     **pack_entries.HANDLERS,
     **holds.HANDLERS,
+    **runs.HANDLERS,
 }
 
 _HANDLERS = {**_HOUSE, **_LOT}

@@ -78,6 +78,13 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "challenge made": (LINE_LEAD, COMPLIANCE, ADMINISTRATOR),
     "challenge run": _LINE,
     "planted": _MOVING,
+    "run started": _LINE,
+    "run cleared": _LINE,
+    "run challenged": _LINE,
+    "run stopped": _LINE,
+    "clock checked": _LINE,
+    "grade noted": (OPERATOR, LINE_LEAD, COMPLIANCE),
+    "run ended": _LINE,
     # decisions
     "accepted": _DECIDING,
     "settled": _DECIDING,

@@ -52,6 +52,7 @@ NEEDED: Mapping[str, Needed] = {
     "accepted": Needed(always=True),
     "settled": Needed(),
     "roll released": Needed(always=True),
+    "run cleared": Needed(always=True, second=REVIEWED),
     "lot closed": Needed(second=REVIEWED),
     "lot decided": Needed(),
     "decommissioned": Needed(),

@@ -12,7 +12,7 @@ import polars as pl
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules import challenges, findings, gs1, profiles, rights
+from serialkeeper.rules import challenges, findings, gs1, profiles, rights, runs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.challenges import MISSED, OUTCOMES, BadLabel
 from serialkeeper.rules.layout import layout_of
@@ -28,7 +28,8 @@ from serialkeeper.store.challenges import (
     planted,
     proof_of,
 )
-from serialkeeper.store.record import Record
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.runs import hold_after_failure, open_run
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -161,12 +162,31 @@ def run(
                 "findings": " ".join(words),
                 "outcomes": letters,
             }
-            work.keep_original(scene.key, sha256, originals.pieces())
-            work.write(scene.key, "challenge run", data)
+            held = _journal(record, work, lot, data, originals)
             if described:
                 work.keep_profile(described, text)
     with record.read() as view:
-        return _told(view, lot, view.challenge_runs(scene.key)[data["id"] - 1], already=False)
+        row = view.challenge_runs(scene.key)[data["id"] - 1]
+        return {**_told(view, lot, row, already=False), "hold": held or None}
+
+
+def _journal(
+    record: Record, work: Work, lot: Lot, data: dict[str, Any], originals: camera.Originals
+) -> int:
+    """Write what a reader made of a set; it counts for the run that is open here.
+
+    Returns:
+        the hold that keeps back what was taken since it last passed, 0 for none.
+    """
+    key = key_of(lot)
+    run_here = open_run(work, key, record.station)
+    if run_here:
+        runs.check_cleared(run_here, lot.full_name)
+        data["run"] = run_here.run
+    work.keep_original(key, data["sha256"], originals.pieces())
+    work.write(key, "challenge run", data)
+    missed = MISSED in data["outcomes"]
+    return hold_after_failure(work, lot, record.station) if run_here and missed else 0
 
 
 def _look(record: Record, view: View, name: str, number: int, profile: str) -> _Scene:
@@ -381,6 +401,7 @@ def _told(view: View, lot: Lot, row: ChallengeRun, *, already: bool) -> dict[str
         "results": _results(labels, row),
         "reader": measured(view, lot),
         "already_run": already,
+        "hold": None,
     }
 
 

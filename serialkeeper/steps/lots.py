@@ -14,6 +14,7 @@ from serialkeeper.rules.moves import check_lot, check_second
 from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
 from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
+from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
 
@@ -302,6 +303,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         )
         if count
         else None,
+        "runs": [one.describe() for one in runs_of(view, key)],
         "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
         "imports": [

@@ -16,6 +16,7 @@ from serialkeeper.store.numbers import IMPORTED
 from serialkeeper.store.pack_trees import holds_on_lot
 from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
 from serialkeeper.store.record import Record
+from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -198,6 +199,11 @@ def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
         f"take {t.id} was interrupted: take {t.name} again"
         for t in view.takes(key)
         if t.state != "finished"
+    ]
+    points += [
+        f"{one.name} is open: serialkeeper run end {lot.number}"
+        for one in runs_of(view, key)
+        if not one.ended
     ]
     packs = _packs(view, lot) if lot.packs else None
     if packs and packs["doubtful"]:

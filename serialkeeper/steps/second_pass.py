@@ -30,6 +30,7 @@ from serialkeeper.store.plans import (
     summary_of,
 )
 from serialkeeper.store.record import Record, Work
+from serialkeeper.store.runs import hold_taken, unproven
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -183,7 +184,16 @@ def _write(
         work.write(key, "take started", {"id": number, **facts})
         _write_blocks(work, scene, number, judged)
         rules = work.alarm_rules_at(facts["station"])
-        _, told = raise_alarms(work, lot, judged.alarms, judged.finding, rules, name=facts["name"])
+        alone = unproven(work, lot, facts["station"], practice=record.practice)
+        _, told = raise_alarms(
+            work,
+            lot,
+            judged.alarms,
+            judged.finding,
+            rules,
+            name=facts["name"],
+            unproven=facts["readings"] if alone else 0,
+        )
         data = {
             "take": number,
             "plausible": judged.verdicts.plausible,
@@ -192,6 +202,7 @@ def _write(
             "again": judged.result,
         }
         work.write(key, "take finished", data)
+        hold_taken(work, lot, number, station=facts["station"])
         if profile:
             work.keep_profile(profile, text)
         return work.takes(key)[-1]

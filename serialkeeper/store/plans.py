@@ -225,6 +225,7 @@ def raise_alarms(
     *,
     name: str,
     follow: int = 0,
+    unproven: int = 0,
 ) -> tuple[list[int], dict[str, Any]]:
     """What the last entry of a take tells of its alarms, and the ids of those that are new.
 
@@ -234,9 +235,12 @@ def raise_alarms(
         rules: by which they were found.
         name: the file's name.
         follow: the following that raised some of them already, 0 for none.
+        unproven: readings of a reader that was not proven, 0 if it was.
     """
     key = key_of(lot)
     alarms = [*alarms, *_on_released(work, lot, found)]
+    if unproven:
+        alarms.append(Alarm("unchallenged", 0, 0, 0, unproven))
     there = work.alarms(key)
     followed = [alarm_of(row) for row in there if follow and row.follow == follow]
     new = not_raised_yet(alarms, followed, rules.window)

@@ -60,6 +60,7 @@ from serialkeeper.store.people_tables import (
     Person,
     SignInAlarm,
 )
+from serialkeeper.store.run_tables import RunEvent
 
 
 class Setting(SQLModel, table=True):
@@ -312,6 +313,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     Packed,
     PackLabel,
     HoldRow,
+    RunEvent,
     Credential,
     Attempt,
     SignInAlarm,

@@ -80,6 +80,7 @@ CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
 DROP TABLE hold;
+DROP TABLE run_event;
 DROP TABLE credential;
 DROP TABLE attempt;
 DROP TABLE sign_in_alarm;

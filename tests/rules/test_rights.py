@@ -25,7 +25,16 @@ ONLY = {
 """What one role alone may write."""
 
 LINE = {
-    *("profile kept", "take started", "taken", "take finished", "follow started", "followed"),
+    *("run started", "run cleared", "run challenged", "run stopped", "clock checked", "run ended"),
+    *(
+        "grade noted",
+        "profile kept",
+        "take started",
+        "taken",
+        "take finished",
+        "follow started",
+        "followed",
+    ),
     *("finish asked", "alarms acknowledged", "challenge run", "roll added", "roll slit"),
     *("roll turned", "roll marked", "labels removed", "label replaced", "ssccs reserved"),
     *("ssccs given", "packs numbered", "packed", "pack checked", "pack label made"),
@@ -55,7 +64,12 @@ OWN = {"password changed"}
 WANTED = {
     "operator": OWN | LINE,
     "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA,
-    "compliance": OWN | ONLY["compliance"] | DECIDED | SETTINGS | {"events written"},
+    "compliance": OWN
+    | ONLY["compliance"]
+    | {"grade noted"}
+    | DECIDED
+    | SETTINGS
+    | {"events written"},
     "integrator": OWN | MASTER_DATA | {"events written"},
     "administrator": OWN | ONLY["administrator"] | SETTINGS | {"challenge made"},
 }

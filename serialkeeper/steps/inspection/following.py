@@ -34,6 +34,7 @@ from serialkeeper.steps.inspection.taking import (
 from serialkeeper.store.line_tables import FollowRow
 from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
+from serialkeeper.store.runs import unproven
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -227,7 +228,7 @@ class _Follower:
             row = self._earlier(view, described)
             plan, shapes = plan_for(record, view, self.lot, None, np.zeros(0, dtype=np.bool_))
             self.jobs, states = len(shapes), self._states(view)
-            self.expected = view.open_alarms(self.key)
+            self.expected, self.unproven = view.open_alarms(self.key), self._unproven(view)
         unit = self.profile.unit if self.profile else "line"
         self.live = Live(plan, states, self.rules, str(self.path), unit)
         self.row = row or self._start(described)
@@ -240,6 +241,9 @@ class _Follower:
 
     def _states(self, view: View) -> Any:
         return np.frombuffer(b" " + view.states(self.key, 1, self.lot.labels), np.uint8)
+
+    def _unproven(self, view: View) -> bool:
+        return unproven(view, self.lot, self.record.station, practice=self.record.practice)
 
     # -- beginning, or going on -------------------------------------------------------------
 
@@ -339,7 +343,11 @@ class _Follower:
                     devices.check_rehearsed(batch, self.path, welcome=self.record.practice)
                     told = self.live.add(batch.rows, batch.first_line)
                 self._look()
-                if self._news([alarm for number, alarm in told if number >= self.mark]):
+                fresh = [alarm for number, alarm in told if number >= self.mark]
+                new = min(batch.rows.height, self.live.readings - self.mark)
+                if self.unproven and new > 0:
+                    fresh.append(Alarm("unchallenged", 0, 0, 0, new))
+                if self._news(fresh):
                     self._save()
                 self.onlooker.saw(self._progress())
                 limit = idle if self.live.readings or empty_is_idle else None
@@ -365,7 +373,7 @@ class _Follower:
         if monotonic() - self.looked < LOOK_EVERY:
             return
         with self.record.read() as view:
-            standing = view.open_alarms(self.key)
+            standing, self.unproven = view.open_alarms(self.key), self._unproven(view)
             self.row = self._current(view)
             lot, jobs = view.lot(self.lot.full_name), len(view.jobs(self.key))
             if (lot.labels, jobs) != (self.lot.labels, self.jobs):

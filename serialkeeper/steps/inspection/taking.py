@@ -41,6 +41,7 @@ from serialkeeper.store.line_tables import FollowRow, Take
 from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.plans import plan_of, raise_alarms, summary_of
 from serialkeeper.store.record import Record, Work
+from serialkeeper.store.runs import hold_taken, unproven
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -347,7 +348,7 @@ def _write(
                 data = {"take": current.id, "through": ahead.through, "found": ahead.found}
                 work.write(key, "taken", data, parts=ahead.parts)
             elif not finished:
-                raised = _finish(work, scene, current, judged)
+                raised = _finish(record, work, scene, current, judged)
                 finished = True
             entries = work.length(key)
     with record.read() as view:
@@ -381,16 +382,18 @@ def _states_now(work: Work, key: LotKey, first: int, last: int) -> NDArray[np.ui
     return np.frombuffer(work.states(key, first, last), np.uint8)
 
 
-def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[int]:
+def _finish(record: Record, work: Work, scene: _Scene, current: Take, judged: Judged) -> list[int]:
     """The last entry of a take; gives the ids of the alarms that it raises."""
+    lot, station = scene.lot, current.station
     raised, told = raise_alarms(
         work,
-        scene.lot,
+        lot,
         judged.alarms,
         judged.finding,
         scene.rules,
         name=current.name,
         follow=scene.follow,
+        unproven=current.readings if unproven(work, lot, station, practice=record.practice) else 0,
     )
     data = {
         "take": current.id,
@@ -399,4 +402,5 @@ def _finish(work: Work, scene: _Scene, current: Take, judged: Judged) -> list[in
         **told,
     }
     work.write(scene.key, "take finished", data)
+    hold_taken(work, lot, current.id, station=station, follow=scene.follow)
     return raised
