@@ -54,6 +54,7 @@ from serialkeeper.steps import (
     repacking,
     reports,
     returning,
+    reviewing,
     rolls,
     runs,
     scans,
@@ -205,6 +206,7 @@ class lot:
         return reconciliation.reconcile(record, name)
 
     close = staticmethod(reconciliation.close)
+    reopen = staticmethod(lots.reopen)
 
 
 class serials:
@@ -290,6 +292,14 @@ class label:
     decommission = staticmethod(settling.decommission)
     replace = staticmethod(rolls.replace)
     settle = staticmethod(settling.settle)
+
+
+class review:
+    """What a second pair of eyes has to see before a lot closes."""
+
+    list = staticmethod(reviewing.list_groups)
+    show = staticmethod(reviewing.show)
+    sign = staticmethod(reviewing.sign)
 
 
 class roll:

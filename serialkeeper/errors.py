@@ -128,6 +128,10 @@ WORDS: dict[str, str] = {
     "alarms_open": "The lot has alarms that nobody has acknowledged.",
     "lot_unbalanced": "The two ledgers of the lot do not agree.",
     "nothing_to_send": "The lot has caused no event yet.",
+    "review_unknown": "The review list has no such group any more.",
+    "review_open": "The lot has a review list that is not empty.",
+    "own_work": "Whoever did or confirmed a thing cannot review it.",
+    "examples_needed": "Labels of the group have to be opened before it is signed.",
     # packs
     "packs_invalid": "The pack levels are not understood.",
     "level_unknown": "The lot has no such level of packs.",

@@ -58,6 +58,8 @@ def _lines(rows: list[dict[str, Any]]) -> Iterator[str]:
             held = "held back {} to {}".format(*row["held"])
             yield f"       {row['person']}, {row['acknowledged']}: {row['cause']}; {held}"
             yield f"       restart check: {row['restart_check']}"
+        if row["reviewed"]:
+            yield f"       reviewed: {row['reviewed']['reviewer']}, {row['reviewed']['at']}"
     if not rows:
         yield "No alarm was raised for this lot."
 

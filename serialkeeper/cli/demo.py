@@ -14,6 +14,7 @@ from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.inspect_ import take_lines
 from serialkeeper.cli.lot import balance_lines
 from serialkeeper.cli.record import verify_lines
+from serialkeeper.cli.review import group_line
 from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.rules import gs1
@@ -34,13 +35,14 @@ from serialkeeper.steps import (
     products,
     reconciliation,
     reports,
+    reviewing,
     runs,
     settling,
 )
 from serialkeeper.store.record import Record
 
 GTIN, LOT, LANES = "09521234543213", "DEMO24A", 4
-LEAD, SECOND = "Line Lead", "Second Person"
+LEAD, SECOND, REVIEWER = "Line Lead", "Second Person", "Third Person"
 SPECIMENS, SAMPLES = 2, 2
 CASES = 6
 LEVELS = f"[case]\nholds = 10\n\n[pallet]\nholds = {CASES}\n"
@@ -107,7 +109,9 @@ class _Story:
         yield "numbers are others, so scan your own labels."
         yield from self._say("A practice record and its people", f'init --person "{LEAD}"')
         people.add(record, SECOND, role="compliance", account=clock.account())
-        yield f'  serialkeeper person add "{SECOND}" --role compliance'
+        people.add(record, REVIEWER, role="compliance", account=clock.account())
+        for name in (SECOND, REVIEWER):
+            yield f'  serialkeeper person add "{name}" --role compliance'
         yield from self._plan(record)
         yield from self._print(record)
         yield from self._begin(record)
@@ -309,6 +313,24 @@ class _Story:
         yield f"  {label['bracketed']}"
         self.result["packs"] = {"pallet": key, "cases": cases, "units": tree["units"]}
 
+    def _review(self, record: Record) -> Iterator[str]:
+        listed = reviewing.list_groups(record, LOT)["groups"]
+        yield from self._say(
+            "A second pair of eyes: critical things singly, the others by their reason",
+            f"review list {LOT}",
+        )
+        yield from (f"  {group_line(one)}" for one in listed[:3])
+        yield f"  … and {len(listed) - 3:,} more"
+        reviewer = record.seen_by(REVIEWER)
+        for one in listed:
+            reviewing.sign(reviewer, LOT, [one["group"]], opened=one["open"])
+        first = listed[0]
+        yield f"  serialkeeper review show {LOT} {first['group']}"
+        opened = ",".join(map(str, first["open"]))
+        yield f"  serialkeeper review sign {LOT} {first['group']} --opened {opened} \\"
+        yield f'    --as "{REVIEWER}"'
+        yield "  and so on, until the list is empty."
+
     def _finish(self, record: Record) -> Iterator[str]:
         yield from self._say(
             "Events for the repository downstream",
@@ -319,6 +341,7 @@ class _Story:
             if form == "xml":
                 yield f"  serialkeeper events write {LOT} --form xml --out {path}"
             yield f"  {made['events']} events over {made['epcs']:,} units and packs: {path}"
+        yield from self._review(record)
         closed = reconciliation.close(record, LOT)
         yield from self._say("The lot is closed", f"lot close {LOT}")
         yield f"  journal head {closed['head']}"

@@ -52,20 +52,7 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
         yield f"  number given by {given['issuer'] or 'others'}{until}"
     if given and given["extras"]:
         yield "  printed with it: " + " ".join(f"({ai}){value}" for ai, value in given["extras"])
-    for step in result["life"]:
-        words = [f"  {step['at']}  {step['verb']:18}"]
-        if step["to"]:
-            words.append(f"-> {step['to']:14}")
-        facts = [
-            f"{name.replace('_', ' ')} {step[name]}"
-            for name in ("job", "pack", "evidence", "in_line_grade", "read_at", "reason")
-            if step.get(name)
-        ]
-        facts += [f"{name} {value}" for name, value in (step["evidence_given"] or {}).items()]
-        second = f" with {step['second']}" if step["second"] else ""
-        facts.append(f"by {step['person']}{second} at {step['station']}")
-        yield " ".join(words) + " " + ", ".join(facts)
-        yield from signature_lines(step["signatures"])
+    yield from (f"  {line}" for line in life_lines(result["life"]))
     if result["planted"]:
         yield f"  made bad on purpose, to prove the reader: {result['planted']}"
     for one in result["taken_off"]:
@@ -80,9 +67,37 @@ def _life(result: dict[str, Any]) -> Iterator[str]:
         yield f"  in {pack['level']} {pack['key']} ({pack['state']})"
     for hold in result["on_hold"]:
         yield f"  held: {sentence(hold)}"
-    for found in result["findings"]:
+    yield from (f"  {line}" for line in finding_lines(result["findings"]))
+    for one in result["reviewed"]:
+        yield (
+            f"  reviewed: {one['kind']}, {one['reason']}; {one['reviewer']}, {one['at']}"
+            f" (entry {one['entry']})"
+        )
+
+
+def life_lines(life: list[dict[str, Any]]) -> Iterator[str]:
+    """Every step of a label's life, with its signatures."""
+    for step in life:
+        words = [f"{step['at']}  {step['verb']:18}"]
+        if step["to"]:
+            words.append(f"-> {step['to']:14}")
+        facts = [
+            f"{name.replace('_', ' ')} {step[name]}"
+            for name in ("job", "pack", "evidence", "in_line_grade", "read_at", "reason")
+            if step.get(name)
+        ]
+        facts += [f"{name} {value}" for name, value in (step["evidence_given"] or {}).items()]
+        second = f" with {step['second']}" if step["second"] else ""
+        facts.append(f"by {step['person']}{second} at {step['station']}")
+        yield " ".join(words) + " " + ", ".join(facts)
+        yield from signature_lines(step["signatures"])
+
+
+def finding_lines(findings: list[dict[str, Any]]) -> Iterator[str]:
+    """What takes found wrong with a label."""
+    for found in findings:
         seen = f", seen {found['seen']}" if found["seen"] else ""
-        yield f"  finding {found['finding']}: {found['detail']}{seen} ({found['state']})"
+        yield f"finding {found['finding']}: {found['detail']}{seen} ({found['state']})"
 
 
 @app.command("list")

@@ -134,8 +134,19 @@ def show(name: LotName) -> None:
                 + " (practice)" * one["practice"]
                 for one in result["signatures"]
             ),
+            *_review_lines(result),
         ],
     )
+
+
+def _review_lines(result: dict[str, Any]) -> list[str]:
+    left = result["to_review"]
+    if not left["groups"]:
+        return []
+    return [
+        f"  to be reviewed: {left['groups']:,} groups, {left['critical']:,} of them critical: "
+        f"serialkeeper review list {result['lot']}"
+    ]
 
 
 def _lines(row: dict[str, Any]) -> list[str]:
@@ -303,6 +314,24 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
         if next(line for line in result["lines"] if line["name"] == name)["labels"] is None:
             lines.append(f"  Next: serialkeeper lot count {result['lot']} {term} N")
     return lines
+
+
+@app.command()
+def reopen(
+    name: LotName,
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")],
+    second: Second = "",
+) -> None:
+    """Open a closed lot again. Example: lot reopen LOT24A --reason "two rolls found"."""
+    result = lots.reopen(call.record(second=second), name, reason=reason, second=second)
+    answer(
+        result,
+        [
+            f"Lot {result['lot']} is open again: {result['reason']}",
+            "  It is reconciled, reviewed and closed anew.",
+            CAUTION,
+        ],
+    )
 
 
 @app.command()

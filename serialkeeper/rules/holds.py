@@ -21,12 +21,10 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import Entry
 from serialkeeper.rules.changes import Change, Insert, Row, Update
 from serialkeeper.rules.jobs import parse_which
+from serialkeeper.rules.remarks import LONGEST
 
 LOT, LABELS, ROLL, PACK = "lot", "labels", "roll", "pack"
 """What a hold is on."""
-
-LONGEST_WORDS = 1_000
-"""Characters of a reason or a reference."""
 
 Stretches = list[list[int]]
 """First position, last position, and the step from one to the next; ascending by the first."""
@@ -177,11 +175,11 @@ def check_reason(reason: str, reference: str = "") -> None:
             remedy="Give --reason.",
         )
     longest = max(len(reason), len(reference))
-    if longest > LONGEST_WORDS:
+    if longest > LONGEST:
         raise Refused(
             "bad_value",
             "The reason, or the reference, is too long.",
-            expected=f"{LONGEST_WORDS} characters at most",
+            expected=f"{LONGEST} characters at most",
             came=f"{longest} characters",
             remedy="Say it in short, and name the paper that says more: --case.",
         )

@@ -75,29 +75,25 @@ def _sentence(row: Mapping[str, Any], station: str) -> str:
     return f"{name}: {row['caught']} of {row['tried']} caught{missed}{aside}; {bound}"
 
 
-def occasions(runs: Iterable[tuple[int, str, str]]) -> dict[str, dict[str, Any]]:
-    """Which runs there are of each occasion.
+def occasions(runs: Iterable[tuple[str, str, bool]]) -> dict[str, dict[str, Any]]:
+    """Which challenges there were on each occasion.
 
     Args:
-        runs: id, occasion and outcome letters of each run, in order.
+        runs: name, occasion and whether it passed, of each, in order.
 
     Returns:
-        By occasion: runs (ids), passed (whether the last one did; None without runs), sentence.
+        By occasion: runs (names), passed (whether the last one did; None without runs), sentence.
     """
     there = list(runs)
     made: dict[str, dict[str, Any]] = {}
     for when, words in OCCASIONS.items():
-        mine = [
-            (number, passed(letters)) for number, occasion, letters in there if occasion == when
-        ]
-        sentence = f"no challenge run {words}"
+        mine = [(name, ok) for name, occasion, ok in there if occasion == when]
+        sentence = f"no challenge {words}"
         if mine:
-            ends = ", ".join(
-                f"run {number} {'passed' if ok else 'NOT passed'}" for number, ok in mine
-            )
+            ends = ", ".join(f"{name} {'passed' if ok else 'NOT passed'}" for name, ok in mine)
             sentence = f"challenge {words}: {ends}"
         made[when] = {
-            "runs": [number for number, _ in mine],
+            "runs": [name for name, _ in mine],
             "passed": mine[-1][1] if mine else None,
             "sentence": sentence,
         }

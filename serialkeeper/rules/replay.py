@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import holds, pack_entries, people_entries, runs, signatures
+from serialkeeper.rules import holds, pack_entries, people_entries, review, runs, signatures
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
 from serialkeeper.rules.changes import (
     AddExtras,
@@ -327,6 +327,10 @@ def _lot_closed(_entry: Entry, key: Row) -> list[Change]:
     return [_lot(key, {"state": "closed"})]
 
 
+def _lot_reopened(_entry: Entry, key: Row) -> list[Change]:
+    return [_lot(key, {"state": "running"})]
+
+
 def _lot(key: Row, values: Mapping[str, Any]) -> Update:
     return Update("lot", {"product_id": key["product_id"], "id": key["lot_id"]}, dict(values))
 
@@ -389,10 +393,12 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "symbols written": _nothing,
     "events written": _nothing,
     "lot closed": _lot_closed,
+    "lot reopened": _lot_reopened,
     "lot decided": _nothing,
     **pack_entries.HANDLERS,
     **holds.HANDLERS,
     **runs.HANDLERS,
+    **review.HANDLERS,
 }
 
 _HANDLERS = {**_HOUSE, **_LOT}

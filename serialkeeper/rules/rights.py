@@ -94,6 +94,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "held": (OPERATOR, LINE_LEAD, COMPLIANCE),
     "hold lifted": (COMPLIANCE,),
     "lot decided": (COMPLIANCE,),
+    "lot reopened": (COMPLIANCE,),
+    "reviewed": (COMPLIANCE,),
     # rolls
     "roll added": _LINE,
     "roll slit": _LINE,

@@ -22,6 +22,7 @@ from serialkeeper.rules.chain import Entry, canonical
 from serialkeeper.rules.changes import Change, Insert, Row
 from serialkeeper.rules.fields import parse_grade
 from serialkeeper.rules.parts import NO_GRADE
+from serialkeeper.rules.remarks import check_remark
 
 STARTED, CLEARED, CHALLENGED, STOPPED = "started", "cleared", "challenged", "stopped"
 CLOCK, GRADE, ENDED = "clock", "grade", "ended"
@@ -56,9 +57,6 @@ CLEARANCE: Mapping[str, Mapping[str, str]] = {
 
 CLOCK_LIMIT = 60
 """Seconds that two clocks may be apart (common practice, no source)."""
-
-LONGEST_WORDS = 1_000
-"""Characters of a note."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,30 +296,6 @@ def check_cleared(run: Standing, lot: str) -> None:
         )
 
 
-def check_words(text: str, what: str, *, needed: bool) -> str:
-    """The text without spaces around it. Refuses `reason_needed`, `bad_value`."""
-    text = text.strip()
-    if needed and not text:
-        raise Refused(
-            "reason_needed",
-            "It is said in words.",
-            where=what,
-            expected="a sentence",
-            came="none",
-            remedy=f"Give {what}.",
-        )
-    if len(text) > LONGEST_WORDS:
-        raise Refused(
-            "bad_value",
-            "That is too long to be read.",
-            where=what,
-            expected=f"{LONGEST_WORDS:,} characters at most",
-            came=f"{len(text):,}",
-            remedy="Say it in short, and name the paper that says more.",
-        )
-    return text
-
-
 def check_grade(grade: str, instrument: str, calibrated: date, *, today: date) -> int:
     """The grade in tenths. Refuses `bad_value`."""
     tenths = parse_grade(grade)
@@ -333,7 +307,7 @@ def check_grade(grade: str, instrument: str, calibrated: date, *, today: date) -
             came=f"{instrument or 'no instrument'}, {calibrated}, {grade or 'no grade'}",
             remedy="Give --instrument, --calibrated and --grade.",
         )
-    check_words(instrument, "--instrument", needed=True)
+    check_remark(instrument, "--instrument", needed=True)
     return int(tenths or 0)
 
 

@@ -55,6 +55,8 @@ NEEDED: Mapping[str, Needed] = {
     "run cleared": Needed(always=True, second=REVIEWED),
     "lot closed": Needed(second=REVIEWED),
     "lot decided": Needed(),
+    "lot reopened": Needed(always=True),
+    "reviewed": Needed(doer=REVIEWED),
     "decommissioned": Needed(),
     "hold lifted": Needed(),
 }

@@ -12,6 +12,7 @@ from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.store.line_tables import AlarmRow
 from serialkeeper.store.record import Record
+from serialkeeper.store.reviews import reviewed_alarms
 from serialkeeper.store.view import key_of
 
 
@@ -20,14 +21,18 @@ def list_alarms(record: Record, name: str) -> list[dict[str, Any]]:
 
     Returns:
         For each: id, kind, lane (null for all), first, last, labels, state, file, station,
-        raised, take, followed, person, cause, restart_check, held, acknowledged.
+        raised, take, followed, person, cause, restart_check, held, acknowledged, reviewed (entry,
+        at, reviewer and more of its review; None without one).
     """
     with record.read() as view:
-        return [describe(row) for row in view.alarms(key_of(view.lot(name)))]
+        lot = view.lot(name)
+        reviewed = reviewed_alarms(view, lot)
+        rows = view.alarms(key_of(lot))
+        return [describe(row, reviewed.get(row.id)) for row in rows]
 
 
-def describe(row: AlarmRow) -> dict[str, Any]:
-    """An alarm as plain data."""
+def describe(row: AlarmRow, reviewed: dict[str, Any] | None = None) -> dict[str, Any]:
+    """An alarm as plain data, with the review that covers it."""
     acknowledged = row.state != "open"
     return {
         "id": row.id,
@@ -47,6 +52,7 @@ def describe(row: AlarmRow) -> dict[str, Any]:
         "restart_check": row.restart_check or None,
         "held": [row.held_first, row.held_last] if acknowledged else None,
         "acknowledged": row.acknowledged or None,
+        "reviewed": reviewed,
     }
 
 

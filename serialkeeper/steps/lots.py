@@ -11,9 +11,11 @@ from serialkeeper.rules import fit, gs1, levels, readable, retention, serials, s
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
 from serialkeeper.store.packs import count_packed
 from serialkeeper.store.record import Record
+from serialkeeper.store.reviews import to_review
 from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
@@ -223,6 +225,46 @@ def decide(
         return describe(work, lot)
 
 
+def reopen(record: Record, name: str, *, reason: str, second: str = "") -> dict[str, Any]:
+    """Open a closed lot again; it is reconciled, reviewed and closed anew.
+
+    Args:
+        reason: why, in words.
+        second: who confirms it; needed in a live record.
+
+    Refuses `lot_state` for one that is not closed, or whose release is recorded; `reason_needed`,
+    `second_person_needed`, `lot_unknown`, `role_not_allowed`.
+
+    Returns:
+        lot, gtin, state, reason.
+    """
+    record.check_may("lot reopened")
+    why = check_remark(reason, "--reason", needed=True)
+    check_second(record.person, second, practice=record.practice)
+    with record.read() as view:
+        lot = view.lot(name)
+        if second:
+            view.person(second)
+    with record.work(key_of(lot)) as work:
+        lot, key = work.lot(lot.full_name), key_of(lot)
+        check_lot(lot.state, "closed", where=lot.full_name)
+        decided = decision_of(work, lot)
+        if decided and decided["decision"] == "released":
+            raise Refused(
+                "lot_state",
+                "The quality unit's release of this lot is recorded.",
+                where=lot.full_name,
+                expected="no release",
+                came=f"released on {decided['on']} by {decided['by']}",
+                remedy="If the quality unit takes it back, record that first: lot decide "
+                f"{lot.number} refused --reason TEXT",
+            )
+        work.lock((HOUSE,))
+        data = {"house_head": work.head(HOUSE)}
+        work.write(key, "lot reopened", data, reason=why, second=second)
+    return {"lot": lot.number, "gtin": lot.gtin, "state": "running", "reason": why}
+
+
 def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
     """The last decision of the quality unit that was recorded, and who recorded it."""
     told = [entry for entry in view.entries(key_of(lot)) if entry.verb == "lot decided"]
@@ -258,16 +300,21 @@ def all_lots(record: Record) -> list[dict[str, Any]]:
 
 def show(record: Record, name: str) -> dict[str, Any]:
     """One lot as plain data, with who signed its approval, its closing and what was decided about
-    it. Refuses `lot_unknown`, `lot_ambiguous`."""
+    it, and how much of it is still to be reviewed. Refuses `lot_unknown`, `lot_ambiguous`."""
     with record.read() as view:
         lot = view.lot(name)
         signed = [
             {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
             for entry in view.entries(key_of(lot))
-            if entry.verb in ("lot approved", "lot closed", "lot decided")
+            if entry.verb in ("lot approved", "lot closed", "lot decided", "lot reopened")
             for one in signatures.shown(entry)
         ]
-        return {**describe(view, lot), "signatures": signed}
+        left = to_review(view, lot)
+        return {
+            **describe(view, lot),
+            "signatures": signed,
+            "to_review": {"groups": len(left), "critical": sum(one.critical for one in left)},
+        }
 
 
 def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:

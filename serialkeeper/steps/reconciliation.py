@@ -16,6 +16,7 @@ from serialkeeper.store.numbers import IMPORTED
 from serialkeeper.store.pack_trees import holds_on_lot
 from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
 from serialkeeper.store.record import Record
+from serialkeeper.store.reviews import to_review
 from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -116,6 +117,7 @@ def close(
                 raise _unbalanced(where, found)
             moves.check_second(record.person, second, practice=record.practice)
         _check_alarms(work, lot)
+        _check_reviewed(work, lot)
         work.lock((HOUSE,))
         data = {
             "balance": result,
@@ -141,6 +143,21 @@ def _check_alarms(view: View, lot: Lot) -> None:
             came=f"{len(standing)} open: {', '.join(str(one.id) for one in standing[:20])}",
             remedy=f"Look at them (alarm list {lot.number}), then: alarm acknowledge "
             f"{lot.number} ID --cause TEXT --restart-check TEXT",
+        )
+
+
+def _check_reviewed(view: View, lot: Lot) -> None:
+    """Refuses `review_open`: somebody else has to have seen what went wrong."""
+    left = to_review(view, lot)
+    if left:
+        critical = sum(one.critical for one in left)
+        raise Refused(
+            "review_open",
+            "The lot has a review list that is not empty.",
+            where=lot.full_name,
+            expected="every finding, decision and alarm reviewed by somebody else",
+            came=f"{len(left):,} groups, {critical:,} of them critical",
+            remedy=f"Compliance looks at them and signs: review list {lot.number}",
         )
 
 

@@ -25,6 +25,7 @@ from serialkeeper.store.pack_trees import holds_on_unit
 from serialkeeper.store.packs import packs_around
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
+from serialkeeper.store.reviews import reviews_on
 from serialkeeper.store.tables import Label
 from serialkeeper.store.verify import heads_of, verify
 from serialkeeper.store.view import View, key_of
@@ -126,6 +127,7 @@ def show_label(
         code = code_at(view, lot, label.position)
         packs = packs_around(view, lot.product_id, label.serial)
         on_hold = [one.describe() for one in holds_on_unit(view, label)]
+        reviewed = [one.describe() for one in reviews_on(view, lot, label.position)]
     return {
         "gtin": lot.gtin,
         "serial": label.serial,
@@ -142,6 +144,7 @@ def show_label(
         "life": life,
         "packs": packs,
         "on_hold": on_hold,
+        "reviewed": reviewed,
         **places,
     }
 

@@ -11,6 +11,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import runs
 from serialkeeper.rules.chain import HOUSE, written
 from serialkeeper.rules.moves import OPEN_LOT, check_lot, check_second
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.runs import Event, Standing
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.runs import events_of, hold_after_failure, open_run, runs_of, working_at
@@ -75,7 +76,7 @@ def clearance(
     """
     record.check_may("run cleared")
     points = runs.check_clearance(when, checked)
-    data = {"when": when, "checked": points, "note": runs.check_words(note, "--note", needed=False)}
+    data = {"when": when, "checked": points, "note": check_remark(note, "--note", needed=False)}
     with record.read() as view:
         lot = view.lot(name)
         check_second(record.person, second, practice=record.practice)
@@ -109,7 +110,7 @@ def challenge(
     record.check_may("run challenged")
     runs.check_challenge(when, shown, caught)
     data: dict[str, Any] = {"when": when, "shown": shown, "caught": caught}
-    data["note"] = runs.check_words(note, "--note", needed=False)
+    data["note"] = check_remark(note, "--note", needed=False)
     with record.read() as view:
         lot = view.lot(name)
     with record.work(key_of(lot)) as work:
@@ -130,7 +131,7 @@ def stop(record: Record, name: str, *, reason: str) -> dict[str, Any]:
         What `show` gives.
     """
     record.check_may("run stopped")
-    why = runs.check_words(reason, "--reason", needed=True)
+    why = check_remark(reason, "--reason", needed=True)
     with record.read() as view:
         lot = view.lot(name)
     with record.work(key_of(lot)) as work:
@@ -152,7 +153,7 @@ def clock(record: Record, name: str, *, of: str, shows: datetime) -> dict[str, A
         What `show` gives, seconds (how much the clock is ahead) and within (of the limit).
     """
     record.check_may("clock checked")
-    which = runs.check_words(of, "--of", needed=True)
+    which = check_remark(of, "--of", needed=True)
     apart = runs.seconds_apart(shows, record.now())
     data = {"of": which, "shows": written(shows), "seconds": apart, "limit": runs.CLOCK_LIMIT}
     with record.read() as view:

@@ -10,7 +10,9 @@ from serialkeeper.rules import challenges, gs1, readers
 from serialkeeper.rules.challenges import Numbers
 from serialkeeper.rules.findings import NOT_SEEN
 from serialkeeper.rules.readers import Trial
+from serialkeeper.rules.runs import CHALLENGED, PASSED
 from serialkeeper.store.challenge_tables import Plant
+from serialkeeper.store.runs import events_of
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import Found, View, key_of
 
@@ -103,5 +105,14 @@ def proof_of(view: View, lot: Lot) -> dict[str, Any]:
     Returns:
         runs: by occasion, as `rules.readers.occasions` tells it; reader: as `measured`.
     """
-    runs = [(run.id, run.occasion, run.outcomes) for run in view.challenge_runs(key_of(lot))]
+    key = key_of(lot)
+    runs = [
+        (f"set {run.challenge}, run {run.id}", run.occasion, challenges.passed(run.outcomes))
+        for run in view.challenge_runs(key)
+    ]
+    runs += [
+        (f"entry {one.seq}", one.occasion, one.outcome == PASSED)
+        for one in events_of(view, key)
+        if one.word == CHALLENGED and '"challenge_run"' not in one.detail
+    ]
     return {"runs": readers.occasions(runs), "reader": measured(view, lot)}

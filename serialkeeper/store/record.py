@@ -46,7 +46,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0015"
+SCHEMA = "0016"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(

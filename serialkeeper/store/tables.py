@@ -60,6 +60,7 @@ from serialkeeper.store.people_tables import (
     Person,
     SignInAlarm,
 )
+from serialkeeper.store.review_tables import ReviewRow
 from serialkeeper.store.run_tables import RunEvent
 
 
@@ -313,6 +314,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     Packed,
     PackLabel,
     HoldRow,
+    ReviewRow,
     RunEvent,
     Credential,
     Attempt,

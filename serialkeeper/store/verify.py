@@ -88,7 +88,7 @@ class Replay:
         self.pieces = 0
         self.bytes = 0
         self.house: set[str] = set()
-        self.closings: dict[int, str] = {}
+        self.closings: set[tuple[int, str]] = set()
         self.signers = Signers()
 
     def follow(self, chain: LotKey) -> None:
@@ -136,12 +136,14 @@ class Replay:
         if entry.chain == HOUSE.lot_id:
             self.house.add(own_hash)
             if entry.verb == "lot closing noted":
-                self.closings[entry.data["lot_id"]] = entry.data["head"]
+                self.closings.add((entry.data["lot_id"], entry.data["head"]))
             return
         if entry.data.get("house_head", own_hash) not in {*self.house, own_hash}:
             self._impossible(entry, "it names a head that the house chain never had")
-        if entry.verb == "lot closed" and self.closings.pop(entry.chain, "") != own_hash:
-            self._impossible(entry, "the house chain does not confirm this closing")
+        if entry.verb == "lot closed":
+            if (entry.chain, own_hash) not in self.closings:
+                self._impossible(entry, "the house chain does not confirm this closing")
+            self.closings.remove((entry.chain, own_hash))
 
     def _check_signatures(self, key: LotKey, entry: Entry) -> None:
         if key == HOUSE:
@@ -394,7 +396,7 @@ def verify(view: View) -> dict[str, int]:
             replayed.compare_lot(key)
     _chains_registered(view, {chain.lot_id for chain in chains})
     if replayed.closings:
-        lot = min(replayed.closings)
+        lot = min(replayed.closings)[0]
         differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
     replayed.contents.check_places()
     rows = replayed.compare_rest()

@@ -265,9 +265,9 @@ def test_a_lots_papers_say_which_runs_there_are(
     close = ["lot", "close", bench.lot, "--record", bench.url, "--as", "Line Lead"]
     assert run(close) == 0
     said = capsys.readouterr().out.splitlines()
-    assert "challenge at the start of the run: run 1 passed" in said
-    assert "no challenge run after a stop" in said
-    assert "no challenge run at the end of the run" in said
+    assert "challenge at the start of the run: set 1, run 1 passed" in said
+    assert "no challenge after a stop" in said
+    assert "no challenge at the end of the run" in said
     assert (
         "foreign: 20 of 20 caught; at 95 % confidence the reader misses fewer than 14.0 % of this "
         "kind"

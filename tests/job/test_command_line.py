@@ -122,6 +122,12 @@ def test_the_main_job_as_typed(type_: Any) -> None:
     valid("events", json.loads(Path("events.jsonld").read_text()))
     assert type_("events write LOT24A --form xml --out events.xml").code == 0
     assert type_("events write LOT24A --form xml-1.2 --out events12.xml").code == 0
+    listed = type_("review list LOT24A --json")
+    assert listed.code == 5
+    groups = listed.json["groups"]
+    opened = ",".join(str(place) for one in groups for place in one["open"])
+    names = " ".join(one["group"] for one in groups)
+    assert type_(f"review sign LOT24A {names} --opened {opened}").code == 0
     assert type_("lot close LOT24A").code == 0
     assert valid("record-verify", type_("record verify --json").json)["sound"]
     shown = type_("label show LOT24A 7")

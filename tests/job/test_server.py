@@ -81,6 +81,7 @@ CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
 DROP TABLE station;
 DROP TABLE hold;
 DROP TABLE run_event;
+DROP TABLE review;
 DROP TABLE credential;
 DROP TABLE attempt;
 DROP TABLE sign_in_alarm;

@@ -198,6 +198,7 @@ def test_a_lot_closes_when_both_ledgers_agree(bench: Bench) -> None:
         sk.lot.close(bench.record, bench.lot)
     assert refused.value.word == "alarms_open"
     acknowledged(bench)
+    bench.reviewed()
     sk.lot.close(bench.record, bench.lot)
     for call in (
         lambda: sk.serials.allocate(bench.record, bench.lot, 1),
@@ -293,6 +294,7 @@ def test_a_number_not_found_is_never_hidden_among_the_destroyed(bench: Bench) ->
     assert (line["labels"], line["numbers"]) == (1, 1)
     assert not found["balanced"] and found["accounted_percent"] == "95.00"
     acknowledged(bench)
+    bench.reviewed()
     closed = sk.lot.close(
         bench.record,
         bench.lot,
@@ -354,6 +356,7 @@ def test_a_voided_label_seen_on_the_web_is_settled_before_the_lot_closes(bench: 
         sk.label.settle(bench.record, bench.lot, "4", reason="cut out")
     assert refused.value.word == "move_not_allowed"
     sk.label.settle(bench.record, bench.lot, "3", reason="cut out at the rewinder")
+    bench.reviewed()
     assert sk.lot.close(bench.record, bench.lot)["balanced"]
     sk.record.verify(bench.record)
 

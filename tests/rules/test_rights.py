@@ -15,7 +15,7 @@ ONLY = {
         *("layout set", "packs set", "lot registered", "lot opened", "prefixes reserved"),
         *("allocation started", "numbers imported", "allocated", "issued", "symbols written"),
     },
-    "compliance": {"hold lifted", "lot decided"},
+    "compliance": {"hold lifted", "lot decided", "lot reopened", "reviewed"},
     "integrator": set(),
     "administrator": {
         *("record made", "record migrated", "person added", "station added", "role changed"),

@@ -1,0 +1,101 @@
+"""What of a lot is to be reviewed, and what was."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+
+from serialkeeper.rules import review
+from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.review import ALARM, FOUND, Group, Item, Review
+from serialkeeper.store.line_tables import FindingRow
+from serialkeeper.store.review_tables import ReviewRow
+from serialkeeper.store.runs import events_of
+from serialkeeper.store.tables import Lot, table_of
+from serialkeeper.store.view import View, key_of
+
+_NAMES = ("seq", "reason", "by", "second", "position", "through", "count", "digest", "examples")
+
+
+def reviews_of(view: View, key: LotKey) -> list[Review]:
+    """What was reviewed of a lot, in order."""
+    c = table_of(ReviewRow).c
+    query = (
+        select(c.what, *(c[name] for name in _NAMES), c.person, c.note, c.at)
+        .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+        .order_by(c.seq)
+    )
+    rows = view.connection.execute(query).mappings()
+    return [Review(kind=row["what"], **{k: row[k] for k in row if k != "what"}) for row in rows]
+
+
+def to_review(view: View, lot: Lot) -> list[Group]:
+    """What of a lot is still to be reviewed."""
+    return review.groups(items_of(view, lot), reviews_of(view, key_of(lot)))
+
+
+def reviews_on(view: View, lot: Lot, position: int) -> list[Review]:
+    """The reviews that cover something of one label."""
+    there = reviews_of(view, key_of(lot))
+    if not there:
+        return []
+    mine = [one for one in items_of(view, lot) if position in one.positions]
+    return [one for one in there if any(one.covers(item, position) for item in mine)]
+
+
+def reviewed_alarms(view: View, lot: Lot) -> dict[int, dict[str, Any]]:
+    """By alarm, the review that covers it."""
+    there = [one for one in reviews_of(view, key_of(lot)) if one.kind == ALARM]
+    if not there:
+        return {}
+    return {
+        item.alarm: one.describe()
+        for item in items_of(view, lot)
+        if item.alarm
+        for one in there
+        if one.covers(item, 0)
+    }
+
+
+def items_of(view: View, lot: Lot) -> list[Item]:
+    """Everything of a lot that has to be reviewed some time, in order of the journal."""
+    key = key_of(lot)
+    alarms = {row.id: row.word for row in view.alarms(key)}
+    made: list[Item] = []
+    takers: dict[int, tuple[str, int, str]] = {}
+    for entry in view.entries(key):
+        made += review.of_entry(entry)
+        if entry.verb == "take started":
+            takers[entry.data["id"]] = entry.person, entry.seq, entry.at
+        elif entry.verb == "alarms acknowledged":
+            who = entry.person, entry.second, entry.seq, entry.at
+            none = np.zeros(0, dtype=np.int64)
+            made += [
+                Item(ALARM, alarms[id_], *who, none, f"alarm {id_}: {entry.reason}", id_)
+                for id_, *_ in entry.data["alarms"]
+            ]
+    for event in events_of(view, key):
+        item = review.of_event(event, json.loads(event.detail) if event.detail else {})
+        made += [item] if item else []
+    made += _found(view, key, takers)
+    return sorted(made, key=lambda one: one.seq)
+
+
+def _found(view: View, key: LotKey, takers: dict[int, tuple[str, int, str]]) -> Iterator[Item]:
+    """Findings by the entry that tells them and their word; older ones count from their take."""
+    c = table_of(FindingRow).c
+    query = (
+        select(c.take, c.seq, c.word, c.position)
+        .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+        .order_by(c.take, c.seq, c.word, c.position)
+    )
+    rows = [tuple(row) for row in view.connection.execute(query)]
+    for (take, seq, word), some in groupby(rows, key=lambda row: row[:3]):
+        person, started, at = takers[take]
+        places = np.array([row[3] for row in some], dtype=np.int64)
+        yield Item(FOUND, word, person, "", seq or started, at, places, f"take {take}")
