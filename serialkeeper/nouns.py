@@ -24,6 +24,7 @@ from serialkeeper.steps import (
     images,
     importing,
     inspection,
+    keeping,
     locations,
     lots,
     moving,
@@ -57,6 +58,7 @@ from serialkeeper.steps import (
 )
 from serialkeeper.steps import pulls as lists
 from serialkeeper.store.opening import migrate_record as _migrate
+from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
 scan = scans.scan
@@ -360,6 +362,32 @@ class record:
             return moving.call_off(record, to, reason=reason)
         return moving.copy(record, to, seen=seen)
 
+    @staticmethod
+    def restore(
+        file: Path,
+        to: str,
+        *,
+        person: str = "",
+        password: str = "",
+        station: str = "",
+        now: Callable[[], datetime] = clock.now,
+    ) -> dict[str, Any]:
+        """Restore a backup to an empty place. See `steps.keeping.restore`."""
+
+        def opened(url: str) -> Record:
+            return _open(
+                url,
+                person=person,
+                password=lambda: password,
+                station=station or clock.station(),
+                now=now,
+                chance=clock.chance(),
+            )
+
+        return keeping.restore(opened, file, to)
+
+    backup = staticmethod(keeping.backup)
+    recover = staticmethod(keeping.recover)
     checkpoint = staticmethod(checkpoints.write)
     key = staticmethod(checkpoints.make_key)
     verify = staticmethod(reports.verify_record)

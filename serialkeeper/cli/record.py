@@ -11,9 +11,12 @@ from typing import Annotated, Any, TextIO
 import typer
 
 from serialkeeper.cli.answer import answer, answer_rows, call, check_url, signature_lines
+from serialkeeper.cli.lot import Second
 from serialkeeper.outside import clock
-from serialkeeper.steps import checkpoints, moving, reports
+from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.steps import checkpoints, keeping, moving, reports
 from serialkeeper.store import opening
+from serialkeeper.store.record import Record
 
 app = typer.Typer(help="The record itself.")
 
@@ -102,6 +105,91 @@ def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
             f"{row['person']} ({row['role']}){second} at {row['station']}{reason}"
         )
         yield from signature_lines(row["signatures"])
+
+
+@app.command()
+def backup(
+    out: Annotated[Path, typer.Option(help="The file to make.", dir_okay=False)],
+) -> None:
+    """Write a backup while lines go on writing, and check it. Example: record backup --out b.db."""
+    result = keeping.backup(call.record(), out)
+    answer(
+        result,
+        [
+            f"Backup of {result['from']}: {result['file']}, {result['size']:,} bytes",
+            f"  SHA-256 {result['sha256']}",
+            f"  {result['entries']:,} entries and {result['parts']:,} parts, checked by replay.",
+            "  Keep it elsewhere, and closed: it holds what is kept of passwords.",
+        ],
+    )
+
+
+@app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A backup: record backup.", dir_okay=False)],
+    to: Annotated[
+        str, typer.Argument(metavar="TO_URL", help="A file not there yet, or an empty database.")
+    ],
+) -> None:
+    """Restore a backup to an empty place, and check it. Nobody works there before its recovery.
+
+    Example: record restore b.db sqlite:///restored.db
+    """
+    check_url(to, "TO_URL")
+    result = keeping.restore(_opened, file, to)
+    answer(
+        result,
+        [
+            f"Restored as generation {result['generation']}: {result['to']}",
+            f"  {result['entries']:,} entries, {result['parts']:,} parts and {result['labels']:,} "
+            "labels, checked by replay.",
+            "  What the other record did after the backup is not in it. Make sure that the other",
+            "  one works no more; then: serialkeeper record recover --reason TEXT --second NAME",
+        ],
+    )
+
+
+def _opened(url: str) -> Record:
+    """A backup, opened by whoever calls."""
+    return opening.open_record(
+        url,
+        person=call.person,
+        password=call.password,
+        pin=call.pin,
+        station=clock.station(),
+        now=clock.now,
+        chance=clock.chance(),
+    )
+
+
+@app.command()
+def recover(
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why, and what was made sure of.")],
+    second: Second = "",
+) -> None:
+    """Let a restored record go on, ahead of all that the other one can have given out.
+
+    Example: record recover --reason "the disk of line 1 is gone" --second NAME
+    """
+    result = keeping.recover(call.record(second=second), reason=reason, second=second)
+    answer(result, recovery_lines(result))
+
+
+def recovery_lines(result: dict[str, Any]) -> list[str]:
+    """A recovery for people: what it did, and what they have to do."""
+    return [
+        f"The record goes on, as generation {result['generation']}.",
+        f"  jumped: {result['prefixes']:,} prefixes of numbers, {result['ssccs']:,} SSCCs; given "
+        f"up: {result['given_up']:,} SSCCs in hand",
+        f"  voided: {result['voided']:,} numbers that were not printed when the backup was made; "
+        "the other record may have printed them",
+        "By hand, for what happened after the backup:",
+        "  take in the results files again; pack, count and settle again what was done;",
+        "  labels that were printed meanwhile are foreign here: find them, and hold what they "
+        "are on;",
+        "  compare with the last checkpoint, the print files and the events that were sent.",
+        CAUTION,
+    ]
 
 
 @app.command()
