@@ -15,59 +15,34 @@ record as it was.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import datetime
-from pathlib import Path
-from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable, WrongUsage
-from serialkeeper.outside import clock
-from serialkeeper.rules.logistic import BARS
-from serialkeeper.steps import (
-    alarms,
-    challenges,
-    checkpoints,
-    contents,
-    drawings,
-    handoff,
-    holding,
-    holds,
-    images,
-    importing,
-    inspection,
-    locations,
-    lots,
-    moving,
-    numbering,
-    pack_checks,
-    pack_files,
-    pack_labels,
-    packing,
-    people,
-    plants,
-    practice,
-    printing,
-    products,
-    profiling,
-    proofs,
-    reconciliation,
-    repacking,
-    reports,
-    returning,
-    reviewing,
-    rolls,
-    runs,
-    scans,
-    second_pass,
-    settling,
-    shipping,
-    stations,
-    symbols,
-    tickets,
+from serialkeeper.nouns import (
+    alarm,
+    challenge,
+    events,
+    hold,
+    inspect,
+    label,
+    location,
+    lot,
+    pack,
+    person,
+    print,
+    product,
+    record,
+    review,
+    roll,
+    run,
+    scan,
+    serials,
+    station,
 )
-from serialkeeper.steps import pulls as lists
+from serialkeeper.outside import clock
+from serialkeeper.steps import people
 from serialkeeper.steps.inspection import Onlooker, Progress
-from serialkeeper.store.opening import migrate_record as _migrate
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
@@ -77,6 +52,7 @@ def open_record(
     *,
     person: str = "",
     password: str = "",
+    token: str = "",
     station: str = "",
     now: Callable[[], datetime] = clock.now,
     seed: int | None = None,
@@ -87,18 +63,20 @@ def open_record(
         url: `sqlite:///FOLDER/record.db` or `postgresql://USER@HOST/DATABASE`.
         person: who works on it; may be left out where the record knows just one.
         password: of that person, in a live record.
+        token: what a script signs in with to a live record instead of a password.
         station: where; the computer's name if empty.
         now: the clock; gives times with a zone.
         seed: makes chance repeatable; practice records only.
 
     Raises:
         Refused: `record_missing`, `record_unreadable`, `person_unknown`, `practice_only`,
-            `password_needed`, `sign_in_refused`.
+            `password_needed`, `sign_in_refused`, `token_over`.
     """
     record = _open(
         url,
         person=person,
         password=lambda: password,
+        token=token,
         station=station or clock.station(),
         now=now,
         chance=clock.chance(seed),
@@ -147,306 +125,6 @@ def init(
     )
 
 
-scan = scans.scan
-
-
-class person:
-    """People who work on a record."""
-
-    add = staticmethod(people.add)
-    alarms = staticmethod(people.alarms)
-    list = staticmethod(people.everybody)
-    password = staticmethod(people.change_password)
-    retire = staticmethod(people.retire)
-    role = staticmethod(people.change_role)
-    rules = staticmethod(people.rules)
-    unlock = staticmethod(people.unlock)
-
-
-class location:
-    """Sites and parts of them."""
-
-    add = staticmethod(locations.add)
-    import_ = staticmethod(locations.import_locations)
-    list = staticmethod(locations.all_locations)
-    show = staticmethod(locations.show)
-
-
-class product:
-    """Trade items."""
-
-    add = staticmethod(products.add)
-    import_ = staticmethod(products.import_products)
-    layout = staticmethod(products.set_layout)
-    packs = staticmethod(products.set_packs)
-    list = staticmethod(products.all_products)
-    show = staticmethod(products.show)
-
-
-class lot:
-    """Lots, from opening to closing."""
-
-    open = staticmethod(lots.open_lot)
-    approve = staticmethod(lots.approve)
-    decide = staticmethod(lots.decide)
-    list = staticmethod(lots.all_lots)
-    show = staticmethod(lots.show)
-    count = staticmethod(reconciliation.count)
-
-    @staticmethod
-    def reconcile(
-        record: Record, name: str, *, hold: bool = False, pitch: float = 0
-    ) -> dict[str, Any]:
-        """Hold both ledgers against each other, or say what the smallest hold is.
-
-        See `steps.reconciliation.reconcile` and, with `hold`, `steps.holding.hold`.
-        """
-        if hold:
-            return holding.hold(record, name, pitch=pitch)
-        return reconciliation.reconcile(record, name)
-
-    close = staticmethod(reconciliation.close)
-    reopen = staticmethod(lots.reopen)
-
-
-class serials:
-    """Numbers."""
-
-    allocate = staticmethod(numbering.allocate)
-    import_ = staticmethod(importing.import_numbers)
-    return_ = staticmethod(returning.return_numbers)
-    odds = staticmethod(numbering.odds)
-
-
-class print:
-    """Print hand-off."""
-
-    write = staticmethod(printing.write)
-    again = staticmethod(printing.again)
-    proof = staticmethod(proofs.write)
-    fit = staticmethod(symbols.check)
-    sscc = staticmethod(symbols.sscc)
-    symbols = staticmethod(symbols.write)
-
-
-class inspect:
-    """What the camera saw."""
-
-    @staticmethod
-    def take(
-        record: Record, name: str, path: Path, *, profile: str = "", again_roll: int = 0
-    ) -> dict[str, Any]:
-        """Take in a results file: a first pass, or that of a roll that was read again.
-
-        See `steps.inspection.take` and, with `again_roll`, `steps.second_pass.take`.
-        """
-        if again_roll:
-            return second_pass.take(record, name, path, roll=again_roll, profile=profile)
-        return inspection.take(record, name, path, profile=profile)
-
-    images = staticmethod(images.read_images)
-    follow = staticmethod(inspection.follow)
-    profile = staticmethod(profiling.profile)
-    rehearse = staticmethod(practice.rehearse)
-
-
-class alarm:
-    """Reasons to stop and look."""
-
-    list = staticmethod(alarms.list_alarms)
-    acknowledge = staticmethod(alarms.acknowledge)
-    rules = staticmethod(alarms.rules)
-
-
-class run:
-    """A stretch of work at a station on one lot."""
-
-    challenge = staticmethod(runs.challenge)
-    clearance = staticmethod(runs.clearance)
-    clock = staticmethod(runs.clock)
-    end = staticmethod(runs.end)
-    grade = staticmethod(runs.grade)
-    list = staticmethod(runs.all_runs)
-    show = staticmethod(runs.show)
-    start = staticmethod(runs.start)
-    stop = staticmethod(runs.stop)
-
-
-class challenge:
-    """Labels that are bad on purpose, to prove the reader."""
-
-    make = staticmethod(challenges.make)
-    run = staticmethod(challenges.run)
-    plant = staticmethod(plants.plant)
-    list = staticmethod(challenges.list_challenges)
-    show = staticmethod(challenges.show)
-
-
-class label:
-    """Single labels and decisions on them."""
-
-    show = staticmethod(reports.show_label)
-    list = staticmethod(reports.list_labels)
-    accept = staticmethod(settling.accept)
-    void = staticmethod(settling.void)
-    decommission = staticmethod(settling.decommission)
-    replace = staticmethod(rolls.replace)
-    settle = staticmethod(settling.settle)
-
-
-class review:
-    """What a second pair of eyes has to see before a lot closes."""
-
-    list = staticmethod(reviewing.list_groups)
-    show = staticmethod(reviewing.show)
-    sign = staticmethod(reviewing.sign)
-
-
-class roll:
-    """Parent and finished rolls, what has to come off them, and their release."""
-
-    add = staticmethod(rolls.add)
-    slit = staticmethod(rolls.slit)
-    turn = staticmethod(rolls.turn)
-    mark = staticmethod(rolls.mark)
-    count = staticmethod(rolls.count)
-    removed = staticmethod(rolls.removed)
-    list = staticmethod(rolls.all_rolls)
-    show = staticmethod(tickets.show)
-    release = staticmethod(tickets.release)
-    draw = staticmethod(drawings.draw)
-    pulls = staticmethod(lists.pulls)
-    neighbour = staticmethod(lists.neighbour)
-
-
-class pack:
-    """Bundles, cases and pallets: filling, changing and showing them."""
-
-    @staticmethod
-    def build(
-        record: Record,
-        name: str,
-        level: str,
-        children: Sequence[str] = (),
-        *,
-        positions: str = "",
-        into: str = "",
-        file: Path | None = None,
-        in_order: bool = False,
-        count: int | None = None,
-        reason: str = "",
-    ) -> dict[str, Any]:
-        """Fill one pack, the packs of a file, or packs in plan order.
-
-        See `steps.packing.build`, with `in_order` `steps.packing.build_in_order`, and with
-        `file` `steps.pack_files.build_from_file`.
-        """
-        if file:
-            return pack_files.build_from_file(record, name, file, reason=reason)
-        if in_order:
-            return packing.build_in_order(record, name, level, count=count, reason=reason)
-        return packing.build(
-            record, name, level, children, positions=positions, into=into, reason=reason
-        )
-
-    @staticmethod
-    def label(
-        record: Record,
-        name: str,
-        *,
-        out: Path | None = None,
-        scan: str = "",
-        carrier: str = BARS,
-        x: float = 0,
-        reason: str = "",
-    ) -> dict[str, Any]:
-        """Make a pack's label, or check it by a scan.
-
-        See `steps.pack_labels.make`, and with `scan` and no `out` `steps.pack_labels.check`.
-        """
-        if out:
-            return pack_labels.make(record, name, out=out, carrier=carrier, x=x, reason=reason)
-        return pack_labels.check(record, name, scan)
-
-    number = staticmethod(packing.number)
-    add = staticmethod(repacking.add)
-    remove = staticmethod(repacking.remove)
-    replace = staticmethod(repacking.replace)
-    empty = staticmethod(repacking.empty)
-    move = staticmethod(repacking.move)
-    decommission = staticmethod(repacking.decommission)
-    check = staticmethod(pack_checks.check)
-    ship = staticmethod(shipping.ship)
-    show = staticmethod(contents.show)
-    list = staticmethod(contents.all_packs)
-
-
-class hold:
-    """What is neither packed nor sent until somebody lifts it."""
-
-    place = staticmethod(holds.place)
-    lift = staticmethod(holds.lift)
-    list = staticmethod(holds.all_of)
-
-
-class events:
-    """Standard event files."""
-
-    write = staticmethod(handoff.write_events)
-
-
-class station:
-    """Where people work on the record."""
-
-    add = staticmethod(stations.add)
-    list = staticmethod(stations.all_stations)
-
-
-class record:
-    """The record itself."""
-
-    @staticmethod
-    def migrate(
-        url: str,
-        *,
-        person: str = "",
-        password: str = "",
-        station: str = "",
-        now: Callable[[], datetime] = clock.now,
-    ) -> dict[str, Any]:
-        """Bring the record of an earlier version to this one. See `store.opening`."""
-        return _migrate(
-            url,
-            person=person,
-            password=lambda: password,
-            station=station or clock.station(),
-            now=now,
-            chance=clock.chance(),
-        )
-
-    @staticmethod
-    def copy(
-        record: Record,
-        to: str,
-        *,
-        call_off: bool = False,
-        reason: str = "",
-        seen: moving.Seen | None = None,
-    ) -> dict[str, Any]:
-        """Move the record to another database, or call that off.
-
-        See `steps.moving.copy` and, with `call_off`, `steps.moving.call_off`.
-        """
-        if call_off:
-            return moving.call_off(record, to, reason=reason)
-        return moving.copy(record, to, seen=seen)
-
-    checkpoint = staticmethod(checkpoints.write)
-    key = staticmethod(checkpoints.make_key)
-    verify = staticmethod(reports.verify_record)
-    entries = staticmethod(reports.list_entries)
-
-
 __all__ = [
     "Damaged",
     "Onlooker",
@@ -471,7 +149,9 @@ __all__ = [
     "print",
     "product",
     "record",
+    "review",
     "roll",
+    "run",
     "scan",
     "serials",
     "station",

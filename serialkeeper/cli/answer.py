@@ -13,11 +13,12 @@ import orjson
 import typer
 
 from serialkeeper.errors import SerialKeeperError, WrongUsage
-from serialkeeper.outside import clock, secrets
+from serialkeeper.outside import clock, secrets, sessions
 from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.store.engines import has_secret
 from serialkeeper.store.opening import open_record
 from serialkeeper.store.record import Record
+from serialkeeper.store.sign_in import Component, InSession
 
 FINDINGS = 5
 """Exit code: done, but findings need a person."""
@@ -41,8 +42,27 @@ class Call:
     opened: list[Record] = field(default_factory=list)
 
     def password(self) -> str:
-        """The password of whoever calls, for a live record."""
-        return secrets.password(secrets.NAMES[0], f"Password of {self.person}")
+        """The password of whoever calls, for a live record; it may be a badge's text."""
+        return secrets.password(secrets.PASSWORD, f"Password of {self.person}, or a badge")
+
+    def pin(self) -> str:
+        """The PIN of whoever calls."""
+        return secrets.password(secrets.PIN, "PIN")
+
+    def session(self) -> InSession | None:
+        """The session that was begun at this station, unless a password is given; its owner gives
+        the PIN again to sign, or the password."""
+        if secrets.given(secrets.PASSWORD):
+            return None
+        kept = sessions.kept(self.url, clock.station())
+        if kept is None or self.person not in ("", kept.person):
+            return None
+        ask = self.pin if kept.badge else lambda: secrets.password(*self._own(kept.person))
+        return InSession(kept.id, kept.key, Component(ask, kept.badge))
+
+    @staticmethod
+    def _own(person: str) -> tuple[str, str]:
+        return secrets.PASSWORD, f"Password of {person}, to sign"
 
     def record(
         self,
@@ -57,10 +77,14 @@ class Call:
             password: gives the password of a live record, instead of `outside.secrets`.
             second: who confirms as the second person; gives a password too in a live record.
         """
+        token = secrets.password(secrets.TOKEN, "") if secrets.given(secrets.TOKEN) else ""
         record = open_record(
             self.url,
             person=self.person,
             password=password or self.password,
+            pin=self.pin,
+            token=token,
+            session=None if token or password else self.session(),
             station=clock.station(),
             now=clock.now,
             chance=clock.chance(seed),
@@ -72,8 +96,10 @@ class Call:
             typer.echo(f"Moved to {record.moved_to}: what stands here may be old.", err=True)
         self._warn(record)
         if second and not record.practice:
-            given = secrets.password(secrets.NAMES[1], f"Password of {second}")
-            record = record.seconded_by(second, given)
+            given = secrets.password(secrets.SECOND_PASSWORD, f"Password of {second}, or the badge")
+            record = record.seconded_by(
+                second, given, pin=lambda: secrets.password(secrets.SECOND_PIN, f"PIN of {second}")
+            )
         return record
 
     def _warn(self, record: Record) -> None:

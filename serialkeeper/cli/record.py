@@ -96,6 +96,7 @@ def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
     for row in rows:
         reason = f": {row['reason']}" if row["reason"] else ""
         second = f" with {row['second']}" if row["second"] else ""
+        second += f" by token {row['token']}" if row["token"] else ""
         yield (
             f"{row['entry']:>6}  {row['at']} (zone {row['zone']})  {row['verb']}, by "
             f"{row['person']} ({row['role']}){second} at {row['station']}{reason}"

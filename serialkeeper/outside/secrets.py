@@ -11,10 +11,12 @@ import stat
 import sys
 from pathlib import Path
 
-from serialkeeper.errors import Refused, WrongUsage
+from serialkeeper.errors import Refused, Unavailable, WrongUsage
 
-NAMES = ("SERIALKEEPER_PASSWORD", "SERIALKEEPER_SECOND_PASSWORD")
-"""Variables with a password; with `_FILE` behind, with the name of its file."""
+PASSWORD, SECOND_PASSWORD = "SERIALKEEPER_PASSWORD", "SERIALKEEPER_SECOND_PASSWORD"
+PIN, SECOND_PIN, TOKEN = "SERIALKEEPER_PIN", "SERIALKEEPER_SECOND_PIN", "SERIALKEEPER_TOKEN"
+NAMES = (PASSWORD, SECOND_PASSWORD, PIN, SECOND_PIN, TOKEN)
+"""Variables with a secret; with `_FILE` behind, with the name of its file."""
 
 LONGEST = 4_096
 """Bytes of a password's file or line, at most."""
@@ -32,6 +34,11 @@ def password(variable: str, prompt: str) -> str:
     return asked(prompt) if at_terminal() else ""
 
 
+def given(variable: str) -> bool:
+    """Whether a secret is in the variable, or in the file that it names with `_FILE`."""
+    return bool(os.environ.get(variable) or os.environ.get(f"{variable}_FILE"))
+
+
 def at_terminal() -> bool:
     """Whether somebody can be asked."""
     return sys.stdin.isatty() and sys.stderr.isatty()
@@ -45,6 +52,47 @@ def asked(prompt: str) -> str:
 def line() -> str:
     """The next line of the standard input. Refuses `usage`."""
     return _text(sys.stdin.buffer.readline(LONGEST + 1), "standard input")
+
+
+def keep(path: Path, data: bytes, what: str) -> None:
+    """A secret in a new file that only its owner may read.
+
+    Args:
+        what: what it is, for refusals.
+
+    Refuses `file_exists`, `file_unwritable`.
+    """
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
+    except FileExistsError:
+        raise Refused(
+            "file_exists",
+            "There is a file of that name already.",
+            where=str(path),
+            expected="a new name",
+            came="a file",
+            remedy=f"Choose another name; {what} is never overwritten.",
+        ) from None
+    except OSError as error:
+        raise _unwritable(path, error, what) from None
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        path.unlink(missing_ok=True)
+        raise _unwritable(path, error, what) from None
+
+
+def _unwritable(path: Path, error: OSError, what: str) -> Unavailable:
+    return Unavailable(
+        "file_unwritable",
+        f"The file for {what} cannot be written.",
+        where=str(path),
+        came=error.strerror or str(error),
+        remedy="Check the name, the rights on the folder, and the room.",
+    )
 
 
 def environment() -> dict[str, str]:

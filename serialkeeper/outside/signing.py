@@ -19,7 +19,8 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
 )
 
-from serialkeeper.errors import Refused, Unavailable
+from serialkeeper.errors import Refused
+from serialkeeper.outside import secrets
 
 
 def make_key(path: Path) -> Ed25519PrivateKey:
@@ -29,27 +30,7 @@ def make_key(path: Path) -> Ed25519PrivateKey:
     """
     key = Ed25519PrivateKey.generate()
     data = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
-    try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
-        raise Refused(
-            "file_exists",
-            "There is a file of that name already.",
-            where=str(path),
-            expected="a new name",
-            came="a file",
-            remedy="Choose another name; a key is never overwritten.",
-        ) from None
-    except OSError as error:
-        raise _unwritable(path, error) from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as error:
-        path.unlink(missing_ok=True)
-        raise _unwritable(path, error) from None
+    secrets.keep(path, data, "a key")
     return key
 
 
@@ -107,14 +88,4 @@ def _bad(path: Path, expected: str, came: str) -> Refused:
         expected=expected,
         came=came,
         remedy="If others could read it, make a new key: they could sign with this one.",
-    )
-
-
-def _unwritable(path: Path, error: OSError) -> Unavailable:
-    return Unavailable(
-        "file_unwritable",
-        "The file cannot be written.",
-        where=str(path),
-        came=error.strerror or str(error),
-        remedy="Choose a folder that is there and has room.",
     )

@@ -97,6 +97,7 @@ class Entry:
         reason: why, or empty.
         data: what; plain JSON values without floats.
         parts: packed detail.
+        token: the token that a script wrote it with, 0 for a person.
     """
 
     chain: int
@@ -111,6 +112,7 @@ class Entry:
     reason: str
     data: Mapping[str, Any] = field(default_factory=dict)
     parts: tuple[PartRef, ...] = ()
+    token: int = 0
 
     def body(self) -> bytes:
         """The exact bytes that are kept and hashed."""
@@ -131,6 +133,7 @@ class Entry:
                 "seq": self.seq,
                 "station": self.station,
                 "verb": self.verb,
+                **({"token": self.token} if self.token else {}),
             }
         )
 
@@ -184,7 +187,8 @@ def parse(body: bytes) -> Entry:
         canonical_form = entry.body() == body and bool(_TIME.fullmatch(entry.at))
         names = (entry.verb, entry.person, entry.role, entry.second, entry.station, entry.reason)
         canonical_form &= all(isinstance(name, str) for name in names)
-        canonical_form &= all(type(n) is int for n in (entry.chain, entry.seq, entry.offset))
+        numbers = (entry.chain, entry.seq, entry.offset, entry.token)
+        canonical_form &= all(type(number) is int for number in numbers)
     except (ValueError, TypeError, LookupError, AttributeError) as error:
         raise _damaged("A journal entry is not readable.", "", str(error)) from None
     if not canonical_form:

@@ -38,6 +38,16 @@ FAILURES, MOST_FAILURES = 10, 50
 CLOSED_AFTER = 100
 """Wrong passwords in a row after which an administrator has to open again (SP 800-63B, 3.2.2)."""
 
+IDLE, MOST_IDLE = 10, 60
+"""Minutes after which a session that nobody uses is over (common practice, no source), and the
+most to be set."""
+
+PIN_SHORTEST, PIN_LONGEST = 6, 12
+"""Digits of a PIN, beside a badge (SP 800-63B wants 6 of a memorised secret beside another)."""
+
+BADGE_SHORTEST = 8
+"""Characters of a badge's text, at least."""
+
 _FREE, _LONGEST_WAIT = 3, 900
 """Wrong ones without a wait but the last, and seconds of the longest wait."""
 
@@ -56,10 +66,12 @@ DUMMY = (
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """What the firm set: shortest password in characters, failures in a row that alarm."""
+    """What the firm set: shortest password in characters, failures in a row that alarm, minutes
+    after which an unused session is over."""
 
     shortest: int = SHORTEST
     failures: int = FAILURES
+    idle: int = IDLE
 
 
 def check_rules(rules: Rules) -> None:
@@ -67,6 +79,7 @@ def check_rules(rules: Rules) -> None:
     for name, value, least, most in (
         ("shortest", rules.shortest, LEAST_SHORTEST, MOST_SHORTEST),
         ("failures", rules.failures, 3, MOST_FAILURES),
+        ("idle", rules.idle, 1, MOST_IDLE),
     ):
         if not least <= value <= most:
             raise Refused(
@@ -95,6 +108,32 @@ def check_new(password: str, name: str, rules: Rules) -> None:
     left = re.sub("|".join(sorted(filter(None, words), key=len, reverse=True)), "", text)
     if len(set(re.sub(r"[\W\d_]", "", left))) < 4 and _plain(re.sub(r"\D", "", left)):
         raise _weak("more than the most obvious words, digits and the person's name", "these")
+
+
+def check_pin(pin: str, badge: str) -> None:
+    """Refuses `password_weak` for a PIN that anybody would try first, or that is on the badge."""
+    digits = pin.isascii() and pin.isdigit() and PIN_SHORTEST <= len(pin) <= PIN_LONGEST
+    steps = {(int(b) - int(a)) % 10 for a, b in pairwise(pin)} if digits else set()
+    if not digits or len(steps) == 1 or len(set(pin)) < 3 or pin in badge:
+        raise Refused(
+            "password_weak",
+            "The PIN is too easily guessed.",
+            expected=f"{PIN_SHORTEST} to {PIN_LONGEST} digits in no plain order, not on the badge",
+            came="another one",
+            remedy="Take digits that only you would think of; no birthday.",
+        )
+
+
+def check_badge(badge: str) -> None:
+    """Refuses `bad_value` for what no scanner sends; the text is never repeated."""
+    if not badge.isprintable() or not BADGE_SHORTEST <= len(badge) <= LONGEST:
+        raise Refused(
+            "bad_value",
+            "That cannot be a badge's text.",
+            expected=f"{BADGE_SHORTEST} to {LONGEST} printable characters, as the scanner sends it",
+            came=f"{len(badge)} characters",
+            remedy="Scan the badge itself. The longer and the less regular, the better.",
+        )
 
 
 def _letters(name: str) -> list[str]:

@@ -12,7 +12,8 @@ SEALING = ("password changed", "password given")
 
 
 def _added(entry: Entry, _key: Row) -> list[Change]:
-    rest = {"added": entry.at, "retired": "", "password": "", "temporary": 0}
+    rest = {"added": entry.at, "temporary": 0}
+    rest |= dict.fromkeys(("retired", "password", "badge", "pin"), "")
     return [Insert("person", {**entry.data, **rest})]
 
 
@@ -32,12 +33,28 @@ def _password_given(entry: Entry, _key: Row) -> list[Change]:
     return [_person(entry, {"password": entry.data["sha256"], "temporary": 1})]
 
 
+def _badge_given(entry: Entry, _key: Row) -> list[Change]:
+    return [_person(entry, {"badge": entry.data["sha256"], "pin": ""})]
+
+
+def _pin_changed(entry: Entry, _key: Row) -> list[Change]:
+    return [_person(entry, {"pin": entry.data["sha256"]})]
+
+
+def _token_given(entry: Entry, _key: Row) -> list[Change]:
+    return [Insert("token", {**entry.data, "at": entry.at, "revoked": ""})]
+
+
+def _token_revoked(entry: Entry, _key: Row) -> list[Change]:
+    return [Update("token", {"id": entry.data["id"]}, {"revoked": entry.at})]
+
+
 def _person(entry: Entry, values: Row) -> Update:
     return Update("person", {"id": entry.data["person"]}, values)
 
 
 def _rules_set(entry: Entry, _key: Row) -> list[Change]:
-    return [Insert("password_rules", {**entry.data, "at": entry.at})]
+    return [Insert("password_rules", {"idle": 0, **entry.data, "at": entry.at})]
 
 
 def _alarmed(entry: Entry, _key: Row) -> list[Change]:
@@ -57,6 +74,10 @@ HOUSE_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "person retired": _retired,
     "password changed": _password_changed,
     "password given": _password_given,
+    "badge given": _badge_given,
+    "pin changed": _pin_changed,
+    "token given": _token_given,
+    "token revoked": _token_revoked,
     "password rules set": _rules_set,
     "sign-ins failed": _alarmed,
     "sign-ins cleared": _cleared,

@@ -43,6 +43,10 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "person retired": _KEEPING,
     "password changed": ROLES,
     "password given": _KEEPING,
+    "badge given": _KEEPING,
+    "pin changed": ROLES,
+    "token given": ROLES,
+    "token revoked": ROLES,
     "password rules set": _KEEPING,
     "sign-ins failed": (NOBODY,),
     "sign-ins cleared": _KEEPING,
@@ -124,7 +128,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "events written": (COMPLIANCE, INTEGRATOR),
 }
 """Every verb of the journal and who may write it. `unpacked` goes with a decommissioning too;
-`password changed` is about one's own."""
+`password changed`, `pin changed` and `token given` are about one's own, and so is `token revoked`
+but for an administrator."""
 
 
 def may(verb: str, role: str, *, practice: bool) -> bool:

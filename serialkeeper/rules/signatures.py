@@ -143,6 +143,8 @@ class Signers:
             return "" if before else "it is not signed"
         if needed.always and not self._practice and not entry.second:
             return "no second person signed it"
+        if entry.token:
+            return f"token {entry.token} signed it, and no person"
         if entry.role not in self._roles.get(entry.person, ()):
             return f"its signer {entry.person!r} never was {entry.role!r}"
         plain = bare(entry)

@@ -156,6 +156,7 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
         lot = view.lot(name)
         if second:
             view.person(second)
+    record.check_may("lot approved")
     check_second(record.person, second, practice=record.practice)
     with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)

@@ -213,6 +213,7 @@ def rules(
     *,
     shortest: int | None = None,
     failures: int | None = None,
+    idle: int | None = None,
     reason: str = "",
 ) -> dict[str, Any]:
     """The rules for passwords; with any given, set them first.
@@ -220,10 +221,11 @@ def rules(
     Args:
         shortest: characters of a password, at least.
         failures: wrong ones in a row that alarm.
+        idle: minutes after which an unused session is over.
 
     Refuses `bad_value`, `reason_needed`, `role_not_allowed`.
     """
-    given = {"shortest": shortest, "failures": failures}
+    given = {"shortest": shortest, "failures": failures, "idle": idle}
     new = {name: value for name, value in given.items() if value is not None}
     if new:
         _check_reason(reason)

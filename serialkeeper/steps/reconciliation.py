@@ -92,6 +92,7 @@ def close(
     Refuses `lot_open_points`, `lot_unbalanced`, `alarms_open`, `lot_state`,
     `second_person_needed`.
     """
+    record.check_may("lot closed")
     with record.read() as view:
         lot = view.lot(name)
         if second:

@@ -221,7 +221,8 @@ def list_entries(
 
     Yields:
         entry, at (UTC), zone (the station's, `+hh:mm`), verb, person, role, second, station,
-        reason, parts (how many), and signatures: person, role, meaning and practice of each.
+        reason, parts (how many), token (of a script, else None), and signatures: person, role,
+        meaning and practice of each.
     """
     if label is not None and not name:
         raise Refused(
@@ -258,6 +259,7 @@ def _entries(
                     "station": entry.station,
                     "reason": entry.reason or None,
                     "parts": len(entry.parts),
+                    "token": entry.token or None,
                     "signatures": signatures.shown(entry),
                 }
 

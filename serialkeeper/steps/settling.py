@@ -313,6 +313,7 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
             came="none",
             remedy="Give --reason.",
         )
+    record.check_may("settled")
     with record.read() as view:
         lot = view.lot(name)
     ranges = parse_which(which, lot.labels)

@@ -183,6 +183,8 @@ def copy_house(source: Record, work: Work) -> dict[str, Any]:
     with source.read() as view:
         for kept in view.credentials():
             work.keep_credential(kept.person, kept.data)
+        for pin in view.pins():
+            work.keep_credential(pin.person, pin.data, pin=True)
         heads = [_head(chain) for chain in view.chains()]
     if [_head(chain) for chain in work.chains()] != heads:
         raise Damaged(

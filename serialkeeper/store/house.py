@@ -13,7 +13,10 @@ from serialkeeper.store.people_tables import (
     Credential,
     PasswordRules,
     Person,
+    Pin,
+    Session,
     SignInAlarm,
+    TokenRow,
 )
 from serialkeeper.store.tables import Lot, Product, Setting, Station
 
@@ -81,6 +84,40 @@ class House(Journal):
         """What is kept of all passwords."""
         return self._all(Credential)
 
+    def pin(self, person: int) -> str:
+        """What is kept of the PIN of a person's badge, or empty."""
+        found = self._one(Pin, person=person)
+        return found.data if found else ""
+
+    def pins(self) -> list[Pin]:
+        """What is kept of all PINs."""
+        return self._all(Pin)
+
+    def find_badge(self, sha256: str) -> Person | None:
+        """Whose badge that is; of a retired person's nobody's."""
+        there = [one for one in self.people() if one.badge == sha256 and not one.retired]
+        return there[-1] if there else None
+
+    def person_with(self, number: int) -> Person:
+        """A person by number."""
+        return self._expect(Person, id=number)
+
+    def session(self, number: int) -> Session | None:
+        """A session by number."""
+        return self._one(Session, id=number)
+
+    def last_session(self) -> int:
+        """The number of the last session, 0 for none."""
+        return max((one.id for one in self._all(Session)), default=0)
+
+    def token(self, number: int) -> TokenRow | None:
+        """A token by number."""
+        return self._one(TokenRow, id=number)
+
+    def tokens(self) -> list[TokenRow]:
+        """All tokens, in order of entry."""
+        return self._all(TokenRow)
+
     def attempt(self, person: int) -> Attempt | None:
         """The wrong passwords in a row of a person; 0 stands for unknown names."""
         return self._one(Attempt, person=person)
@@ -92,7 +129,10 @@ class House(Journal):
     def password_rules(self) -> passwords.Rules:
         """What the firm wants of passwords."""
         rows = self._all(PasswordRules)
-        return passwords.Rules(rows[-1].shortest, rows[-1].failures) if rows else passwords.Rules()
+        if not rows:
+            return passwords.Rules()
+        last = rows[-1]  # older ones tell no idle time
+        return passwords.Rules(last.shortest, last.failures, last.idle or passwords.IDLE)
 
     def password_rules_count(self) -> int:
         """How often these rules were set."""

@@ -24,8 +24,9 @@ from serialkeeper.store.engines import (
     without_secret,
 )
 from serialkeeper.store.failures import speaking_plainly
-from serialkeeper.store.record import SCHEMA, Record
-from serialkeeper.store.sign_in import sign_in
+from serialkeeper.store.people_tables import Person
+from serialkeeper.store.record import SCHEMA, Record, Work
+from serialkeeper.store.sign_in import InSession, by_token, resume, sign_in, sign_in_within
 from serialkeeper.store.tables import MODELS
 from serialkeeper.store.view import View
 
@@ -79,6 +80,9 @@ def open_record(
     *,
     person: str = "",
     password: Callable[[], str] = str,
+    pin: Callable[[], str] = str,
+    token: str = "",
+    session: InSession | None = None,
     station: str,
     now: Callable[[], datetime],
     chance: Chance,
@@ -86,11 +90,14 @@ def open_record(
     """Open an existing record for a person; without a name, for the only person there is.
 
     Args:
-        password: asked for in a live record only.
+        password: asked for in a live record only; it may give a badge's text.
+        pin: asked for after a badge.
+        token: what a script signs in with, instead.
+        session: what was begun at this station, instead.
 
-    Refuses `sign_in_refused`, `password_needed`, `record_missing`, `record_unreadable`,
-    `record_outdated`, `record_newer`, `record_unreachable`, `record_denied`, `copy_unfinished`,
-    `person_unknown`, `person_retired`.
+    Refuses `sign_in_refused`, `password_needed`, `session_over`, `token_over`, `record_missing`,
+    `record_unreadable`, `record_outdated`, `record_newer`, `record_unreachable`, `record_denied`,
+    `copy_unfinished`, `person_unknown`, `person_retired`.
     """
     engine = open_engine(url, station=station)
     shown = _shown(url)
@@ -103,8 +110,14 @@ def open_record(
             moved_to = view.setting("moved_to")
             if practice:
                 found = view.person(person) if person else view.only_person()
-        if not practice:
-            found = sign_in(replace(record, practice=False), person, password() if person else "")
+        live, used = replace(record, practice=False), None
+        if not practice and token:
+            found, used = by_token(live, token)
+        elif not practice and session:
+            found = resume(live, session)
+        elif not practice:
+            found = sign_in(live, person, password(), pin=pin)
+        _check_same(person, found.name)
     except BaseException:
         engine.dispose()
         raise
@@ -115,6 +128,21 @@ def open_record(
         practice=practice,
         moved_to=moved_to,
         temporary=bool(found.temporary),
+        token=used,
+        session=session.component if session and not practice else None,
+    )
+
+
+def _check_same(named: str, found: str) -> None:
+    """Refuses `sign_in_refused` for a token or a session of somebody else than who was named."""
+    if named in ("", found):
+        return
+    raise Refused(
+        "sign_in_refused",
+        "The token, or the session at this station, is somebody else's.",
+        expected=f"{found}, or no name",
+        came=named,
+        remedy="Leave the name out; or leave the session (person leave), or unset the token.",
     )
 
 
@@ -298,23 +326,27 @@ def migrate_record(
         if not found.isdigit() or found > SCHEMA:
             check_schema(engine, record.url)
         if found < SCHEMA:
-            signed = None
-            if found >= _FIRST_LIVE and not _is_practice(record):
-                record = replace(record, practice=False)
-                signed = sign_in(record, person, password() if person else "")
+            live = found >= _FIRST_LIVE and not _is_practice(record)
+            record = replace(record, practice=not live)
+            given = password() if live else ""
             with record.alone() as work:
                 found = found_schema(work.connection)
                 if found < SCHEMA:  # nobody was faster
                     upgrade(work.connection)
                     _check_finished(work, record.url)
-                    named = work.person(person) if person and not signed else None
-                    work.hand_to(signed or named or work.only_person())
+                    work.hand_to(_migrating(work, person, given, live=live))
                     work.lock((HOUSE,))
                     told = {"from": found, "to": SCHEMA, **_unsigned(work, found)}
                     work.write(HOUSE, "record migrated", told)
     finally:
         engine.dispose()
     return {"record": record.url, "from": found, "to": SCHEMA}
+
+
+def _migrating(work: Work, person: str, password: str, *, live: bool) -> Person:
+    if live:
+        return sign_in_within(work, person, password)
+    return work.person(person) if person else work.only_person()
 
 
 def _unsigned(view: View, found: str) -> dict[str, Any]:

@@ -27,15 +27,16 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, moves, replay, rights, signatures
+from serialkeeper.rules import changes, replay, signatures
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.serials import Chance
-from serialkeeper.store import bulk, pack_bulk
+from serialkeeper.rules.tokens import Token
+from serialkeeper.store import authority, bulk, pack_bulk
 from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
 from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
-from serialkeeper.store.people_tables import Credential, Person
-from serialkeeper.store.sign_in import sign_in
+from serialkeeper.store.people_tables import Credential, Person, Pin
+from serialkeeper.store.sign_in import Component
 from serialkeeper.store.tables import (
     METADATA,
     Chain,
@@ -46,7 +47,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0016"
+SCHEMA = "0017"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -71,6 +72,8 @@ class Record:
         moved_to: where it was moved to, empty for a record at work.
         confirming: who has given a password here as the second person, and in which role.
         temporary: whether the person first has to change a password that somebody else knows.
+        token: the token that it was opened with, if it was; that is written into every entry.
+        session: what signs in the session in which it was opened, if it was.
     """
 
     engine: Engine
@@ -84,6 +87,8 @@ class Record:
     moved_to: str = ""
     temporary: bool = False
     confirming: Mapping[str, str] = field(default_factory=dict)
+    token: Token | None = None
+    session: Component | None = None
 
     def seen_by(self, person: str) -> Record:
         """A practice record in another person's hands.
@@ -102,41 +107,18 @@ class Record:
         return replace(self, person=found.name, role=found.role)
 
     def check_may(self, verb: str, narrower: tuple[str, ...] = ()) -> None:
-        """Refuses `role_not_allowed` and `password_temporary` before the work, where `Work.write`
-        would at its end."""
-        if self.temporary and verb != "password changed":
-            raise _temporary(self.person)
-        rights.check(verb, self.role, practice=self.practice, narrower=narrower)
+        """Refuses before the work what `Work.write` would refuse at its end; in a session asks for
+        what signs, if the verb's entries are signed."""
+        authority.check_may(self, verb, narrower)
 
-    def seconded_by(self, person: str, password: str) -> Record:
-        """The same record, in which that person confirms as the second one, by password.
+    def seconded_by(self, person: str, password: str, *, pin: Callable[[], str] = str) -> Record:
+        """The same record, in which that person confirms as the second one, by password, or by
+        badge and PIN.
 
         Refuses `sign_in_refused`, `password_needed`, `password_temporary`; a practice record takes
         the name alone.
         """
-        if self.practice:
-            return self
-        found = sign_in(self, person, password)
-        if found.temporary:
-            raise _temporary(person)
-        return replace(self, confirming={**self.confirming, found.name: found.role})
-
-    def check_second(self, verb: str, second: str) -> None:
-        """Refuses `second_person_needed`, `password_needed` and `role_not_allowed` for a second
-        person of a live record who is the first, gave no password, or may not do it."""
-        if self.practice or not second:
-            return
-        moves.check_second(self.person, second, practice=False)
-        if second not in self.confirming:
-            raise Refused(
-                "password_needed",
-                "The second person confirms with a password of their own.",
-                expected="name and password",
-                came="a name",
-                remedy="Give --second NAME; the password in SERIALKEEPER_SECOND_PASSWORD, in a "
-                "0600 file named in SERIALKEEPER_SECOND_PASSWORD_FILE, or at a terminal.",
-            )
-        rights.check(verb, self.confirming[second], practice=False)
+        return authority.seconded_by(self, person, password, pin)
 
     @contextmanager
     def read(self) -> Iterator[View]:
@@ -188,15 +170,6 @@ class Record:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-def _temporary(person: str) -> Refused:
-    return Refused(
-        "password_temporary",
-        "The password is known to whoever gave it; it has to be changed first.",
-        came=person,
-        remedy="Change it: person password.",
-    )
 
 
 class Work(View):
@@ -277,11 +250,13 @@ class Work(View):
         """Append an entry, signed if its verb wants that, to a locked chain and carry out what it
         means for the tables.
 
-        Refuses `role_not_allowed`, `password_temporary`, and what `Record.check_second` does.
+        Refuses what `store.authority` does: `role_not_allowed`, `password_temporary`,
+        `token_narrow`, `password_needed`, `second_person_needed`.
         """
         record = self._record
-        record.check_may(verb)
-        record.check_second(verb, second)
+        authority.check_writes(record, verb)
+        authority.check_signs(record, verb)
+        authority.check_second(record, verb, second)
         entry = Entry(
             chain=chain.lot_id,
             seq=self.length(chain) + 1,
@@ -295,6 +270,7 @@ class Work(View):
             reason=reason,
             data=data,
             parts=tuple(part.ref() for part in parts),
+            token=record.token.id if record.token else 0,
         )
         role = record.confirming.get(second, "")
         if second and record.practice:
@@ -428,10 +404,10 @@ class Work(View):
             )
         self.keep_pieces(key, sha256, pieces)
 
-    def keep_credential(self, person: int, data: str) -> None:
-        """Keep what is to be kept of a person's password instead of what was; an entry of this
-        work names its SHA-256."""
-        table = table_of(Credential)
+    def keep_credential(self, person: int, data: str, *, pin: bool = False) -> None:
+        """Keep what is to be kept of a person's password, or PIN, instead of what was; an entry of
+        this work names its SHA-256."""
+        table = table_of(Pin if pin else Credential)
         there = update(table).where(table.c.person == person).values(data=data)
         if not self.connection.execute(there).rowcount:
             self.connection.execute(insert(table), {"person": person, "data": data})

@@ -1,66 +1,154 @@
-"""Signing in to a live record: name and password, and what wrong ones lead to.
+"""Signing in to a live record, and what wrong passwords lead to.
 
-Whether a name exists is never told: the same refusal, after the same work, for an unknown name, a
-wrong password, a retired person, and one who has to wait.
+By name and password, by badge and PIN, by the key of a session that began with one of these, or by
+a token. Whether a name exists is never told: the same refusal, after the same work, for an unknown
+name, a wrong password, a retired person, and one who has to wait.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+import hashlib
+import hmac
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from sqlalchemy import insert, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import passwords
+from serialkeeper.rules import passwords, tokens
 from serialkeeper.rules.chain import HOUSE, written
 from serialkeeper.rules.rights import NOBODY
-from serialkeeper.store.people_tables import Attempt, Person
+from serialkeeper.rules.tokens import Token
+from serialkeeper.store.people_tables import Attempt, Person, Session
 from serialkeeper.store.tables import table_of
 
 if TYPE_CHECKING:
     from serialkeeper.store.record import Record, Work
+    from serialkeeper.store.view import View
+
+SESSION_KEY = 32
+"""Random bytes of a session's key."""
 
 
-def sign_in(record: Record, name: str, password: str) -> Person:
-    """The person of that name, whose password this is.
+@dataclass(slots=True)
+class Component:
+    """In a session: the one component that its owner gives again to sign (21 CFR 11.200(a)(1)(i)).
+
+    Attributes:
+        ask: asks for it: a PIN where the session was begun with a badge, else the password.
+        badge: that badge's text, or empty.
+        given: whether it was given, for the one command that has opened the record.
+    """
+
+    ask: Callable[[], str]
+    badge: str = ""
+    given: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class InSession:
+    """The key of a session, as its station kept it; `component` is asked for where it signs."""
+
+    id: int
+    key: str
+    component: Component
+
+
+def badge_digest(badge: str) -> str:
+    """What the journal keeps of a badge's text."""
+    return hashlib.sha256(badge.encode()).hexdigest()
+
+
+def sign_in(record: Record, name: str, password: str, *, pin: Callable[[], str] = str) -> Person:
+    """The person of that name whose password this is, or whose badge; then `pin` is asked for.
+
+    Args:
+        name: may be empty for a badge.
 
     Refuses `password_needed`, `sign_in_refused`.
     """
-    if not name or not password:
-        raise Refused(
-            "password_needed",
-            "This is a live record: it has to know who you are, by name and password.",
-            where=record.url,
-            expected="a name and a password",
-            came="no password" if name else "no name",
-            remedy="Give --as NAME; the password in SERIALKEEPER_PASSWORD, in a file of mode 0600 "
-            "named in SERIALKEEPER_PASSWORD_FILE, or at a terminal when asked.",
-        )
+    if not password:
+        raise _needed(record, name)
     with record.read() as view:
-        person = view.find_person(name)
-        kept = view.credential(person.id) if person else ""
-        attempt = view.attempt(person.id) if person else None
-    fits = passwords.matches(kept or passwords.DUMMY, password)
+        tried = _tried(view, name, password, pin)
+    found = tried.person
     now = written(record.now())
-    waiting = attempt is not None and (
-        attempt.until > now or attempt.failures >= passwords.CLOSED_AFTER
-    )
-    if person and fits and kept and not person.retired and not waiting:
-        if attempt and attempt.failures:
+    if tried.fits() and found and not tried.waiting(now):
+        if tried.failures:
             with record.work() as work:
                 work.lock((HOUSE,))
-                forget(work, person.id)
-        return person
-    if not waiting:
-        _count(record, person.id if person else 0)
-    raise Refused(
+                forget(work, found.id)
+        return found
+    if not tried.waiting(now):
+        _count(record, found.id if found else 0)
+    raise _refused(name)
+
+
+def sign_in_within(work: Work, name: str, password: str, *, pin: Callable[[], str] = str) -> Person:
+    """What `sign_in` gives, within a work that has just brought the tables to this version; wrong
+    passwords are not counted there, since all is undone when this refuses."""
+    tried = _tried(work, name, password, pin)
+    if tried.fits() and tried.person and not tried.waiting(work.at):
+        return tried.person
+    raise _refused(name)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A name and what was given with it: whose it would be, and what is kept of it."""
+
+    person: Person | None
+    kept: str
+    given: str
+    until: str
+    failures: int
+
+    def fits(self) -> bool:
+        """Whether it is right; takes as long either way."""
+        fits = passwords.matches(self.kept or passwords.DUMMY, self.given)
+        known = self.person is not None and not self.person.retired
+        return fits and known and bool(self.kept)
+
+    def waiting(self, now: str) -> bool:
+        """Whether nothing is tried because of wrong ones before."""
+        return self.until > now or self.failures >= passwords.CLOSED_AFTER
+
+
+def _tried(view: View, name: str, password: str, pin: Callable[[], str]) -> _Tried:
+    on_badge = view.find_badge(badge_digest(password))
+    person = view.find_person(name) if name else on_badge
+    by_badge = on_badge is not None and person is not None and person.id == on_badge.id
+    given = f"{password}\n{pin()}" if by_badge else password
+    kept = ""
+    if person:
+        pin_kept = view.pin(person.id) if person.pin else ""
+        kept = pin_kept if by_badge else view.credential(person.id)
+    attempt = view.attempt(person.id) if person else None
+    until, failures = (attempt.until, attempt.failures) if attempt else ("", 0)
+    return _Tried(person, kept, given, until, failures)
+
+
+def _refused(name: str) -> Refused:
+    return Refused(
         "sign_in_refused",
         "Name and password do not go together, or wrong ones were tried too often.",
-        came=name,
+        came=name or "no name",
         remedy="Try again. After several wrong ones nothing is tried for a while, 15 minutes at "
         "most; an administrator can end that: person alarms, person unlock.",
+    )
+
+
+def _needed(record: Record, name: str) -> Refused:
+    return Refused(
+        "password_needed",
+        "This is a live record: it has to know who you are, by name and password.",
+        where=record.url,
+        expected="a name and a password, or a badge and its PIN",
+        came="no password" if name else "no name",
+        remedy="Give --as NAME; the password in SERIALKEEPER_PASSWORD, in a file of mode 0600 "
+        "named in SERIALKEEPER_PASSWORD_FILE, or at a terminal when asked.",
     )
 
 
@@ -73,7 +161,7 @@ def forget(work: Work, person: int) -> None:
 
 def _count(record: Record, person: int) -> None:
     """One more wrong password; alarms when there are as many as the rules say."""
-    nobody = replace(record, person="", role=NOBODY)
+    nobody = replace(record, person="", role=NOBODY, token=None, session=None)
     table = table_of(Attempt)
     with nobody.work() as work:
         work.lock((HOUSE,))
@@ -93,3 +181,118 @@ def _count(record: Record, person: int) -> None:
         if failures >= work.password_rules().failures and not told:
             data = {"id": len(alarms) + 1, "person": person, "failures": failures}
             work.write(HOUSE, "sign-ins failed", data)
+
+
+# -- sessions ------------------------------------------------------------------------------------
+
+
+def begin_session(record: Record) -> tuple[int, str]:
+    """Begin a session of this person at this station; gives its number and key."""
+    key = record.chance(SESSION_KEY).hex()
+    with record.work() as work:
+        work.lock((HOUSE,))
+        number = work.last_session() + 1
+        row = {
+            "id": number,
+            "person": work.person(record.person).id,
+            "station": record.station,
+            "sha256": hashlib.sha256(key.encode()).hexdigest(),
+            "begun": work.at,
+            "used": work.at,
+            "ended": "",
+        }
+        work.connection.execute(insert(table_of(Session)), row)
+    return number, key
+
+
+def end_session(record: Record, number: int) -> None:
+    """A session of this person is over."""
+    with record.work() as work:
+        work.lock((HOUSE,))
+        table = table_of(Session)
+        own = table.c.person == work.person(record.person).id
+        change = update(table).where(table.c.id == number, own, table.c.ended == "")
+        work.connection.execute(change.values(ended=work.at))
+
+
+def resume(record: Record, session: InSession) -> Person:
+    """The person whose session this is; it goes on from now.
+
+    Refuses `session_over` for one that was idle for too long, was left, is of another station, or
+    whose owner is retired or has to wait after wrong passwords.
+    """
+    with record.read() as view:
+        row = view.session(session.id)
+        person = _owner(record, view, row, session) if row else None
+    if row is None or person is None:
+        raise Refused(
+            "session_over",
+            "The session at this station is over.",
+            where=record.station,
+            expected="a session that was used a short while ago",
+            came="one that was left, or idle for too long",
+            remedy="Sign in again: person enter.",
+        )
+    now = record.now()
+    if written(now - timedelta(minutes=1)) > row.used:  # not at every command
+        with record.work() as work:
+            work.lock((HOUSE,))
+            table = table_of(Session)
+            change = update(table).where(table.c.id == row.id, table.c.ended == "")
+            work.connection.execute(change.values(used=written(now)))
+    return person
+
+
+def _owner(record: Record, view: View, row: Session, session: InSession) -> Person | None:
+    given = hashlib.sha256(session.key.encode()).hexdigest()
+    now = record.now()
+    idle = timedelta(minutes=view.password_rules().idle)
+    attempt = view.attempt(row.person)
+    person = view.person_with(row.person)
+    fine = (
+        hmac.compare_digest(given, row.sha256)
+        and not row.ended
+        and row.station == record.station
+        and written(now - idle) <= row.used <= written(now + idle)
+        and not person.retired
+        and (attempt is None or attempt.until <= written(now))
+        and (attempt is None or attempt.failures < passwords.CLOSED_AFTER)
+    )
+    return person if fine else None
+
+
+# -- tokens --------------------------------------------------------------------------------------
+
+
+def by_token(record: Record, text: str) -> tuple[Person, Token]:
+    """The person in whose name a token works, and what it may.
+
+    Refuses `sign_in_refused` for no token of this record; `token_over` for one that was revoked,
+    that is past its day, or whose owner is retired.
+    """
+    number = tokens.number_of(text)
+    with record.read() as view:
+        row = view.token(number)
+        person = view.person_with(row.person) if row else None
+    given = tokens.digest(text.strip())
+    if row is None or person is None or not hmac.compare_digest(given, row.sha256):
+        _count(record, 0)
+        raise Refused(
+            "sign_in_refused",
+            "That is no token of this record.",
+            where=record.url,
+            remedy="Check SERIALKEEPER_TOKEN_FILE, and which record the token is of.",
+        )
+    over = "revoked" if row.revoked else "its owner is retired" if person.retired else ""
+    if not over and str(record.now().date()) > row.until:
+        over = f"in force until {row.until}"
+    if over:
+        raise Refused(
+            "token_over",
+            "The token is not in force any more.",
+            where=f"token {row.id}, {row.purpose}",
+            expected="a token in force",
+            came=over,
+            remedy="Make a new one: person token.",
+        )
+    return person, Token(row.id, tokens.verbs_of(row.may.split(",")))

@@ -58,7 +58,10 @@ from serialkeeper.store.people_tables import (
     Credential,
     PasswordRules,
     Person,
+    Pin,
+    Session,
     SignInAlarm,
+    TokenRow,
 )
 from serialkeeper.store.review_tables import ReviewRow
 from serialkeeper.store.run_tables import RunEvent
@@ -317,6 +320,9 @@ MODELS: tuple[type[SQLModel], ...] = (
     ReviewRow,
     RunEvent,
     Credential,
+    Pin,
+    Session,
+    TokenRow,
     Attempt,
     SignInAlarm,
     PasswordRules,

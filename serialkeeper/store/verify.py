@@ -412,20 +412,24 @@ def verify(view: View) -> dict[str, int]:
 
 def _check_credentials(view: View) -> None:
     """What is kept of passwords is what the entries name, and nothing else."""
-    there = {
-        kept.person: hashlib.sha256(kept.data.encode()).hexdigest() for kept in view.credentials()
-    }
-    told = {person.id: person.password for person in view.people() if person.password}
-    for person in sorted(there.keys() | told.keys()):
-        if there.get(person) != told.get(person):
-            raise Damaged(
-                "credential_differs",
-                "What is kept of a password is not what the journal names.",
-                where=f"person {person}",
-                expected=f"SHA-256 {told[person]}" if person in told else "none",
-                came=f"SHA-256 {there[person]}" if person in there else "none",
-                remedy=_REMEDY,
-            )
+    people = view.people()
+    passwords = {person.id: person.password for person in people if person.password}
+    pins = {person.id: person.pin for person in people if person.pin}
+    for what, told, kept in (
+        ("a password", passwords, view.credentials()),
+        ("a PIN", pins, [one for one in view.pins() if one.person in pins]),
+    ):
+        there = {one.person: hashlib.sha256(one.data.encode()).hexdigest() for one in kept}
+        for person in sorted(there.keys() | told.keys()):
+            if there.get(person) != told.get(person):
+                raise Damaged(
+                    "credential_differs",
+                    f"What is kept of {what} is not what the journal names.",
+                    where=f"person {person}",
+                    expected=f"SHA-256 {told[person]}" if person in told else "none",
+                    came=f"SHA-256 {there[person]}" if person in there else "none",
+                    remedy=_REMEDY,
+                )
 
 
 def heads_of(view: View) -> dict[str, dict[str, Any]]:

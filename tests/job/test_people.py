@@ -176,7 +176,12 @@ def test_roles_and_retiring(live: Live) -> None:
 def test_rules_for_passwords_are_the_firms(live: Live) -> None:
     """An administrator sets them with a reason, within what the standard bears."""
     with live.of(ADA) as administrator:
-        assert sk.person.rules(administrator) == {"shortest": 15, "failures": 10, "longest": 256}
+        assert sk.person.rules(administrator) == {
+            "shortest": 15,
+            "failures": 10,
+            "idle": 10,
+            "longest": 256,
+        }
         refused("bad_value", sk.person.rules, administrator, shortest=7, reason="short")
         refused("reason_needed", sk.person.rules, administrator, shortest=20)
         assert sk.person.rules(administrator, shortest=28, reason="new rule")["shortest"] == 28

@@ -28,6 +28,7 @@ on_a_server = pytest.mark.only_on("postgresql", reason="it is about a server")
 
 HOUSE_TABLES = {"setting", "station", "person", "product", "location", "profile", "alarm_rules"}
 HOUSE_TABLES |= {"sscc_range", "credential", "attempt", "sign_in_alarm", "password_rules"}
+HOUSE_TABLES |= {"pin", "session", "token"}
 """Small tables of the whole record; on several machines each would keep a copy of them."""
 
 
@@ -81,6 +82,11 @@ CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
 DROP TABLE station;
 DROP TABLE hold;
 DROP TABLE run_event;
+DROP TABLE pin;
+DROP TABLE session;
+DROP TABLE token;
+ALTER TABLE person DROP COLUMN badge;
+ALTER TABLE person DROP COLUMN pin;
 DROP TABLE review;
 DROP TABLE credential;
 DROP TABLE attempt;

@@ -19,7 +19,13 @@ ONLY = {
     "integrator": set(),
     "administrator": {
         *("record made", "record migrated", "person added", "station added", "role changed"),
-        *("person retired", "password given", "password rules set", "sign-ins cleared"),
+        *(
+            "person retired",
+            "password given",
+            "password rules set",
+            "sign-ins cleared",
+            "badge given",
+        ),
     },
 }
 """What one role alone may write."""
@@ -58,7 +64,7 @@ SETTINGS = {
 MASTER_DATA = {"product added", "location added", "file imported"}
 """What is taken over from other systems: line lead and integrator."""
 
-OWN = {"password changed"}
+OWN = {"password changed", "pin changed", "token given", "token revoked"}
 """What everybody does for themselves."""
 
 WANTED = {

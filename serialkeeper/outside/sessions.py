@@ -1,0 +1,66 @@
+"""The keys of sessions that were begun at this station, each in a file of its owner's alone."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import stat
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A session as the station keeps it.
+
+    Attributes:
+        id: its number in the record.
+        person: whose, to be shown.
+        key: what proves it.
+        badge: the text of the badge that began it, or empty.
+    """
+
+    id: int
+    person: str
+    key: str
+    badge: str
+
+
+def keep(url: str, station: str, session: Kept) -> None:
+    """Keep a session instead of the one that was there."""
+    path = place(url, station)
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    own = path.with_name(f"{path.name}.{os.getpid()}")
+    own.unlink(missing_ok=True)
+    handle = os.open(own, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w") as file:
+        json.dump(asdict(session), file)
+    own.replace(path)
+
+
+def kept(url: str, station: str) -> Kept | None:
+    """The session that is kept here; None for none, or for a file that others can touch."""
+    try:
+        with place(url, station).open() as file:
+            there = os.fstat(file.fileno())
+            ours = there.st_uid == os.getuid() and not stat.S_IMODE(there.st_mode) & 0o077
+            return Kept(**json.load(file)) if ours else None
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def drop(url: str, station: str) -> None:
+    """Keep none any more."""
+    with contextlib.suppress(OSError):
+        place(url, station).unlink()
+
+
+def place(url: str, station: str) -> Path:
+    """Where a session of that record at that station is kept: in SERIALKEEPER_SESSIONS, the
+    account's own folder for the time it is signed in, or its home."""
+    named = os.environ.get("SERIALKEEPER_SESSIONS") or os.environ.get("XDG_RUNTIME_DIR")
+    folder = Path(named) if named else Path.home() / ".local" / "state"
+    name = hashlib.sha256(f"{url} {station}".encode()).hexdigest()[:24]
+    return folder / "serialkeeper" / name
