@@ -403,12 +403,13 @@ class Rounds:
         """The rounds from one to another, both from 1, each in the life of its lot; stops at the
         end of a lot in which one failed."""
         with small_blocks():
-            self._begin()
+            self.prepare()
+            self._measure()
             for number in range((first - 1) // len(LIFE), (last - 1) // len(LIFE) + 1):
                 self._lot(number, last)
 
-    def _begin(self) -> None:
-        """A record, and an undisturbed lot, whose moments are counted."""
+    def prepare(self) -> None:
+        """A record for lots."""
         with sk.init(self.url, PERSON) as record:
             sk.person.add(record, SECOND, role="compliance")
             sk.location.add(record, TO, prefix_length=7, name="Store", zone="Europe/Berlin")
@@ -419,24 +420,30 @@ class Rounds:
             sk.product.packs(record, GTIN, levels)
             (self.folder / "elsewhere").mkdir()
             sk.record.key(record, self.folder / "checkpoints.pem")
-            lot = self._new(record, "L0")
-            for step in LIFE:
-                watch, since = Moments(), monotonic()
-                with watch.watching():
-                    step.do(lot)
-                self.usual.append((watch.passed, monotonic() - since))
-            _check(lot, ended=True)
 
-    def _new(self, record: Record, name: str) -> Lot:
+    def _measure(self) -> None:
+        """An undisturbed lot, whose moments are counted."""
+        lot = self.new("L0")
+        for step in LIFE:
+            watch, since = Moments(), monotonic()
+            with watch.watching():
+                step.do(lot)
+            self.usual.append((watch.passed, monotonic() - since))
+        check(lot, ended=True)
+        lot.record.close()
+
+    def new(self, name: str) -> Lot:
+        """A lot that is not opened yet."""
         folder = self.folder / name
         folder.mkdir()
-        return Lot(record, folder, name)
+        return Lot(self.open(), folder, name)
 
-    def _open(self) -> Record:
+    def open(self) -> Record:
+        """The record, as a process that begins has it."""
         return sk.open_record(self.url, person=PERSON)
 
     def _lot(self, number: int, last: int) -> None:
-        lot = self._new(self._open(), f"L{number + 1}")
+        lot = self.new(f"L{number + 1}")
         for index, step in enumerate(LIFE):
             current = number * len(LIFE) + index + 1
             if current > last:
@@ -461,10 +468,10 @@ class Rounds:
             cut = self._cut(lot, step, Moments(kind, chance.randint(1, moments[kind])))
         about = (step.name, kind if cut else "done before")
         self.told[about] += 1
-        lot.record = self._open()
-        _check(lot)
-        _repeat(lot, step)
-        _check(lot, ended=index == len(LIFE) - 1)
+        lot.record = self.open()
+        check(lot)
+        repeat(lot, step)
+        check(lot, ended=index == len(LIFE) - 1)
         self.survived[about] += 1
 
     def _cut(self, lot: Lot, step: Step, moments: Moments) -> bool:
@@ -492,7 +499,7 @@ class Rounds:
         return process.returncode != 0
 
 
-def _repeat(lot: Lot, step: Step) -> None:
+def repeat(lot: Lot, step: Step) -> None:
     """The same step once more."""
     if step.looks and step.looks(lot):
         return
@@ -507,7 +514,7 @@ def _repeat(lot: Lot, step: Step) -> None:
 # -- checks --------------------------------------------------------------------------------------
 
 
-def _check(lot: Lot, *, ended: bool = False) -> None:
+def check(lot: Lot, *, ended: bool = False) -> None:
     """The design's invariants, by plain SQL and the files on the disk; raises if one is broken."""
     record = lot.record
     marks = sorted((lot.folder.parent / "elsewhere").glob("*.json"))
