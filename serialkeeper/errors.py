@@ -162,7 +162,7 @@ WORDS: dict[str, str] = {
     "record_busy": "Another process holds the record.",
     "record_unreachable": "The record's server does not answer.",
     "record_denied": "The record's server does not let this account do that.",
-    "record_full": "The record's server has no room for this.",
+    "record_full": "The record's disk or server has no room for this.",
     "record_changed": "Another version of the program has changed the record meanwhile.",
     "record_outdated": "The record was made by an earlier version, and has to be migrated.",
     "record_newer": "The record belongs to a later version of the program.",

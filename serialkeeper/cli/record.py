@@ -289,8 +289,19 @@ def verify_lines(result: dict[str, Any]) -> list[str]:
         f"Sound: {result['entries']:,} entries in {result['chains']} chains, "
         f"{result['parts']:,} parts ({result['bytes']:,} bytes), replayed and compared with "
         f"{result['rows']:,} table rows.",
+        *set_back_lines(**result["set_back"]),
         *head_lines(result["heads"]),
         unprotected_line(**result["unprotected"]),
+    ]
+
+
+def set_back_lines(entries: int, seconds: int, first: str | None) -> list[str]:
+    """What stations' clocks did, for people."""
+    if not entries:
+        return []
+    return [
+        f"  A station's clock was set back {entries:,} times, by {seconds:,} s at most, first at "
+        f"{first}: times there are what the clock showed; the order of entries holds all the same."
     ]
 
 

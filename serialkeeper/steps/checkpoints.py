@@ -68,10 +68,11 @@ def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
     with Delivery(path) as delivery:
         delivery.write(made.signed(signer))
         sha256 = delivery.sync()
+        # The file first: an entry of a file that never came would promise what nobody can check.
+        delivery.deliver()
         with record.work(HOUSE) as work:
             told = {"at": made.at, "entries": entries, "sha256": sha256}
             work.write(HOUSE, "checkpoint made", told)
-        delivery.deliver()
     return {
         "file": str(path),
         "sha256": sha256,

@@ -180,7 +180,10 @@ class Work(View):
         super().__init__(connection)
         self._record = record
         self._heads: dict[LotKey, tuple[int, bytes]] = {}
-        moment = record.now()
+        self._look_at_clock()
+
+    def _look_at_clock(self) -> None:
+        moment = self._record.now()
         offset = moment.utcoffset()
         self.at = written(moment)
         self._offset = round(offset.total_seconds() / 60) if offset else 0
@@ -195,7 +198,7 @@ class Work(View):
         So whoever holds the house waits for nobody, and it is held for a moment only.
         """
         table = table_of(Chain)
-        wanted = set(chains).difference(self._heads)
+        first, wanted = not self._heads, set(chains).difference(self._heads)
         for chain in sorted(wanted, key=lambda chain: (chain == HOUSE, chain)):
             row = self.connection.execute(
                 select(table.c["count"], table.c.head)
@@ -203,6 +206,8 @@ class Work(View):
                 .with_for_update()
             ).one()
             self._heads[chain] = (row[0], row[1])
+        if first and wanted:
+            self._look_at_clock()  # who waited for the lock comes after what was written meanwhile
 
     def check_ours(
         self, *, named: bool = True, moving: bool = False, recovering: bool = False
