@@ -362,5 +362,6 @@ class record:
 
     checkpoint = staticmethod(checkpoints.write)
     key = staticmethod(checkpoints.make_key)
+    prove = staticmethod(checkpoints.prove)
     verify = staticmethod(reports.verify_record)
     entries = staticmethod(reports.list_entries)
