@@ -157,6 +157,7 @@ WORDS: dict[str, str] = {
     "chain_broken": "The journal was altered.",
     "table_differs": "A table differs from what the journal says.",
     "credential_differs": "What is kept of a password is not what the journal names.",
+    "not_covered": "The checkpoint is older than what is to be proven.",
     "signature_broken": "An entry lacks a signature that it needs, or bears one of another entry.",
     "original_differs": "A kept original differs from what the journal says.",
     "record_busy": "Another process holds the record.",

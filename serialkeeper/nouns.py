@@ -390,5 +390,6 @@ class record:
     recover = staticmethod(keeping.recover)
     checkpoint = staticmethod(checkpoints.write)
     key = staticmethod(checkpoints.make_key)
+    prove = staticmethod(checkpoints.prove)
     verify = staticmethod(reports.verify_record)
     entries = staticmethod(reports.list_entries)

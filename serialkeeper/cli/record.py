@@ -77,6 +77,50 @@ def checkpoint(
 
 
 @app.command()
+def prove(
+    against: Annotated[Path, typer.Option(help="A checkpoint's file.", dir_okay=False)],
+    out: Annotated[Path, typer.Option(help="The proof's file, new.", dir_okay=False)],
+    name: Annotated[
+        str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
+    ] = "",
+    label: Annotated[
+        int | None, typer.Option(min=1, max=10**9, metavar="POSITION", help="What of this label.")
+    ] = None,
+    entry: Annotated[
+        int | None, typer.Option(min=1, max=10**9, metavar="N", help="This entry of the chain.")
+    ] = None,
+    public_key: Annotated[
+        str, typer.Option(help="The key that the checkpoint is signed with, as handed over.")
+    ] = "",
+) -> None:
+    """Prove to a third party, who sees nothing else, that an entry stands in the record.
+
+    Example: record prove LOT24A --label 7 --against CHECKPOINT --out label7.json.
+    """
+    result = checkpoints.prove(
+        call.record(),
+        name,
+        against=against,
+        out=out,
+        entry=entry,
+        label=label,
+        public_key=public_key,
+    )
+    shown = ", ".join(map(str, result["entries"]))
+    since = f"{result['later']:,} {'moves of the label' if label else 'entries of the chain'}"
+    answer(
+        result,
+        [
+            f"Proof of entry {shown} of {result['size']:,}, as of {result['at']}: {result['file']}",
+            f"  SHA-256 {result['sha256']}; root {result['root']}",
+            f"  Since that checkpoint: {since}, which it does not tell.",
+            "  Hand it over with the checkpoint's file; DEVELOPERS.md has the script that checks "
+            "them.",
+        ],
+    )
+
+
+@app.command()
 def entries(
     name: Annotated[
         str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
