@@ -160,6 +160,7 @@ WORDS: dict[str, str] = {
     "not_covered": "The checkpoint is older than what is to be proven.",
     "signature_broken": "An entry lacks a signature that it needs, or bears one of another entry.",
     "original_differs": "A kept original differs from what the journal says.",
+    "export_differs": "An export is not as it was made.",
     "record_busy": "Another process holds the record.",
     "record_unreachable": "The record's server does not answer.",
     "record_denied": "The record's server does not let this account do that.",

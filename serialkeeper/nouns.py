@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
@@ -18,6 +19,7 @@ from serialkeeper.steps import (
     checkpoints,
     contents,
     drawings,
+    exporting,
     handoff,
     holding,
     holds,
@@ -385,6 +387,20 @@ class record:
             )
 
         return keeping.restore(opened, file, to)
+
+    @staticmethod
+    def export(
+        record: Record | None, out: Path | None = None, *, check: Path | None = None
+    ) -> dict[str, Any]:
+        """Write a complete copy of the record that can be read without this program, or check one.
+
+        See `steps.exporting.write` and, with `check` and no record, `steps.exporting.check`.
+        """
+        if check:
+            return exporting.check(check)
+        if record is None or out is None:
+            raise WrongUsage("usage", "Give a record and a folder, or a folder to check.")
+        return exporting.write(record, out)
 
     backup = staticmethod(keeping.backup)
     recover = staticmethod(keeping.recover)

@@ -12,9 +12,10 @@ import typer
 
 from serialkeeper.cli.answer import answer, answer_rows, call, check_url, signature_lines
 from serialkeeper.cli.lot import Second
+from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.cautions import CAUTION
-from serialkeeper.steps import checkpoints, keeping, moving, reports
+from serialkeeper.steps import checkpoints, exporting, keeping, moving, reports
 from serialkeeper.store import opening
 from serialkeeper.store.record import Record
 
@@ -233,6 +234,43 @@ def recovery_lines(result: dict[str, Any]) -> list[str]:
         "are on;",
         "  compare with the last checkpoint, the print files and the events that were sent.",
         CAUTION,
+    ]
+
+
+@app.command()
+def export(
+    out: Annotated[Path | None, typer.Option(help="A new folder.", file_okay=False)] = None,
+    check: Annotated[
+        Path | None, typer.Option(help="An export to check; needs no record.", file_okay=False)
+    ] = None,
+) -> None:
+    """Write a complete copy that can be read without this program; or check such a copy.
+
+    Example: record export --out record-2026-11.
+    """
+    if (out is None) == (check is None):
+        raise WrongUsage(
+            "usage",
+            "Give --out or --check, and not both.",
+            remedy="record export --out FOLDER, or record export --check FOLDER",
+        )
+    if check:
+        result = exporting.check(check)
+        answer(result, ["Sound, and complete in itself.", *export_lines(result)])
+    elif out:
+        result = exporting.write(call.record(), out)
+        answer(result, ["The record is sound and was copied whole.", *export_lines(result)])
+
+
+def export_lines(result: dict[str, Any]) -> list[str]:
+    """An export for people."""
+    return [
+        f"  {result['folder']}: {result['entries']:,} entries in {result['chains']} chains, "
+        f"{result['parts']:,} parts, {result['labels']:,} labels, "
+        f"{result['originals']:,} originals",
+        f"  {result['files']:,} files, {result['bytes']:,} bytes of a {result['record']} record, "
+        f"generation {result['generation']}; nothing of passwords is in it",
+        *head_lines(result["heads"]),
     ]
 
 
