@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from sqlalchemy.exc import DatabaseError, DBAPIError, IntegrityError, OperationalError
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
+from serialkeeper.rules import recovery
 
 _NOT_WRITTEN = (
     *("SQLITE_IOERR_WRITE", "SQLITE_IOERR_FSYNC", "SQLITE_IOERR_DIR_FSYNC"),
@@ -190,8 +191,8 @@ def _other_tables(reason: str, url: str) -> SerialKeeperError:
 
 
 def record_moved(to: str, url: str) -> Refused:
-    """Work goes on elsewhere, or is about to."""
-    return Refused(
+    """Work goes on elsewhere, or is about to; or it is a backup, or was restored from one."""
+    return recovery.standing(to, url) or Refused(
         "record_moved",
         "This record was moved: it is for looking only, so that no number is given twice.",
         where=url,
