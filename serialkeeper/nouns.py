@@ -361,6 +361,7 @@ class record:
         return moving.copy(record, to, seen=seen)
 
     checkpoint = staticmethod(checkpoints.write)
+    custodian = staticmethod(checkpoints.custodian)
     key = staticmethod(checkpoints.make_key)
     prove = staticmethod(checkpoints.prove)
     verify = staticmethod(reports.verify_record)
