@@ -81,12 +81,13 @@ def _keep(record: Record, out: Path, made: Checkpoint, signer: Ed25519PrivateKey
     with Delivery(path) as delivery:
         delivery.write(made.signed(signer))
         sha256 = delivery.sync()
+        # The file first: an entry of a file that never came would promise what nobody can check.
+        delivery.deliver()
         with record.work(HOUSE) as work:
             told = {"at": made.at, "entries": entries, "sha256": sha256}
             if work.setting("checkpoint_every"):
                 told["noted"] = True
             work.write(HOUSE, "checkpoint made", told)
-        delivery.deliver()
     return {
         "file": str(path),
         "sha256": sha256,
