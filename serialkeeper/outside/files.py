@@ -15,6 +15,9 @@ from types import TracebackType
 
 from serialkeeper.errors import Refused, Unavailable
 
+LONGEST_WORDS = 100_000_000
+"""Characters of a file of positions."""
+
 
 class Delivery:
     """A file on its way out. Leaving the block without `deliver` removes it.
@@ -24,22 +27,14 @@ class Delivery:
     """
 
     def __init__(self, path: Path) -> None:
-        if os.path.lexists(path):
-            raise Refused(
-                "file_exists",
-                "There is a file of that name already.",
-                where=str(path),
-                expected="a new name",
-                came="a file",
-                remedy="Choose another name, or move the old file away.",
-            )
+        _check_free(path)
         self.path = path
         self.size = 0
         self._digest = hashlib.sha256()
         self._waiting: list[Future[None]] = []
         self._temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
-            self._file = self._temporary.open("wb")
+            self._file = self._temporary.open("xb")
         except OSError as error:
             raise _unwritable(path, error) from None
         self._writing = ThreadPoolExecutor(1)
@@ -86,6 +81,7 @@ class Delivery:
             ) from None
         except OSError:
             # Some file systems know no hard links; the small window to overwrite remains.
+            _check_free(self.path)
             try:
                 self._temporary.rename(self.path)
             except OSError as error:
@@ -118,10 +114,11 @@ class Delivery:
 def read_words(path: Path) -> list[str]:
     """The words of a small text file, with commas or white space between them.
 
-    Refuses `file_missing`.
+    Refuses `file_missing`, `bad_value`.
     """
     try:
-        return path.read_text(encoding="ascii").replace(",", " ").split()
+        with path.open(encoding="ascii") as file:
+            text = file.read(LONGEST_WORDS + 1)
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(
             "file_missing",
@@ -131,6 +128,16 @@ def read_words(path: Path) -> list[str]:
             came=type(error).__name__,
             remedy="Check the file.",
         ) from None
+    if len(text) > LONGEST_WORDS:
+        raise Refused(
+            "bad_value",
+            "The file of positions is too long.",
+            where=str(path),
+            expected=f"{LONGEST_WORDS:,} characters at most",
+            came="more",
+            remedy="Name stretches, such as 1-5000, or check the file.",
+        )
+    return text.replace(",", " ").split()
 
 
 def read_text(path: Path, longest: int) -> str:
@@ -150,6 +157,19 @@ def read_text(path: Path, longest: int) -> str:
             came=type(error).__name__,
             remedy="Check the file's name and what is in it.",
         ) from None
+
+
+def _check_free(path: Path) -> None:
+    """Refuses `file_exists`, also for a link, wherever it leads."""
+    if os.path.lexists(path):
+        raise Refused(
+            "file_exists",
+            "There is a file of that name already.",
+            where=str(path),
+            expected="a new name",
+            came="a file",
+            remedy="Choose another name, or move the old file away.",
+        )
 
 
 def _sync_folder(folder: Path) -> None:
