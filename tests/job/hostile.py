@@ -54,6 +54,12 @@ class Attack:
     word: str = ""
     begin: Call | None = None
 
+    def ends(self, outcome: str) -> bool:
+        """Whether it ended as it should."""
+        if self.word == "*":
+            return outcome in sk.errors.WORDS
+        return outcome == (self.word or HARMLESS)
+
 
 def ready(bench: Bench) -> Bench:
     """Something to attack: printed labels, some of them rejected."""
@@ -66,8 +72,16 @@ def ready(bench: Bench) -> Bench:
     return bench
 
 
-def tried(bench: Bench, attack: Attack) -> str:
-    """What comes of an attack: a refusal's word, or `HARMLESS`; a refusal changes nothing."""
+def outcome(bench: Bench, attack: Attack) -> str:
+    """What comes of an attack: a refusal's word, `HARMLESS`, or what went wrong."""
+    try:
+        return _tried(bench, attack)
+    except Exception as error:
+        return f"{type(error).__name__}: {error}"[:300]
+
+
+def _tried(bench: Bench, attack: Attack) -> str:
+    """A refusal changes nothing."""
     if attack.begin:
         attack.begin(bench)
     before = heads(bench)
@@ -262,10 +276,7 @@ def _included(body: str) -> Call:
 def packed() -> Iterator[Attack]:
     """Little that unpacks to much, and what ends in the middle."""
     kind = "packed data and images"
-    bomb = _gzip(bytes(LARGEST + 1))
-    for what, piece in {"a gzip bomb": bomb, "a cut piece": bomb[:100], "no gzip": b"x"}.items():
-        yield Attack(kind, f"{what} as a kept piece", _unpack(piece))
-    results = _gzip(b"position,row,lane,at,seen,grade,verdict,text\n")
+    results = gzipped(b"position,row,lane,at,seen,grade,verdict,text\n")
     yield Attack(kind, "gzip as a results file", take(results, ".csv", ""), "results_header")
     for width, height in ((100_000, 100_000), (2**31 - 1, 2**31 - 1), (1, 2**31 - 1)):
         call = _image(_png(width, height))
@@ -278,28 +289,9 @@ def packed() -> Iterator[Attack]:
     yield Attack(kind, "PostScript named PNG", _image(script), "image_unreadable")
 
 
-LARGEST = 1 << 24
-
-
-def _gzip(data: bytes) -> bytes:
+def gzipped(data: bytes) -> bytes:
     packer = zlib.compressobj(9, wbits=31)
     return packer.compress(data) + packer.flush()
-
-
-def _unpack(piece: bytes) -> Call:
-    """`record verify` names such a piece as damage; it never unpacks it whole."""
-
-    def call(_: Bench) -> None:
-        from serialkeeper.store.journal import LARGEST_PIECE, unpacked
-
-        assert LARGEST_PIECE == LARGEST
-        try:
-            unpacked(piece)
-        except (zlib.error, EOFError):
-            return
-        raise AssertionError("unpacked")
-
-    return call
 
 
 def _png(width: int, height: int, *more: tuple[bytes, bytes]) -> bytes:
@@ -515,8 +507,6 @@ def alike() -> Iterator[Attack]:
     for what, name in ALIKE.items():
         word = "person_exists" if what in same else "bad_value"
         yield Attack(kind, f"person: {what}", lambda b, n=name: NAMED["person"](b, n), word)
-    for first, second in (("Line l", "Line 1"), ("Modern", "Modem"), ("Line-7", "Line\u20117")):
-        yield Attack(kind, f"station {second} beside {first}", _beside(first, second), "")
     for name in ("LOT24\u0410", "LOT\u20002", "LOT\uff12", "L\u043eT"):
         yield Attack(
             kind,
@@ -524,20 +514,13 @@ def alike() -> Iterator[Attack]:
             lambda b, n=name: sk.lot.open(b.record, GTIN, n, expiry=EXPIRY, target=1),
             "bad_value",
         )
+    for first, second in (("Line l", "Line 1"), ("Modern", "Modem"), ("Line-7", "Line\u20117")):
+        call, begin = _station(second), _station(first)
+        yield Attack(kind, f"station {second} beside {first}", call, "station_exists", begin)
 
 
-def _beside(first: str, second: str) -> Call:
-    def call(bench: Bench) -> None:
-        here = replace(bench.record, station=first)
-        sk.station.add(here, first)
-        try:
-            sk.station.add(here, second)
-        except sk.Refused as error:
-            assert error.word == "station_exists"
-            return
-        raise AssertionError(f"{second} was taken beside {first}")
-
-    return call
+def _station(name: str) -> Call:
+    return lambda b: sk.station.add(replace(b.record, station=name), name)
 
 
 # --- what is written: spreadsheets, drawings, pages; and who may read what is secret
