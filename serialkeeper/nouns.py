@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
@@ -18,12 +19,14 @@ from serialkeeper.steps import (
     checkpoints,
     contents,
     drawings,
+    exporting,
     handoff,
     holding,
     holds,
     images,
     importing,
     inspection,
+    keeping,
     locations,
     lots,
     moving,
@@ -57,6 +60,7 @@ from serialkeeper.steps import (
 )
 from serialkeeper.steps import pulls as lists
 from serialkeeper.store.opening import migrate_record as _migrate
+from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
 scan = scans.scan
@@ -360,7 +364,48 @@ class record:
             return moving.call_off(record, to, reason=reason)
         return moving.copy(record, to, seen=seen)
 
+    @staticmethod
+    def restore(
+        file: Path,
+        to: str,
+        *,
+        person: str = "",
+        password: str = "",
+        station: str = "",
+        now: Callable[[], datetime] = clock.now,
+    ) -> dict[str, Any]:
+        """Restore a backup to an empty place. See `steps.keeping.restore`."""
+
+        def opened(url: str) -> Record:
+            return _open(
+                url,
+                person=person,
+                password=lambda: password,
+                station=station or clock.station(),
+                now=now,
+                chance=clock.chance(),
+            )
+
+        return keeping.restore(opened, file, to)
+
+    @staticmethod
+    def export(
+        record: Record | None, out: Path | None = None, *, check: Path | None = None
+    ) -> dict[str, Any]:
+        """Write a complete copy of the record that can be read without this program, or check one.
+
+        See `steps.exporting.write` and, with `check` and no record, `steps.exporting.check`.
+        """
+        if check:
+            return exporting.check(check)
+        if record is None or out is None:
+            raise WrongUsage("usage", "Give a record and a folder, or a folder to check.")
+        return exporting.write(record, out)
+
+    backup = staticmethod(keeping.backup)
+    recover = staticmethod(keeping.recover)
     checkpoint = staticmethod(checkpoints.write)
     key = staticmethod(checkpoints.make_key)
+    prove = staticmethod(checkpoints.prove)
     verify = staticmethod(reports.verify_record)
     entries = staticmethod(reports.list_entries)

@@ -215,3 +215,20 @@ def test_the_contributors_guide_names_functions_that_exist() -> None:
         found: object = importlib.import_module(f"serialkeeper.{module}")
         for piece in name.split("."):
             found = getattr(found, piece)
+
+
+def test_the_readmes_controls_name_tests_that_exist() -> None:
+    """Every control of 21 CFR 11 has a row, and each test that a row names is there."""
+    readme = (ROOT / "README.md").read_text()
+    section = readme[readme.index("## Controls") : readme.index("## What inspection shows")]
+    there = {
+        node.name
+        for path in (ROOT / "tests").rglob("test_*.py")
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.FunctionDef)
+    }
+    named = re.findall(r"`(test_[a-z0-9_]+)`", section)
+    assert len(named) > 40 and set(named) <= there, set(named) - there
+    paragraphs = [f"11.10({letter})" for letter in "abcdefghijk"]
+    for control in [*paragraphs, "11.30", "11.50", "11.70", "11.100", "11.200", "11.300"]:
+        assert f"| {control} |" in section

@@ -14,6 +14,7 @@ import typer
 
 from serialkeeper.errors import SerialKeeperError, WrongUsage
 from serialkeeper.outside import clock, secrets, sessions
+from serialkeeper.rules import recovery
 from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.store.engines import has_secret
 from serialkeeper.store.opening import open_record
@@ -93,7 +94,9 @@ class Call:
         if record.practice and not self.as_json:
             typer.echo("Practice record: for trying and training, never for a real lot.", err=True)
         if record.moved_to and not self.as_json:
-            typer.echo(f"Moved to {record.moved_to}: what stands here may be old.", err=True)
+            standing = recovery.standing(record.moved_to, record.url)
+            moved = f"Moved to {record.moved_to}: what stands here may be old."
+            typer.echo(standing.message if standing else moved, err=True)
         self._warn(record)
         if second and not record.practice:
             given = secrets.password(secrets.SECOND_PASSWORD, f"Password of {second}, or the badge")

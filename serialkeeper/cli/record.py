@@ -11,9 +11,13 @@ from typing import Annotated, Any, TextIO
 import typer
 
 from serialkeeper.cli.answer import answer, answer_rows, call, check_url, signature_lines
+from serialkeeper.cli.lot import Second
+from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
-from serialkeeper.steps import checkpoints, moving, reports
+from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.steps import checkpoints, exporting, keeping, moving, reports
 from serialkeeper.store import opening
+from serialkeeper.store.record import Record
 
 app = typer.Typer(help="The record itself.")
 
@@ -74,6 +78,50 @@ def checkpoint(
 
 
 @app.command()
+def prove(
+    against: Annotated[Path, typer.Option(help="A checkpoint's file.", dir_okay=False)],
+    out: Annotated[Path, typer.Option(help="The proof's file, new.", dir_okay=False)],
+    name: Annotated[
+        str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
+    ] = "",
+    label: Annotated[
+        int | None, typer.Option(min=1, max=10**9, metavar="POSITION", help="What of this label.")
+    ] = None,
+    entry: Annotated[
+        int | None, typer.Option(min=1, max=10**9, metavar="N", help="This entry of the chain.")
+    ] = None,
+    public_key: Annotated[
+        str, typer.Option(help="The key that the checkpoint is signed with, as handed over.")
+    ] = "",
+) -> None:
+    """Prove to a third party, who sees nothing else, that an entry stands in the record.
+
+    Example: record prove LOT24A --label 7 --against CHECKPOINT --out label7.json.
+    """
+    result = checkpoints.prove(
+        call.record(),
+        name,
+        against=against,
+        out=out,
+        entry=entry,
+        label=label,
+        public_key=public_key,
+    )
+    shown = ", ".join(map(str, result["entries"]))
+    since = f"{result['later']:,} {'moves of the label' if label else 'entries of the chain'}"
+    answer(
+        result,
+        [
+            f"Proof of entry {shown} of {result['size']:,}, as of {result['at']}: {result['file']}",
+            f"  SHA-256 {result['sha256']}; root {result['root']}",
+            f"  Since that checkpoint: {since}, which it does not tell.",
+            "  Hand it over with the checkpoint's file; DEVELOPERS.md has the script that checks "
+            "them.",
+        ],
+    )
+
+
+@app.command()
 def entries(
     name: Annotated[
         str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
@@ -102,6 +150,128 @@ def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
             f"{row['person']} ({row['role']}){second} at {row['station']}{reason}"
         )
         yield from signature_lines(row["signatures"])
+
+
+@app.command()
+def backup(
+    out: Annotated[Path, typer.Option(help="The file to make.", dir_okay=False)],
+) -> None:
+    """Write a backup while lines go on writing, and check it. Example: record backup --out b.db."""
+    result = keeping.backup(call.record(), out)
+    answer(
+        result,
+        [
+            f"Backup of {result['from']}: {result['file']}, {result['size']:,} bytes",
+            f"  SHA-256 {result['sha256']}",
+            f"  {result['entries']:,} entries and {result['parts']:,} parts, checked by replay.",
+            "  Keep it elsewhere, and closed: it holds what is kept of passwords.",
+        ],
+    )
+
+
+@app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A backup: record backup.", dir_okay=False)],
+    to: Annotated[
+        str, typer.Argument(metavar="TO_URL", help="A file not there yet, or an empty database.")
+    ],
+) -> None:
+    """Restore a backup to an empty place, and check it. Nobody works there before its recovery.
+
+    Example: record restore b.db sqlite:///restored.db
+    """
+    check_url(to, "TO_URL")
+    result = keeping.restore(_opened, file, to)
+    answer(
+        result,
+        [
+            f"Restored as generation {result['generation']}: {result['to']}",
+            f"  {result['entries']:,} entries, {result['parts']:,} parts and {result['labels']:,} "
+            "labels, checked by replay.",
+            "  What the other record did after the backup is not in it. Make sure that the other",
+            "  one works no more; then: serialkeeper record recover --reason TEXT --second NAME",
+        ],
+    )
+
+
+def _opened(url: str) -> Record:
+    """A backup, opened by whoever calls."""
+    return opening.open_record(
+        url,
+        person=call.person,
+        password=call.password,
+        pin=call.pin,
+        station=clock.station(),
+        now=clock.now,
+        chance=clock.chance(),
+    )
+
+
+@app.command()
+def recover(
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why, and what was made sure of.")],
+    second: Second = "",
+) -> None:
+    """Let a restored record go on, ahead of all that the other one can have given out.
+
+    Example: record recover --reason "the disk of line 1 is gone" --second NAME
+    """
+    result = keeping.recover(call.record(second=second), reason=reason, second=second)
+    answer(result, recovery_lines(result))
+
+
+def recovery_lines(result: dict[str, Any]) -> list[str]:
+    """A recovery for people: what it did, and what they have to do."""
+    return [
+        f"The record goes on, as generation {result['generation']}.",
+        f"  jumped: {result['prefixes']:,} prefixes of numbers, {result['ssccs']:,} SSCCs; given "
+        f"up: {result['given_up']:,} SSCCs in hand",
+        f"  voided: {result['voided']:,} numbers that were not printed when the backup was made; "
+        "the other record may have printed them",
+        "By hand, for what happened after the backup:",
+        "  take in the results files again; pack, count and settle again what was done;",
+        "  labels that were printed meanwhile are foreign here: find them, and hold what they "
+        "are on;",
+        "  compare with the last checkpoint, the print files and the events that were sent.",
+        CAUTION,
+    ]
+
+
+@app.command()
+def export(
+    out: Annotated[Path | None, typer.Option(help="A new folder.", file_okay=False)] = None,
+    check: Annotated[
+        Path | None, typer.Option(help="An export to check; needs no record.", file_okay=False)
+    ] = None,
+) -> None:
+    """Write a complete copy that can be read without this program; or check such a copy.
+
+    Example: record export --out record-2026-11.
+    """
+    if (out is None) == (check is None):
+        raise WrongUsage(
+            "usage",
+            "Give --out or --check, and not both.",
+            remedy="record export --out FOLDER, or record export --check FOLDER",
+        )
+    if check:
+        result = exporting.check(check)
+        answer(result, ["Sound, and complete in itself.", *export_lines(result)])
+    elif out:
+        result = exporting.write(call.record(), out)
+        answer(result, ["The record is sound and was copied whole.", *export_lines(result)])
+
+
+def export_lines(result: dict[str, Any]) -> list[str]:
+    """An export for people."""
+    return [
+        f"  {result['folder']}: {result['entries']:,} entries in {result['chains']} chains, "
+        f"{result['parts']:,} parts, {result['labels']:,} labels, "
+        f"{result['originals']:,} originals",
+        f"  {result['files']:,} files, {result['bytes']:,} bytes of a {result['record']} record, "
+        f"generation {result['generation']}; nothing of passwords is in it",
+        *head_lines(result["heads"]),
+    ]
 
 
 @app.command()
@@ -201,8 +371,19 @@ def verify_lines(result: dict[str, Any]) -> list[str]:
         f"Sound: {result['entries']:,} entries in {result['chains']} chains, "
         f"{result['parts']:,} parts ({result['bytes']:,} bytes), replayed and compared with "
         f"{result['rows']:,} table rows.",
+        *set_back_lines(**result["set_back"]),
         *head_lines(result["heads"]),
         unprotected_line(**result["unprotected"]),
+    ]
+
+
+def set_back_lines(entries: int, seconds: int, first: str | None) -> list[str]:
+    """What stations' clocks did, for people."""
+    if not entries:
+        return []
+    return [
+        f"  A station's clock was set back {entries:,} times, by {seconds:,} s at most, first at "
+        f"{first}: times there are what the clock showed; the order of entries holds all the same."
     ]
 
 

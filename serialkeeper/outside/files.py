@@ -9,7 +9,10 @@ from __future__ import annotations
 import hashlib
 import os
 import secrets
+import tempfile
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
@@ -27,7 +30,8 @@ class Delivery:
     """
 
     def __init__(self, path: Path) -> None:
-        _check_free(path)
+        if os.path.lexists(path):
+            raise _taken(path)
         self.path = path
         self.size = 0
         self._digest = hashlib.sha256()
@@ -70,27 +74,7 @@ class Delivery:
     def deliver(self) -> None:
         """Give the file its name. Refuses `file_exists` if somebody else took it."""
         self._file.close()
-        try:
-            os.link(self._temporary, self.path)
-        except FileExistsError:
-            raise Refused(
-                "file_exists",
-                "Another process made a file of that name.",
-                where=str(self.path),
-                remedy="Choose another name.",
-            ) from None
-        except OSError:
-            # Some file systems know no hard links; the small window to overwrite remains.
-            _check_free(self.path)
-            try:
-                self._temporary.rename(self.path)
-            except OSError as error:
-                raise _unwritable(self.path, error) from None
-        self._temporary.unlink(missing_ok=True)
-        try:
-            _sync_folder(self.path.absolute().parent)
-        except OSError as error:
-            raise _unwritable(self.path, error) from None
+        _name(self._temporary, self.path)
 
     def __enter__(self) -> Delivery:
         return self
@@ -109,6 +93,69 @@ class Delivery:
                 raise _unwritable(self.path, error) from None
         finally:
             self._temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def private_copy(path: Path) -> Iterator[Path]:
+    """A new, empty file of mode 0600 in a folder of its own beside a file to be made; gone
+    afterwards, with all that is beside it.
+
+    Refuses `file_exists`, `file_unwritable`.
+    """
+    if os.path.lexists(path):
+        raise _taken(path)
+    try:
+        with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
+            own = Path(folder) / "part"
+            os.close(os.open(own, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+            yield own
+    except OSError as error:
+        raise _unwritable(path, error) from None
+
+
+def claim(own: Path, path: Path) -> tuple[int, str]:
+    """Give a whole file its name, durably; gives its size and SHA-256 in hex.
+
+    Refuses `file_exists` if somebody else took it.
+    """
+    with own.open("rb") as file:
+        os.fsync(file.fileno())
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+        size = file.tell()
+    _name(own, path)
+    return size, digest
+
+
+def _name(own: Path, path: Path) -> None:
+    """The file gets that name, if nobody has it. Refuses `file_exists`, `file_unwritable`."""
+    try:
+        os.link(own, path)
+    except FileExistsError:
+        raise _taken(path) from None
+    except OSError:
+        # Some file systems know no hard links; the small window to overwrite remains.
+        if os.path.lexists(path):
+            raise _taken(path) from None
+        try:
+            own.rename(path)
+        except OSError as error:
+            raise _unwritable(path, error) from None
+    own.unlink(missing_ok=True)
+    try:
+        _sync_folder(path.absolute().parent)
+    except OSError as error:
+        raise _unwritable(path, error) from None
+
+
+def _taken(path: Path) -> Refused:
+    return Refused(
+        "file_exists",
+        "There is a file of that name already.",
+        where=str(path),
+        expected="a new name",
+        came="a file",
+        remedy="Choose another name, or move the old file away.",
+    )
 
 
 def read_words(path: Path) -> list[str]:
@@ -157,19 +204,6 @@ def read_text(path: Path, longest: int) -> str:
             came=type(error).__name__,
             remedy="Check the file's name and what is in it.",
         ) from None
-
-
-def _check_free(path: Path) -> None:
-    """Refuses `file_exists`, also for a link, wherever it leads."""
-    if os.path.lexists(path):
-        raise Refused(
-            "file_exists",
-            "There is a file of that name already.",
-            where=str(path),
-            expected="a new name",
-            came="a file",
-            remedy="Choose another name, or move the old file away.",
-        )
 
 
 def _sync_folder(folder: Path) -> None:

@@ -12,7 +12,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import orjson
@@ -141,6 +141,40 @@ class Entry:
 def written(moment: datetime) -> str:
     """A moment as entries tell it: UTC, RFC 3339 with milliseconds."""
     return moment.astimezone(UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+
+
+class Clocks:
+    """Where a station's clock was set back between two of its entries in one chain.
+
+    Nothing else shows in a record: a clock set forward looks like a pause, until it is set right.
+
+    Attributes:
+        back: how many entries are earlier than the one before them by a second or more.
+        most: by how many seconds, at most.
+        where: the first of them; empty if there is none.
+    """
+
+    def __init__(self) -> None:
+        self.back = self.most = 0
+        self.where = ""
+        self._last: dict[tuple[LotKey, str], str] = {}
+
+    def read(self, key: LotKey, entry: Entry) -> None:
+        """The next entry of a chain."""
+        before = self._last.get((key, entry.station), "")
+        self._last[key, entry.station] = entry.at
+        if entry.at >= before:
+            return
+        apart = datetime.fromisoformat(before) - datetime.fromisoformat(entry.at)
+        if apart >= timedelta(seconds=1):
+            self.back += 1
+            self.most = max(self.most, int(apart.total_seconds()))
+            chain = "house" if key == HOUSE else f"lot {key.lot_id}"
+            self.where = self.where or f"{chain}, entry {entry.seq}, station {entry.station}"
+
+    def describe(self) -> dict[str, Any]:
+        """As plain data."""
+        return {"entries": self.back, "seconds": self.most, "first": self.where or None}
 
 
 def block_of(position: int) -> int:

@@ -61,6 +61,10 @@ class Checkpoint:
     at: str
     marks: tuple[Mark, ...]
 
+    def mark(self, key: LotKey) -> Mark | None:
+        """How far one chain was, if there was such a chain."""
+        return next((mark for mark in self.marks if mark.key == key), None)
+
     def body(self) -> bytes:
         """The exact bytes that are signed."""
         return canonical(self._plain())

@@ -95,10 +95,18 @@ VOID_REASONS: Mapping[str, Fate] = {
 }
 """Why a number that was never active will never be. `surplus` is for numbers never printed."""
 
+RESTORED = "restored"
+"""Why numbers are voided that were not printed when the backup was made that a record was restored
+from (`record recover`)."""
+
 RETURNED = "returned"
 """Why imported numbers that nobody printed are voided and reported back (`serials return`)."""
 
-VOIDED: Mapping[str, Fate] = {**VOID_REASONS, RETURNED: Fate("never printed")}
+VOIDED: Mapping[str, Fate] = {
+    **VOID_REASONS,
+    RETURNED: Fate("never printed"),
+    RESTORED: Fate("never printed"),
+}
 """Every reason with which a number is voided."""
 
 DECOMMISSION_REASONS: Mapping[str, Fate] = {

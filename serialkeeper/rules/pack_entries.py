@@ -98,6 +98,13 @@ def _ssccs_given(entry: Entry, key: Row) -> list[Change]:
     return [Insert("sscc_stock", {**key, **entry.data, "used": 0})]
 
 
+def _ssccs_given_up(entry: Entry, key: Row) -> list[Change]:
+    return [
+        Update("sscc_stock", {**key, "id": id_}, {"used": count})
+        for id_, count in entry.data["ranges"]
+    ]
+
+
 def _numbered(entry: Entry, key: Row) -> list[Change]:
     return [*_new(entry, key, NUMBERED), *_used(entry, key)]
 
@@ -169,6 +176,7 @@ HOUSE_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
 
 HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "ssccs given": _ssccs_given,
+    "ssccs given up": _ssccs_given_up,
     "packs numbered": _numbered,
     "packed": _packed,
     "unpacked": _unpacked,

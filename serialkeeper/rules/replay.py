@@ -28,6 +28,7 @@ from serialkeeper.rules.changes import (
 )
 from serialkeeper.rules.jobs import write_ranges
 from serialkeeper.rules.moves import State
+from serialkeeper.rules.recovery import RECOVERY
 
 KEEPING = ("take started", "challenge run")
 """Verbs that name a kept file: `sha256` of it, `pieces`, and `packed`, the pieces' own SHA-256."""
@@ -67,6 +68,19 @@ def _record_moved(entry: Entry, _key: Row) -> list[Change]:
 
 def _opened_again(entry: Entry, _key: Row) -> list[Change]:
     told = {"moved_to": "", "generation": str(entry.data["generation"])}
+    return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
+
+
+def _record_recovered(entry: Entry, _key: Row) -> list[Change]:
+    begin = str(entry.data["sscc_from"])
+    made: list[Change] = [Update("setting", {"name": "moved_to"}, {"value": ""})]
+    if entry.data["again"]:
+        return [*made, Update("setting", {"name": "sscc_from"}, {"value": begin})]
+    return [*made, Insert("setting", {"name": "sscc_from", "value": begin})]
+
+
+def _restored(entry: Entry, _key: Row) -> list[Change]:
+    told = {"moved_to": RECOVERY, "generation": str(entry.data["generation"])}
     return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
 
 
@@ -140,6 +154,12 @@ def _numbers_imported(entry: Entry, key: Row) -> list[Change]:
         Insert("number_import", {**key, **data, "at": entry.at}),
         _lot(key, planned),
     ]
+
+
+def _allocation_moved(entry: Entry, key: Row) -> list[Change]:
+    data = entry.data
+    values = {"prefix_first": data["prefix_first"]}
+    return [Update("allocation", {**key, "id": data["allocation"]}, values)]
 
 
 def _allocated(entry: Entry, key: Row) -> list[Change]:
@@ -342,6 +362,10 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "move called off": _opened_again,
     "move confirmed": _nothing,
     "record taken over": _opened_again,
+    "backup made": _nothing,
+    "backup sealed": _record_moved,
+    "record restored": _restored,
+    "record recovered": _record_recovered,
     "station added": _station_added,
     "product added": _product_added,
     "location added": _location_added,
@@ -365,6 +389,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "allocation started": _allocation_started,
     "numbers imported": _numbers_imported,
     "allocated": _allocated,
+    "allocation moved": _allocation_moved,
     "issued": _issued,
     "take started": _take_started,
     "taken": _taken,

@@ -38,6 +38,10 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "move called off": _MOVING,
     "move confirmed": _MOVING,
     "record taken over": _MOVING,
+    "backup made": _MOVING,
+    "backup sealed": _MOVING,
+    "record restored": _MOVING,
+    "record recovered": (COMPLIANCE,),
     "person added": _KEEPING,
     "role changed": _KEEPING,
     "person retired": _KEEPING,
@@ -69,6 +73,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "allocation started": _LEADING,
     "numbers imported": _LEADING,
     "allocated": _LEADING,
+    "allocation moved": (COMPLIANCE,),
     "issued": _LEADING,
     "symbols written": _LEADING,
     # inspection
@@ -111,6 +116,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     # packs
     "ssccs reserved": _LINE,
     "ssccs given": _LINE,
+    "ssccs given up": (COMPLIANCE,),
     "packs numbered": _LINE,
     "packed": _LINE,
     "unpacked": (OPERATOR, LINE_LEAD, COMPLIANCE),

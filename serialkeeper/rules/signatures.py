@@ -56,6 +56,7 @@ NEEDED: Mapping[str, Needed] = {
     "lot closed": Needed(second=REVIEWED),
     "lot decided": Needed(),
     "lot reopened": Needed(always=True),
+    "record recovered": Needed(always=True),
     "reviewed": Needed(doer=REVIEWED),
     "decommissioned": Needed(),
     "hold lifted": Needed(),

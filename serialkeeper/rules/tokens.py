@@ -39,6 +39,7 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
     ),
     "events": ("events written",),
     "checkpoints": ("checkpoint made",),
+    "backup": ("backup made", "backup sealed"),
 }
 """What a token may be for, and the entries that this is. Looking is in each of them."""
 

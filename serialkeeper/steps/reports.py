@@ -278,7 +278,8 @@ def verify_record(
             without it those count that the record itself names.
 
     Returns:
-        `sound`; how much was checked; `heads` to be kept; `unprotected`: what came after the
+        `sound`; how much was checked; `set_back`: entries, seconds and the first place where a
+        station's clock went backwards; `heads` to be kept; `unprotected`: what came after the
         checkpoint (or after the last one that was made) and could be rewritten unseen.
     """
     data = signing.read_checkpoint(against) if against else b""

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from serialkeeper.rules import checkpoints
-from serialkeeper.rules.chain import HOUSE, LotKey
+from serialkeeper.errors import Refused
+from serialkeeper.rules import checkpoints, inclusion
+from serialkeeper.rules.chain import HOUSE, Entry, LotKey, Part, parse
 from serialkeeper.rules.checkpoints import Checkpoint
+from serialkeeper.store.lives import life_of
+from serialkeeper.store.verify import sound_part
 from serialkeeper.store.view import View
 
 
@@ -49,11 +52,92 @@ def check_against(view: View, data: bytes, public_key: str, where: str) -> dict[
             names.
         where: the file's name.
     """
+    checkpoint = read(view, data, public_key, where)
+    return {"since": checkpoint.at, "entries": entries_after(view, checkpoint, generation_of(view))}
+
+
+def read(view: View, data: bytes, public_key: str, where: str) -> Checkpoint:
+    """A checkpoint's file, signed with the key given, or else with one that the record names.
+
+    Refuses `bad_value`.
+    """
     named = keys_of(view)
     keys = [public_key] if public_key else [key for key in named if key.encode() in data]
-    wanted = keys[0] if keys else (named or ["that the record names"])[-1]
-    checkpoint = checkpoints.read(data, wanted, where)
-    return {"since": checkpoint.at, "entries": entries_after(view, checkpoint, generation_of(view))}
+    return checkpoints.read(data, (keys or named[-1:] or ["that the record names"])[0], where)
+
+
+def prove(
+    view: View, checkpoint: Checkpoint, key: LotKey, *, seq: int = 0, label: int = 0
+) -> dict[str, Any]:
+    """What shows that one entry stands in a chain, or what the chain says of one label.
+
+    Of a label three entries are shown: the lot's first, the one that gave the number, and the last
+    one before the checkpoint that decided the label's state; the latter two with the part that
+    holds the label, if it stands in one.
+
+    Raises Damaged if the chain is not the one that the checkpoint tells of, or a part was altered;
+    refuses `not_covered`.
+
+    Args:
+        checkpoint: one whose signature was checked.
+        seq: the entry's number, from 1, or
+        label: a position in the lot.
+
+    Returns:
+        `document`, the proof's bytes; `entries`, those shown; `size` and `root` of the chain's
+        tree; `later`, entries of the chain (or moves of the label) after the checkpoint.
+    """
+    checkpoints.check_record(checkpoint, view.hash_at(HOUSE, 1).hex(), generation_of(view))
+    mark = checkpoint.mark(key)
+    if mark is None:
+        raise _not_covered(checkpoint, "a chain that it covers", "a lot that was opened later")
+    stored = list(view.stored_entries(key))
+    later = checkpoints.check_chain(mark, stored, name_of(key))
+    bodies = [body for _, body, _ in stored[: mark.count]]
+    if label:
+        every = [one for one in life_of(view, view.lot_at(key), label) if one["to"]]
+        moves = [one["entry"] for one in every if one["entry"] <= mark.count]
+        later = len(every) - len(moves)
+        if not moves:
+            raise _not_covered(checkpoint, "a label it covers", "one that was allocated later")
+        seqs = dict.fromkeys((1, moves[0], moves[-1]))
+    else:
+        if seq > mark.count:
+            raise _not_covered(checkpoint, f"one of its {mark.count} entries", f"entry {seq}")
+        seqs = {seq: None}
+    shown = [(one, _part_of(view, key, parse(bodies[one - 1]), label)) for one in seqs]
+    return {
+        "document": inclusion.document(checkpoint, mark, bodies, shown, label=label or None),
+        "entries": list(seqs),
+        "size": mark.count,
+        "root": mark.root,
+        "later": later,
+    }
+
+
+def _part_of(view: View, key: LotKey, entry: Entry, label: int) -> Part | None:
+    """An entry's part that tells a label's number or state."""
+    for ref in entry.parts:
+        holds = ref.first <= label < ref.first + ref.count
+        if holds and ref.kind in ("serials", "states"):
+            return Part(ref.kind, ref.first, ref.count, sound_part(view, key, entry, ref))
+    return None
+
+
+def _not_covered(checkpoint: Checkpoint, expected: str, came: str) -> Refused:
+    return Refused(
+        "not_covered",
+        "The checkpoint is older than what is to be proven.",
+        where=f"checkpoint of {checkpoint.at}",
+        expected=expected,
+        came=came,
+        remedy="Take a checkpoint now, record checkpoint, and prove against that one.",
+    )
+
+
+def name_of(key: LotKey) -> str:
+    """A chain's name for people."""
+    return "house chain" if key == HOUSE else f"chain of lot {key.lot_id}"
 
 
 def take(view: View, generation: int, at: str) -> Checkpoint:
@@ -81,8 +165,7 @@ def entries_after(view: View, checkpoint: Checkpoint, generation: int) -> int:
     checkpoints.check_record(checkpoint, view.hash_at(HOUSE, 1).hex(), generation)
     after = 0
     for told in checkpoint.marks:
-        name = "house chain" if told.key == HOUSE else f"chain of lot {told.key.lot_id}"
-        after += checkpoints.check_chain(told, view.stored_entries(told.key), name)
+        after += checkpoints.check_chain(told, view.stored_entries(told.key), name_of(told.key))
     there = {told.key for told in checkpoint.marks}
     for chain in view.chains():
         key = LotKey(chain.product_id, chain.lot_id)

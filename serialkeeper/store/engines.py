@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
@@ -26,7 +26,6 @@ IDLE_MILLISECONDS = 20_000
 """How long a server keeps the lock of a station that says nothing in the midst of its work; less
 than others wait for it."""
 
-_MAGIC = b"SQLite format 3\x00"
 _WHERE = ("host", "hostaddr", "port", "service")
 """What a URL may say of a server's place behind its question mark."""
 
@@ -196,26 +195,39 @@ def _reserve(path: Path) -> None:
 
 
 def _check_file(path: Path) -> None:
-    """Refuses `record_unreadable` before a database driver could write to a foreign file."""
-    try:
-        with path.open("rb") as file:
-            start = file.read(len(_MAGIC))
-    except OSError as error:
+    """Refuses `record_unreadable` before a database driver could write to a foreign file.
+
+    SQLite itself looks. To open and close the file here would let go of all locks that this
+    process has on it (POSIX; sqlite.org/howtocorrupt.html, 2.2): another process could then take
+    the log away under the connections that are open.
+    """
+    if not os.access(path, os.R_OK):
         raise Unavailable(
             "record_unreadable",
-            f"The record cannot be read: {error.strerror}.",
+            "The record cannot be read: its rights do not allow it.",
             where=str(path),
             remedy="Check the right to read and write it.",
-        ) from None
-    if start != _MAGIC:
-        raise Refused(
-            "record_unreadable",
-            "The file is no record.",
-            where=str(path),
-            expected="an SQLite database",
-            came=repr(start) if start else "an empty file",
-            remedy="Name a record made by 'serialkeeper init'.",
         )
+    if not is_empty(path) and _is_database(path):
+        return
+    raise Refused(
+        "record_unreadable",
+        "The file is no record.",
+        where=str(path),
+        expected="an SQLite database",
+        came="an empty file" if is_empty(path) else "something else",
+        remedy="Name a record made by 'serialkeeper init'.",
+    )
+
+
+def _is_database(path: Path) -> bool:
+    address = path.absolute().as_uri() + "?mode=ro"
+    try:
+        with closing(sqlite3.connect(address, uri=True, timeout=0)) as client:
+            client.execute("PRAGMA schema_version").fetchall()
+    except sqlite3.DatabaseError as error:  # anything else shows when it is opened for good
+        return error.sqlite_errorname != "SQLITE_NOTADB"
+    return True
 
 
 def _shape(connection: sqlite3.Connection, _: object) -> None:

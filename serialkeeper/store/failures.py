@@ -10,6 +10,13 @@ from contextlib import contextmanager
 from sqlalchemy.exc import DatabaseError, DataError, DBAPIError, IntegrityError, OperationalError
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
+from serialkeeper.rules import recovery
+
+_NOT_WRITTEN = (
+    *("SQLITE_IOERR_WRITE", "SQLITE_IOERR_FSYNC", "SQLITE_IOERR_DIR_FSYNC"),
+    *("SQLITE_IOERR_TRUNCATE", "SQLITE_IOERR_SHMSIZE"),
+)
+"""What SQLite says where the disk did not take what was written."""
 
 
 @contextmanager
@@ -59,6 +66,8 @@ def _of_sqlite(error: DBAPIError, url: str) -> SerialKeeperError | None:
             return busy(reason, url)
         if reason.startswith("no such "):
             return _other_tables(reason, url)
+        if plain := _of_disk(str(getattr(error.orig, "sqlite_errorname", "")), reason, url):
+            return plain
         return Unavailable(
             "record_unreadable",
             f"The database does not answer: {reason}.",
@@ -71,6 +80,27 @@ def _of_sqlite(error: DBAPIError, url: str) -> SerialKeeperError | None:
             f"The file is no readable database: {reason}.",
             where=url,
             remedy="Restore the record from a verified backup; keep this one as evidence.",
+        )
+    return None
+
+
+def _of_disk(code: str, reason: str, url: str) -> SerialKeeperError | None:
+    """By SQLite's result codes (sqlite.org/rescode.html): what the file's disk did not take."""
+    if code in ("SQLITE_FULL", *_NOT_WRITTEN):
+        return Unavailable(
+            "record_full",
+            f"The disk has no room for this, or does not take it: {reason}.",
+            where=url,
+            remedy="Make room on the record's disk. What was committed before stays; then give the "
+            "same command again.",
+        )
+    if code.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN")):
+        return Unavailable(
+            "file_unwritable",
+            f"The record's file or folder may not be written to: {reason}.",
+            where=url,
+            remedy="Give the account that runs this the right to write there; looking needs it, "
+            "too. From a disk that is for reading only, copy the file elsewhere first.",
         )
     return None
 
@@ -174,8 +204,8 @@ def _other_tables(reason: str, url: str) -> SerialKeeperError:
 
 
 def record_moved(to: str, url: str) -> Refused:
-    """Work goes on elsewhere, or is about to."""
-    return Refused(
+    """Work goes on elsewhere, or is about to; or it is a backup, or was restored from one."""
+    return recovery.standing(to, url) or Refused(
         "record_moved",
         "This record was moved: it is for looking only, so that no number is given twice.",
         where=url,

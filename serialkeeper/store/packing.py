@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sqlalchemy import func, select
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import recovery
 from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey, Part
 from serialkeeper.rules.levels import SSCC, Level
 from serialkeeper.rules.pack_entries import NUMBERED, Made, capacity
@@ -100,12 +101,13 @@ def _left(view: View, key: LotKey, company: str, level: Level) -> int:
 
 
 def used_ssccs(view: View, company: str, extension: int) -> int:
-    """How many serial references of a company prefix and extension digit were given to lots."""
+    """How many serial references of a company prefix and extension digit were given to lots, or are
+    left out since a recovery: the next one follows."""
     c = table_of(SsccRange).c
-    query = select(func.coalesce(func.sum(c["count"]), 0)).where(
-        c.company == company, c.extension == extension
-    )
-    return int(view.connection.execute(query).scalar_one())
+    query = select(c["first"], c["count"]).where(c.company == company, c.extension == extension)
+    given = [(int(first), int(count)) for first, count in view.connection.execute(query)]
+    begin = int(view.setting("sscc_from") or 0)
+    return recovery.first_free(given, begin, capacity(company))
 
 
 @dataclass

@@ -30,6 +30,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import changes, replay, signatures, texts
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
+from serialkeeper.rules.recovery import BACKUP, RECOVERY
 from serialkeeper.rules.serials import Chance
 from serialkeeper.rules.tokens import Token
 from serialkeeper.store import authority, bulk, pack_bulk
@@ -179,7 +180,10 @@ class Work(View):
         super().__init__(connection)
         self._record = record
         self._heads: dict[LotKey, tuple[int, bytes]] = {}
-        moment = record.now()
+        self._look_at_clock()
+
+    def _look_at_clock(self) -> None:
+        moment = self._record.now()
         offset = moment.utcoffset()
         self.at = written(moment)
         self._offset = round(offset.total_seconds() / 60) if offset else 0
@@ -194,7 +198,7 @@ class Work(View):
         So whoever holds the house waits for nobody, and it is held for a moment only.
         """
         table = table_of(Chain)
-        wanted = set(chains).difference(self._heads)
+        first, wanted = not self._heads, set(chains).difference(self._heads)
         for chain in sorted(wanted, key=lambda chain: (chain == HOUSE, chain)):
             row = self.connection.execute(
                 select(table.c["count"], table.c.head)
@@ -202,17 +206,22 @@ class Work(View):
                 .with_for_update()
             ).one()
             self._heads[chain] = (row[0], row[1])
+        if first and wanted:
+            self._look_at_clock()  # who waited for the lock comes after what was written meanwhile
 
-    def check_ours(self, *, named: bool = True, moving: bool = False) -> None:
-        """Refuses `record_changed`; `record_moved`, but for the move itself; `station_unknown`
-        where the station has to be named."""
+    def check_ours(
+        self, *, named: bool = True, moving: bool = False, recovering: bool = False
+    ) -> None:
+        """Refuses `record_changed`; `record_moved`, but for the move itself; `backup_sealed` and
+        `in_recovery`, but for the recovery; `station_unknown` where the station has to be named."""
         station, url = self._record.station, self._record.url
         values = {"station": station}
         version, stations, mine, moved_to = self.connection.execute(_STILL_OURS, values).one()
         if version != SCHEMA:
             message = "The record is not the one that was opened any more."
             raise record_changed(message, url, came=f"schema {version}")
-        if moved_to and not moving:
+        elsewhere = moved_to not in ("", BACKUP, RECOVERY)
+        if moved_to and not (moving if elsewhere else recovering):
             raise record_moved(moved_to, url)
         if named and stations and not mine:
             raise Refused(

@@ -18,7 +18,16 @@ import numpy as np
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules import changes, replay
-from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, LotKey, PartRef, first_broken, parse
+from serialkeeper.rules.chain import (
+    BLOCK,
+    HOUSE,
+    Clocks,
+    Entry,
+    LotKey,
+    PartRef,
+    first_broken,
+    parse,
+)
 from serialkeeper.rules.moves import LEGAL, State
 from serialkeeper.rules.parts import (
     UNCHANGED,
@@ -90,6 +99,7 @@ class Replay:
         self.house: set[str] = set()
         self.closings: set[tuple[int, str]] = set()
         self.signers = Signers()
+        self.clocks = Clocks()
 
     def follow(self, chain: LotKey) -> None:
         """Check one chain and carry out its entries; the house comes first."""
@@ -123,6 +133,7 @@ class Replay:
     def _carry_out(self, key: LotKey, entry: Entry, own_hash: str) -> None:
         if entry.verb == "lot opened" and key != LotKey(entry.data["product_id"], entry.data["id"]):
             self._impossible(entry, f"it stands in the chain of product {key.product_id}")
+        self.clocks.read(key, entry)
         self._check_witness(entry, own_hash)
         self._check_signatures(key, entry)
         data = {ref: self._part(key, entry, ref) for ref in entry.parts}
@@ -381,11 +392,12 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def verify(view: View) -> dict[str, int]:
+def verify(view: View) -> dict[str, Any]:
     """Check everything; raises Damaged at the first fault.
 
     Returns:
-        chains, entries, parts, part bytes and rows that were checked.
+        chains, entries, parts, part bytes and rows that were checked; set_back: where a station's
+        clock went backwards (`rules.chain.Clocks`), which is no fault of the record's.
     """
     replayed = Replay(view)
     chains = view.chains()
@@ -407,6 +419,7 @@ def verify(view: View) -> dict[str, int]:
         "parts": replayed.parts,
         "bytes": replayed.bytes,
         "rows": rows,
+        "set_back": replayed.clocks.describe(),
     }
 
 

@@ -13,6 +13,8 @@ and these questions, asked in plain SQL and from the files on the disk:
     conservation        labels allocated ever are the sum over the states
     seen good           no label is good that no file showed good in its place; in the end all are
     printed             every print file that was delivered has the bytes that the record tells
+
+With `--rounds` one station cuts short every step of a lot's whole job; see `rounds.py`.
 """
 
 from __future__ import annotations
@@ -101,6 +103,8 @@ class Slot:
 def main() -> None:
     """Kill, check, tell."""
     given = _arguments()
+    if given.rounds:
+        sys.exit(_rounds(given))
     with tempfile.TemporaryDirectory(prefix="kills-") as name:
         figures = run(
             given.record,
@@ -116,15 +120,37 @@ def main() -> None:
         given.json.write_text(json.dumps(figures, indent=2) + "\n")
 
 
+def _rounds(given: argparse.Namespace) -> int:
+    """Steps cut short at random moments; gives the exit code."""
+    from rounds import Rounds, table
+
+    since = monotonic()
+    with tempfile.TemporaryDirectory(prefix="rounds-") as name:
+        url = given.record or f"sqlite:///{name}/record.db"
+        rounds = Rounds(url, Path(name), given.seed)
+        rounds.run(given.round or 1, given.round or given.rounds)
+    print(table(rounds))
+    print(f"{monotonic() - since:.0f} s")
+    for number, message in rounds.failed.items():
+        print(f"round {number} failed: {message}", file=sys.stderr)
+        print(f"once more: --rounds 1 --seed {given.seed} --round {number}", file=sys.stderr)
+    return 1 if rounds.failed else 0
+
+
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--record", required=True, help="URL of an empty database, or a new file")
+    parser.add_argument("--record", help="URL of an empty database, or a new file")
+    parser.add_argument("--rounds", type=int, default=0, help="steps to cut short, one by one")
+    parser.add_argument("--round", type=int, default=0, help="only this one, and its lot before it")
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--stations", type=int, default=4)
     parser.add_argument("--labels", type=int, default=30_000, help="labels of a lot")
     parser.add_argument("--json", type=Path, help="file for all figures")
-    return parser.parse_args()
+    given = parser.parse_args()
+    if not (given.record or given.rounds):
+        parser.error("--record is needed, but for --rounds")
+    return given
 
 
 def run(
@@ -223,21 +249,21 @@ def check(record: sk.Record, folder: Path, *, ended: bool) -> None:
         raise RuntimeError("record verify does not find the record sound")
     with record.read() as view:
         client = view.connection
-        _check_numbers(client)
+        check_numbers(client)
         for lot in client.execute(
             text("SELECT product_id, id, number, labels FROM lot ORDER BY id")
         ).all():
-            _check_lot(client, folder, tuple(lot), ended=ended)
+            check_lot(client, folder, tuple(lot), ended=ended)
 
 
-def _check_numbers(client: Connection) -> None:
+def check_numbers(client: Connection) -> None:
     twice = client.execute(
         text("SELECT serial FROM label GROUP BY product_id, serial HAVING count(*) > 1")
     ).all()
-    _must(not twice, f"numbers stand in two rows: {twice[:3]}")
+    must(not twice, f"numbers stand in two rows: {twice[:3]}")
 
 
-def _check_lot(
+def check_lot(
     client: Connection, folder: Path, lot: tuple[int, int, str, int], *, ended: bool
 ) -> None:
     product, lot_id, number, planned = lot
@@ -247,23 +273,23 @@ def _check_lot(
         text(f"SELECT position, state FROM label {where} ORDER BY position"), mine
     ).all()
     done = client.execute(text(f"SELECT sum(done) FROM allocation {where}"), mine).scalar() or 0
-    _must([row[0] for row in rows] == list(range(1, len(rows) + 1)), f"{number}: gaps")
-    _must(len(rows) == done, f"{number}: {len(rows)} labels of {done} allocated")
-    _must(not ended or len(rows) == planned, f"{number}: {len(rows)} labels of {planned} planned")
+    must([row[0] for row in rows] == list(range(1, len(rows) + 1)), f"{number}: gaps")
+    must(len(rows) == done, f"{number}: {len(rows)} labels of {done} allocated")
+    must(not ended or len(rows) == planned, f"{number}: {len(rows)} labels of {planned} planned")
     jobs = client.execute(text(f"SELECT name, sha256, ranges FROM job {where}"), mine).all()
     issued = Counter(place for job in jobs for place in _places(job[2]))
-    _must(not issued or max(issued.values()) == 1, f"{number}: a label is in two jobs")
+    must(not issued or max(issued.values()) == 1, f"{number}: a label is in two jobs")
     for name, sha256, _ in jobs:
         path = folder / name
         if path.exists():
             came = hashlib.sha256(path.read_bytes()).hexdigest()
-            _must(came == sha256, f"{number}: {name} is not what was issued")
-        _must(path.exists() or not ended, f"{number}: {name} was never delivered")
+            must(came == sha256, f"{number}: {name} is not what was issued")
+        must(path.exists() or not ended, f"{number}: {name} was never delivered")
     seen = _seen_good(folder, number)
     good = {position for position, state in rows if state in "cv"}
-    _must(good <= seen, f"{number}: good, but not seen good: {sorted(good - seen)[:5]}")
-    _must(not ended or good == seen, f"{number}: seen good, but not good {sorted(seen - good)[:5]}")
-    _must(good <= set(issued), f"{number}: good, but not issued")
+    must(good <= seen, f"{number}: good, but not seen good: {sorted(good - seen)[:5]}")
+    must(not ended or good == seen, f"{number}: seen good, but not good {sorted(seen - good)[:5]}")
+    must(good <= set(issued), f"{number}: good, but not issued")
 
 
 def _places(ranges: str) -> list[int]:
@@ -285,7 +311,7 @@ def _seen_good(folder: Path, lot: str) -> set[int]:
     return good
 
 
-def _must(true: bool, message: str) -> None:
+def must(true: bool, message: str) -> None:
     if not true:
         raise RuntimeError(message)
 

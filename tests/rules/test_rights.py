@@ -15,7 +15,15 @@ ONLY = {
         *("layout set", "packs set", "lot registered", "lot opened", "prefixes reserved"),
         *("allocation started", "numbers imported", "allocated", "issued", "symbols written"),
     },
-    "compliance": {"hold lifted", "lot decided", "lot reopened", "reviewed"},
+    "compliance": {
+        "hold lifted",
+        "lot decided",
+        "lot reopened",
+        "reviewed",
+        "record recovered",
+        "allocation moved",
+        "ssccs given up",
+    },
     "integrator": set(),
     "administrator": {
         *("record made", "record migrated", "person added", "station added", "role changed"),
@@ -56,6 +64,7 @@ DECIDED = {
 """What is decided: line lead and compliance."""
 
 SETTINGS = {
+    *("backup made", "backup sealed", "record restored"),
     *("record moved", "move called off", "move confirmed", "record taken over"),
     *("alarm rules set", "planted", "challenge made", "checkpoint made", "checkpoint key named"),
 }

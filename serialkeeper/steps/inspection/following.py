@@ -9,7 +9,7 @@ time to time, so that after a crash the same command goes on: every alarm once, 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from operator import attrgetter
 from pathlib import Path
@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from serialkeeper.errors import Refused
+from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.outside import devices
 from serialkeeper.outside.growing import Growing, changed
 from serialkeeper.rules import profiles
@@ -354,8 +354,11 @@ class _Follower:
                 ended = self._ended(limit, resting=not batch.rows.height)
                 if ended:
                     break
-        finally:
-            self._save()
+        except BaseException:
+            with suppress(SerialKeeperError):  # what went wrong first is what is told
+                self._save()
+            raise
+        self._save()
         return ended
 
     def _progress(self) -> Progress:

@@ -1,0 +1,77 @@
+"""Recovery: a record that was restored from a backup goes on so that nothing is given out twice.
+
+What the record gave out after the backup is unknown to the restored one. So the restored one jumps:
+it reserves more prefixes of numbers and more SSCCs than the other can have used, by chance between
+once and twice a margin, so that two restorations of one backup do not begin at the same place. It
+moves an unfinished allocation to fresh prefixes, gives up the SSCCs that its lots still have in
+hand, and voids the numbers that were allocated and not printed: the other may have printed them.
+
+The margins are common practice, no source: 10,000 prefixes are 100 million numbers of a product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules.serials import PREFIXES, Chance
+
+BACKUP, RECOVERY = "a backup", "recovery"
+"""Where a record "was moved to" that is a backup, or was restored and not recovered yet."""
+
+PREFIX_MARGIN, SSCC_MARGIN = 10_000, 100_000
+"""Prefixes of a product, and SSCCs of a company prefix and extension digit."""
+
+SHARE = 10
+"""A jump takes a tenth of what is left, at most."""
+
+
+def jump(margin: int, left: int, chance: Chance) -> int:
+    """How many are jumped, of so many left.
+
+    >>> jump(100, 5_000, bytes)
+    100
+    """
+    wanted = margin + int.from_bytes(chance(8), "big") % margin
+    return min(wanted, left // SHARE)
+
+
+def prefix_jump(used: int, chance: Chance) -> int:
+    """How many prefixes of a product are jumped."""
+    return jump(PREFIX_MARGIN, PREFIXES - used, chance)
+
+
+def first_free(ranges: Iterable[tuple[int, int]], begin: int, room: int) -> int:
+    """The first serial reference that was given to nobody.
+
+    Args:
+        ranges: first and count of what was given.
+        begin: where the record begins with a company prefix and extension digit that it has never
+            used: 0, or after a recovery where nobody else can have begun.
+        room: how many there are.
+    """
+    ends = [first + count for first, count in ranges]
+    return max(ends, default=min(begin, room // SHARE))
+
+
+def standing(moved_to: str, url: str) -> Refused | None:
+    """The refusal to work on a backup, or before the recovery; None for neither."""
+    if moved_to == BACKUP:
+        return Refused(
+            "backup_sealed",
+            "This is a backup: it is for looking only, and for restoring.",
+            where=url,
+            expected="a record at work",
+            came="a backup",
+            remedy="Restore it to a place of its own: record restore FILE TO_URL.",
+        )
+    if moved_to == RECOVERY:
+        return Refused(
+            "in_recovery",
+            "This record was restored from a backup, and nobody has said yet that it may go on.",
+            where=url,
+            expected="a recovery, signed",
+            came="a restored record",
+            remedy="Make sure that the other one works no more, then: record recover --reason TEXT",
+        )
+    return None

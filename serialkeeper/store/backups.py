@@ -1,0 +1,228 @@
+"""Backups: one consistent look at a record as a file of its own, whatever lines write meanwhile;
+and the entries with which a restored record goes on."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+
+from serialkeeper.rules.chain import HOUSE, LotKey, block_of
+from serialkeeper.rules.moves import OPEN_LOT, RESTORED, State
+from serialkeeper.rules.pack_entries import capacity
+from serialkeeper.rules.recovery import BACKUP, SSCC_MARGIN, jump, prefix_jump
+from serialkeeper.store.copying import copy_house, copy_lots
+from serialkeeper.store.engines import file_of, open_engine
+from serialkeeper.store.failures import speaking_plainly
+from serialkeeper.store.opening import open_copy
+from serialkeeper.store.pack_tables import SsccRange, SsccStock
+from serialkeeper.store.packing import used_ssccs
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.tables import Lot, table_of
+from serialkeeper.store.verify import verify
+from serialkeeper.store.view import View, key_of
+
+
+@dataclass(frozen=True)
+class _Frozen:
+    """A record as one look at it shows it, for everything that is read of it.
+
+    Attributes:
+        url: the record's.
+        view: the look.
+    """
+
+    url: str
+    view: View
+
+    @contextmanager
+    def read(self) -> Iterator[View]:
+        """That same look."""
+        yield self.view
+
+
+def write_backup(record: Record, path: Path) -> dict[str, Any]:
+    """Write all of a record into a new SQLite file, sealed and checked as `record verify` does.
+
+    An SQLite record is copied page by page within one look; of a server's the journal is copied
+    and carried out anew.
+
+    Args:
+        path: an empty file, of mode 0600; with nothing beside it.
+
+    Returns:
+        chains, entries, parts, labels, and heads (one SHA-256 over all of them).
+    """
+    if file_of(record.engine):
+        _copy_pages(record, path)
+        engine = open_engine(f"sqlite:///{path}", station=record.station)
+        target = replace(record, engine=engine, url=f"sqlite:///{path}", moved_to="")
+        try:
+            with target.read() as view:
+                checked = verify(view)
+            _seal(target)
+        finally:
+            target.close()
+    else:
+        with open_copy(f"sqlite:///{path}", record, create=True) as target:
+            with record.read() as view:
+                frozen: Any = _Frozen(record.url, view)
+                copy_lots(frozen, target, lambda _done, _of: None)
+                with target.alone() as work:
+                    checked = copy_house(frozen, work)
+            _seal(target)
+    told = {name: checked[name] for name in ("chains", "entries", "parts")}
+    path.with_name(f"{path.name}-turn").unlink(missing_ok=True)
+    return told
+
+
+def _copy_pages(record: Record, path: Path) -> None:
+    """SQLite's own copy of a database in one step: others go on writing, and are not in it."""
+    with (
+        speaking_plainly(record.url),
+        closing(record.engine.raw_connection()) as connection,
+        closing(sqlite3.connect(path)) as target,
+    ):
+        connection.driver_connection.backup(target)  # type: ignore[union-attr]
+
+
+def _seal(target: Record) -> None:
+    """From here on the file is a backup: nobody works on it."""
+    with target.alone() as work:
+        work.lock((HOUSE,))
+        generation = int(work.setting("generation") or 1) + 1
+        work.write(HOUSE, "backup sealed", {"to": BACKUP, "generation": generation})
+
+
+def bring_back(backup: Record, target: Record, name: str) -> dict[str, Any]:
+    """Carry out a backup's journal at another place, check it there, and let it wait for its
+    recovery.
+
+    Args:
+        name: the backup's, for the entry.
+
+    Returns:
+        generation, chains, entries, parts, labels and heads.
+    """
+    copy_lots(backup, target, lambda _done, _of: None)
+    with target.alone() as work:
+        if not work.find_chain(HOUSE):  # nobody was faster
+            sums = copy_house(backup, work)
+            generation = int(work.setting("generation")) + 1
+            told = {"from": name, "generation": generation, **sums}
+            work.write(HOUSE, "record restored", told)
+    with target.read() as view:
+        last = list(view.entries(HOUSE))[-1]
+    told = dict(last.data)
+    return {name: told[name] for name in ("generation", "chains", "entries", "parts", "labels")}
+
+
+# -- recovery ------------------------------------------------------------------------------------
+
+
+def jump_ahead(work: Work, record: Record) -> dict[str, Any]:
+    """Write, in a restored record, all that keeps it from giving out what the other one gave out
+    since the backup. Every chain concerned is locked here.
+
+    Returns:
+        prefixes, ssccs: how many were jumped; allocations: how many were moved to fresh prefixes;
+        voided: labels that were not printed; given_up: SSCCs in hand; lots: those concerned;
+        sscc_from: where a company prefix and extension digit begin that were never used.
+    """
+    lots = [lot for lot in work.lots() if lot.state in OPEN_LOT]
+    concerned = sorted({*map(key_of, lots), *_with_stock(work)})
+    work.lock(concerned)  # nobody works beside this, so that the house may be locked already
+    told = {"prefixes": 0, "ssccs": 0, "allocations": 0, "voided": 0, "given_up": 0}
+    for product in work.products():
+        told["prefixes"] += _reserve_prefixes(
+            work, product.id, 0, prefix_jump(product.prefixes_used, record.chance)
+        )
+    told["ssccs"] = _reserve_ssccs(work, record)
+    for lot in lots:
+        told["allocations"] += _move_allocations(work, lot)
+        told["voided"] += _void_unprinted(work, lot)
+    for key in concerned:
+        told["given_up"] += _give_up_ssccs(work, key)
+    begin = SSCC_MARGIN + int.from_bytes(record.chance(8), "big") % SSCC_MARGIN
+    return {**told, "lots": len(concerned), "sscc_from": begin}
+
+
+def _reserve_prefixes(work: Work, product: int, lot: int, count: int) -> int:
+    used = work.product_with(product).prefixes_used
+    data = {"product_id": product, "lot_id": lot, "first": used, "count": count}
+    work.write(HOUSE, "prefixes reserved", data)
+    return count
+
+
+def _reserve_ssccs(work: Work, record: Record) -> int:
+    """Leave SSCCs of every company prefix and extension digit in use to nobody."""
+    c = table_of(SsccRange).c
+    pairs = work.connection.execute(select(c.company, c.extension).distinct()).all()
+    number, jumped = work.count_rows(table_of(SsccRange)), 0
+    for company, extension in sorted(tuple(pair) for pair in pairs):
+        used = used_ssccs(work, company, extension)
+        count = jump(SSCC_MARGIN, capacity(company) - used, record.chance)
+        number, jumped = number + 1, jumped + count
+        data = {"id": number, "company": company, "extension": extension}
+        data |= {"first": used, "count": count, "for_product": 0, "for_lot": 0}
+        work.write(HOUSE, "ssccs reserved", data)
+    return jumped
+
+
+def _move_allocations(work: Work, lot: Lot) -> int:
+    """Let unfinished allocations go on under prefixes that nobody else draws from."""
+    key, moved = key_of(lot), 0
+    for one in work.allocations(key):
+        if one.done >= one.count or not one.prefix_count:
+            continue
+        # The block that is next may have begun under the old prefix; it goes on under a new one.
+        before = block_of(one.first + one.done) - block_of(one.first)
+        fresh = work.product_of(lot).prefixes_used
+        _reserve_prefixes(work, lot.product_id, lot.id, one.prefix_count - before)
+        data = {"allocation": one.id, "prefix_first": fresh - before}
+        work.write(key, "allocation moved", data)
+        moved += 1
+    return moved
+
+
+def _void_unprinted(work: Work, lot: Lot) -> int:
+    """Void what is allocated: the other record may have printed it since."""
+    key = key_of(lot)
+    letters = np.frombuffer(work.states(key, 1, lot.labels), np.uint8)
+    places = np.flatnonzero(letters == ord(State.ALLOCATED)) + 1
+    if not len(places):
+        return 0
+    edges = np.flatnonzero(np.diff(places) > 1)
+    firsts = [int(places[0]), *(int(places[edge + 1]) for edge in edges)]
+    lasts = [*(int(places[edge]) for edge in edges), int(places[-1])]
+    allocated, voided = State.ALLOCATED.value, State.VOIDED.value
+    moves = [[first, last, allocated, voided] for first, last in zip(firsts, lasts, strict=True)]
+    work.write(key, "voided", {"moves": moves, "lot_state": lot.state}, reason=RESTORED)
+    return len(places)
+
+
+def _with_stock(view: View) -> list[LotKey]:
+    c = table_of(SsccStock).c
+    query = select(c.product_id, c.lot_id).where(c.used < c["count"]).distinct()
+    return [LotKey(*row) for row in view.connection.execute(query)]
+
+
+def _give_up_ssccs(work: Work, key: LotKey) -> int:
+    """Use none of the SSCCs that a lot has in hand any more."""
+    c = table_of(SsccStock).c
+    query = (
+        select(c.id, c["count"], c.used)
+        .where(c.product_id == key.product_id, c.lot_id == key.lot_id, c.used < c["count"])
+        .order_by(c.id)
+    )
+    rows = work.connection.execute(query).all()
+    if rows:
+        ranges = [[int(id_), int(count)] for id_, count, _ in rows]
+        work.write(key, "ssccs given up", {"ranges": ranges})
+    return sum(int(count) - int(used) for _, count, used in rows)
