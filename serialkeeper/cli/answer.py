@@ -167,14 +167,14 @@ def answer(result: Any, lines: Iterable[str]) -> None:
         sys.stdout.write(orjson.dumps(result, option=orjson.OPT_INDENT_2).decode() + "\n")
         return
     for line in lines:
-        typer.echo(_printable(line))
+        typer.echo(printable(line))
 
 
 def answer_rows(rows: Iterable[Mapping[str, Any]], lines: Iterable[str]) -> None:
     """Print many rows, one at a time, as a JSON list or as lines."""
     if not call.as_json:
         for line in lines:
-            typer.echo(_printable(line))
+            typer.echo(printable(line))
         return
     before = "["
     for row in rows:
@@ -189,7 +189,7 @@ def refuse(error: SerialKeeperError) -> int:
         document = {"refused": error.as_dict(), "exit": error.exit_code}
         sys.stdout.write(json.dumps(document, indent=2) + "\n")
     text = str(error).encode("utf-8", "replace").decode()
-    typer.echo(_printable(text), err=True)
+    typer.echo(printable(text), err=True)
     return error.exit_code
 
 
@@ -217,7 +217,7 @@ def tally(counts: Mapping[str, int]) -> str:
     return ", ".join(f"{word} {count:,}" for word, count in counts.items()) or "none"
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """The text for a terminal: signs that could steer it are written as escapes."""
     return "".join(
         sign if sign.isprintable() or sign == "\n" else f"\\x{ord(sign):02x}" for sign in text

@@ -18,6 +18,9 @@ from types import TracebackType
 
 from serialkeeper.errors import Refused, Unavailable
 
+LONGEST_WORDS = 100_000_000
+"""Characters of a file of positions."""
+
 
 class Delivery:
     """A file on its way out. Leaving the block without `deliver` removes it.
@@ -35,7 +38,7 @@ class Delivery:
         self._waiting: list[Future[None]] = []
         self._temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
-            self._file = self._temporary.open("wb")
+            self._file = self._temporary.open("xb")
         except OSError as error:
             raise _unwritable(path, error) from None
         self._writing = ThreadPoolExecutor(1)
@@ -131,6 +134,8 @@ def _name(own: Path, path: Path) -> None:
         raise _taken(path) from None
     except OSError:
         # Some file systems know no hard links; the small window to overwrite remains.
+        if os.path.lexists(path):
+            raise _taken(path) from None
         try:
             own.rename(path)
         except OSError as error:
@@ -156,10 +161,11 @@ def _taken(path: Path) -> Refused:
 def read_words(path: Path) -> list[str]:
     """The words of a small text file, with commas or white space between them.
 
-    Refuses `file_missing`.
+    Refuses `file_missing`, `bad_value`.
     """
     try:
-        return path.read_text(encoding="ascii").replace(",", " ").split()
+        with path.open(encoding="ascii") as file:
+            text = file.read(LONGEST_WORDS + 1)
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(
             "file_missing",
@@ -169,6 +175,16 @@ def read_words(path: Path) -> list[str]:
             came=type(error).__name__,
             remedy="Check the file.",
         ) from None
+    if len(text) > LONGEST_WORDS:
+        raise Refused(
+            "bad_value",
+            "The file of positions is too long.",
+            where=str(path),
+            expected=f"{LONGEST_WORDS:,} characters at most",
+            came="more",
+            remedy="Name stretches, such as 1-5000, or check the file.",
+        )
+    return text.replace(",", " ").split()
 
 
 def read_text(path: Path, longest: int) -> str:

@@ -103,7 +103,8 @@ def environment() -> dict[str, str]:
 
 def _from_file(path: Path) -> str:
     try:
-        with path.open("rb") as file:
+        # a pipe that nobody writes to has to be refused, not waited for
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK), "rb") as file:
             mode = os.fstat(file.fileno()).st_mode
             if not stat.S_ISREG(mode) or mode & 0o077:
                 raise Refused(

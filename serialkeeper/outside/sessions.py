@@ -10,6 +10,9 @@ import stat
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+_LONGEST = 10_000
+"""Characters of a session's file that are read."""
+
 
 @dataclass(frozen=True, slots=True)
 class Kept:
@@ -46,9 +49,12 @@ def kept(url: str, station: str) -> Kept | None:
         with place(url, station).open() as file:
             there = os.fstat(file.fileno())
             ours = there.st_uid == os.getuid() and not stat.S_IMODE(there.st_mode) & 0o077
-            return Kept(**json.load(file)) if ours else None
-    except (OSError, ValueError, TypeError):
+            found = Kept(**json.loads(file.read(_LONGEST))) if ours else None
+    except (OSError, ValueError, TypeError, RecursionError):
         return None
+    texts = (found.person, found.key, found.badge) if found else ()
+    plain = all(isinstance(text, str) for text in texts)
+    return found if found and plain and type(found.id) is int else None
 
 
 def drop(url: str, station: str) -> None:

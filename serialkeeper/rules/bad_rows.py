@@ -11,9 +11,13 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.texts import fault_of_name
 
 Key = TypeVar("Key", bound=Hashable)
 Value = TypeVar("Value")
+
+LONGEST_NAME = 120
+"""Characters of a name."""
 
 MOST_TOLD = 100
 """Bad rows that are told one by one; of the others only the number is told."""
@@ -144,14 +148,15 @@ def check_row(row: Row, column: str, check: Callable[[], Value]) -> Value | None
 def check_name(text: str) -> str:
     """A name for people. Refuses `bad_value`."""
     name = text.strip()
-    if 1 <= len(name) <= 120 and name.isprintable():
+    fault = fault_of_name(name, LONGEST_NAME)
+    if not fault:
         return name
     raise Refused(
         "bad_value",
         "This is no name.",
         where="name",
-        expected="1 to 120 printable characters",
-        came=text,
+        expected=fault,
+        came=text[: 2 * LONGEST_NAME],
         remedy="Correct it.",
     )
 

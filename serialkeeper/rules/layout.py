@@ -101,7 +101,7 @@ def read_layout(text: str, where: str) -> Layout:
     """
     try:
         told = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise _refused("This is no TOML.", where, "TOML", str(error)) from None
     symbol = told.get("symbol", {})
     if not isinstance(symbol, dict):

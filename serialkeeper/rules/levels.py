@@ -106,7 +106,7 @@ def read_levels(text: str, where: str, *, gtin: str, prefix_length: int) -> tupl
     """
     try:
         told = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise _refused("This is no TOML.", where, "TOML", str(error)) from None
     stray = sorted(set(told) - set(NAMES))
     if stray or not told:

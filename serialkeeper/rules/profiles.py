@@ -165,7 +165,7 @@ def parse(text: str, where: str = "profile") -> Profile:
         if len(text) > LONGEST:
             raise tomllib.TOMLDecodeError(f"longer than {LONGEST:,} characters")
         found = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise Refused(
             "profile_invalid",
             f"The profile is no TOML: {error}.",

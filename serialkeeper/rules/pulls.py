@@ -138,7 +138,15 @@ def as_row(pull: Mapping[str, Any]) -> list[str]:
     for side in ("before", "after"):
         one = pull[side] or {}
         fields += [one.get(name) for name in ("position", "ending", "away")]
-    return ["" if field is None else str(field) for field in fields]
+    return ["" if field is None else _as_text(str(field)) for field in fields]
+
+
+def _as_text(field: str) -> str:
+    """A field that no spreadsheet takes for a formula (OWASP, CSV injection, from memory).
+
+    The list is for people; an imported number may begin with such a sign (GS1 character set 82).
+    """
+    return f"'{field}" if field.startswith(("=", "+", "-", "@", "\t", "\r")) else field
 
 
 def as_lines(pull: Mapping[str, Any]) -> list[str]:

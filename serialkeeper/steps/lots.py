@@ -20,6 +20,9 @@ from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
 
+LONGEST_TEXTS = 240
+"""Characters of a lot's market and artwork together."""
+
 GROUP_LIMIT = 10_000
 """Most units in one event, unless the lot says otherwise."""
 
@@ -113,13 +116,16 @@ def _check_facts(target: int, commission_at: str, group_limit: int, texts: str) 
         or commission_at not in ("web", "application")
         or not 1 <= group_limit <= GROUP_LIMIT
         or not texts.isprintable()
+        or len(texts) > LONGEST_TEXTS
     ):
         raise Refused(
             "bad_value",
             "A fact of the lot is out of its range.",
             expected="target 1 to 100,000,000; commission at 'web' or 'application'; "
-            f"1 to {GROUP_LIMIT:,} units in an event",
-            came=f"target {target}, at {commission_at!r}, {group_limit} units in an event",
+            f"1 to {GROUP_LIMIT:,} units in an event; market and artwork printable, "
+            f"{LONGEST_TEXTS} characters at most",
+            came=f"target {target}, at {commission_at!r}, {group_limit} units in an event, "
+            f"market and artwork {texts[:80]!a}",
             remedy="Correct it.",
         )
 

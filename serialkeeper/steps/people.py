@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import passwords, rights
+from serialkeeper.rules import passwords, rights, texts
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moves import ADMINISTRATOR, LINE_LEAD, ROLES
 from serialkeeper.rules.serials import Chance
@@ -75,10 +75,10 @@ def add(
     sealed = "" if record.practice and not password else _sealed(record, name, password)
     with record.work(HOUSE) as work:
         people = work.people()
-        if any(person.name.casefold() == name.casefold() for person in people):
+        if any(texts.alike(person.name, name) for person in people):
             raise Refused(
                 "person_exists",
-                "A person of that name is in the record already.",
+                "A person of that name, or of one that looks the same, is in the record already.",
                 came=name,
                 remedy="Names stay for ever; add a distinguishing mark to the new one.",
             )
@@ -303,12 +303,12 @@ def _check_reason(reason: str) -> None:
 
 def check_name(name: str) -> str:
     """A name that can stand on paper. Refuses `bad_value`."""
-    if name.strip() != name or not 1 <= len(name) <= LONGEST_NAME or not name.isprintable():
+    if fault := texts.fault_of_name(name, LONGEST_NAME):
         raise Refused(
             "bad_value",
-            "A person's name is printable text without spaces around it.",
-            expected=f"1 to {LONGEST_NAME} characters",
-            came=repr(name),
+            "This is no name for a person.",
+            expected=fault,
+            came=ascii(name[: 2 * LONGEST_NAME]),
             remedy="Give the name as it stands on the shift list.",
         )
     return name

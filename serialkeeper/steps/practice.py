@@ -72,11 +72,11 @@ def rehearse(
     `roll_state`.
     """
     _check(record, seed, out, truth)
-    _check_camera(tells, rolls, back, roll and (job is not None or rolls > 1 or bool(back)))
+    _check_ways(roll and (job is not None or rolls > 1 or bool(back)))
     shares, places = rehearsal.read_faults(list(faults)) if faults else (dict(rehearsal.FAULTS), [])
     scene = _on_roll(record, name, roll) if roll else _printed(record, name, job)
-    web = scene.web
-    rng = np.random.default_rng(seed)
+    web, rng = scene.web, np.random.default_rng(seed)
+    _check_camera(tells, rolls, back, most=len(web.serials))
     planted = rehearsal.plant(web, rng, shares, [*scene.bad, *places])
     runs = _runs(web, planted, rng, (rolls, scene.back if roll else back, mirrored))
     with Delivery(truth) as beside:
@@ -166,7 +166,7 @@ def _check(record: Record, seed: int, out: Path, truth: Path) -> None:
         )
 
 
-def _check_camera(tells: Sequence[str], rolls: int, back: Sequence[int], both: bool | int) -> None:
+def _check_ways(both: bool | int) -> None:
     """Refuses `bad_value`."""
     if both:
         raise Refused(
@@ -176,17 +176,21 @@ def _check_camera(tells: Sequence[str], rolls: int, back: Sequence[int], both: b
             came="both",
             remedy="Leave out the job, the number of rolls, and which run backwards.",
         )
+
+
+def _check_camera(tells: Sequence[str], rolls: int, back: Sequence[int], *, most: int) -> None:
+    """Refuses `bad_value`."""
     if (
         set(tells) <= set(rehearsed_rows.TELLS)
-        and rolls >= 1
+        and 1 <= rolls <= most
         and set(back) <= {*range(1, rolls + 1)}
     ):
         return
     raise Refused(
         "bad_value",
         "The rehearsed camera is not understood.",
-        expected=f"what it tells: {', '.join(rehearsed_rows.TELLS)}; rolls from 1; rolls that run "
-        "backwards by their numbers",
+        expected=f"what it tells: {', '.join(rehearsed_rows.TELLS)}; 1 to {most:,} rolls; "
+        "rolls that run backwards by their numbers",
         came=f"{', '.join(tells) or 'nothing'}; {rolls} rolls; backwards {list(back)}",
         remedy="Correct it.",
     )

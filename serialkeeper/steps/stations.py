@@ -7,6 +7,7 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules.bad_rows import check_name
 from serialkeeper.rules.chain import HOUSE, LotKey
+from serialkeeper.rules.texts import alike
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -27,10 +28,10 @@ def add(record: Record, name: str = "", *, location: str = "") -> dict[str, Any]
     name = check_name(name or record.station)
     with record.work(HOUSE, named=False) as work:
         stations = work.stations()
-        if any(one.name.casefold() == name.casefold() for one in stations):
+        if any(alike(one.name, name) for one in stations):
             raise Refused(
                 "station_exists",
-                "A station of that name is in the record already.",
+                "A station of that name, or of one that looks the same, is in the record already.",
                 came=name,
                 remedy="Look at it (station list), or give the new one another name.",
             )

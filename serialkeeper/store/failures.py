@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from sqlalchemy.exc import DatabaseError, DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import DatabaseError, DataError, DBAPIError, IntegrityError, OperationalError
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
 from serialkeeper.rules import recovery
@@ -24,10 +24,12 @@ def speaking_plainly(url: str) -> Iterator[None]:
     """Turn what a database driver raises into refusals that say what to do.
 
     `record_busy`, `record_unreachable`, `record_denied`, `record_unreadable`, `record_full`,
-    `file_unwritable`; what is none of these is a fault of ours and goes on as it is.
+    `file_unwritable`, `bad_value`; what is none of these is a fault of ours and goes on as it is.
     """
     try:
         yield
+    except (UnicodeEncodeError, OverflowError, DataError) as error:
+        raise _cannot_hold(error) from None
     except DBAPIError as error:
         plain = _of_sqlite(error, url) if _is_sqlite(error) else _of_postgresql(error, url)
         if plain is None:
@@ -40,6 +42,17 @@ def speaking_plainly(url: str) -> Iterator[None]:
             where=str(error.filename),
             remedy="Give the account that runs this the right to write there.",
         ) from None
+
+
+def _cannot_hold(error: Exception) -> Refused:
+    """Surrogates, NUL, numbers of more than 64 bits: no row has them, so none is found."""
+    return Refused(
+        "bad_value",
+        "No record can hold such a text or number.",
+        expected="UTF-8 text without NUL, whole numbers of 64 bits",
+        came=ascii(_first_line(error))[:120],
+        remedy="Correct it.",
+    )
 
 
 def _is_sqlite(error: DBAPIError) -> bool:

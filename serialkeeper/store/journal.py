@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import gzip
+import zlib
 from collections.abc import Iterator
 from functools import cache
 from typing import Any, TypeVar
@@ -14,6 +14,9 @@ from serialkeeper.rules.chain import BLOCK, Entry, LotKey, PartRef, parse
 from serialkeeper.store import bulk
 from serialkeeper.store.pack_tables import Packed
 from serialkeeper.store.tables import Chain, EntryRow, Original, PartRow, table_of
+
+LARGEST_PIECE = 1 << 24
+"""Bytes of a kept file in one piece, at most; ours hold a sixteenth of it."""
 
 Model = TypeVar("Model", bound=SQLModel)
 
@@ -81,7 +84,7 @@ class Journal:
     def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
         """A kept file, piece by piece, as it came."""
         for _, data in self.packed_original(key, sha256):
-            yield gzip.decompress(data)
+            yield unpacked(data)
 
     def packed_original(self, key: LotKey, sha256: str) -> Iterator[tuple[int, bytes]]:
         """A kept file's pieces as they are kept, with their numbers."""
@@ -136,6 +139,20 @@ class Journal:
         if found is None:
             raise LookupError(f"no {model.__name__} with {key}")
         return found
+
+
+def unpacked(piece: bytes) -> bytes:
+    """A piece of a kept file as it came; never more than a piece may hold, however it was packed.
+
+    Raises `zlib.error`, `EOFError` for what is no whole piece.
+    """
+    packer = zlib.decompressobj(wbits=31)
+    data = packer.decompress(piece, LARGEST_PIECE)
+    if packer.unconsumed_tail:
+        raise zlib.error(f"a piece holds more than {LARGEST_PIECE:,} bytes")
+    if not packer.eof or packer.unused_data:
+        raise EOFError("a piece that does not end where it should")
+    return data
 
 
 @cache

@@ -27,7 +27,7 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, replay, signatures
+from serialkeeper.rules import changes, replay, signatures, texts
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.recovery import BACKUP, RECOVERY
@@ -266,12 +266,13 @@ class Work(View):
         means for the tables.
 
         Refuses what `store.authority` does: `role_not_allowed`, `password_temporary`,
-        `token_narrow`, `password_needed`, `second_person_needed`.
+        `token_narrow`, `password_needed`, `second_person_needed`; `bad_value` for unseen signs.
         """
         record = self._record
         authority.check_writes(record, verb)
         authority.check_signs(record, verb)
         authority.check_second(record, verb, second)
+        texts.check_entry(data, record.station, reason)
         entry = Entry(
             chain=chain.lot_id,
             seq=self.length(chain) + 1,

@@ -7,7 +7,6 @@ their signatures; and does replaying the journal give exactly the tables.
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import zlib
 from collections import Counter
@@ -39,6 +38,7 @@ from serialkeeper.rules.parts import (
 )
 from serialkeeper.rules.signatures import Signers
 from serialkeeper.store.bulk import Rows
+from serialkeeper.store.journal import unpacked
 from serialkeeper.store.tables import METADATA, MODELS
 from serialkeeper.store.verify_packs import Contents, differs
 from serialkeeper.store.view import View
@@ -181,7 +181,7 @@ class Replay:
             numbers = []
             for number, piece in self.view.packed_original(key, entry.data["sha256"]):
                 packed.update(piece)
-                digest.update(gzip.decompress(piece))
+                digest.update(unpacked(piece))
                 numbers.append(number)
             came = digest.hexdigest()
             if numbers != list(range(entry.data["pieces"])):
