@@ -134,7 +134,7 @@ class Call:
                 checkpoints.make_due(record, Path(key) if key else None)
             except Exception as error:
                 told = str(error) if isinstance(error, SerialKeeperError) else repr(error)
-                line = " ".join(_printable(told).split())
+                line = " ".join(printable(told).split())
                 say(f"No checkpoint was made; the step itself is done: {line}")
 
     def done(self) -> None:
