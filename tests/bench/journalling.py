@@ -3,7 +3,7 @@ parts, held against the whole take.
 
     python tests/bench/journalling.py [--labels 1000000] [--repeat 5]
 
-The exit code is 1 if the median share is above a tenth. A take's own entries are not signed; signing
+The exit code is 1 if the median share is above a tenth. Entries of a take are not signed; signing
 one costs a SHA-256 of its few hundred bytes. The kept original is no part of this share: it is the
 evidence itself. Each repeat is a fresh record; a small one runs first and is not counted.
 """
