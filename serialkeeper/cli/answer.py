@@ -126,12 +126,14 @@ class Call:
             )
 
     def protect(self, say: Callable[[str], None] = _aloud) -> None:
-        """Make a checkpoint if the step that was done makes one due; its failure is told, and
-        changes nothing."""
+        """Make a checkpoint if the step that was done makes one due, and tell it; a failure is told
+        too, and changes nothing."""
         key = os.environ.get(SIGNING_KEY)
         for record in self.opened:
             try:
-                checkpoints.make_due(record, Path(key) if key else None)
+                made = checkpoints.make_due(record, Path(key) if key else None)
+                if made:
+                    say(f"Checkpoint {made['file']}, SHA-256 {made['sha256']}")
             except Exception as error:
                 told = str(error) if isinstance(error, SerialKeeperError) else repr(error)
                 line = " ".join(printable(told).split())

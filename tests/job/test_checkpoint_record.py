@@ -172,6 +172,7 @@ def test_checkpoints_by_themselves(
     (second,) = typed("lot", "count", bench.lot, "rewind_counter", "4")
     assert typed("lot", "reconcile", bench.lot) == []
     (third,) = typed("lot", "close", bench.lot)
+    assert f"Checkpoint {third}, SHA-256 " in capsys.readouterr().err
     for point, entries in ((second, 5), (third, 1)):
         later_entries = sk.record.verify(bench.record, against=point)["unprotected"]["entries"]
         assert later_entries <= entries
