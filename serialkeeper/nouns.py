@@ -405,6 +405,7 @@ class record:
     backup = staticmethod(keeping.backup)
     recover = staticmethod(keeping.recover)
     checkpoint = staticmethod(checkpoints.write)
+    custodian = staticmethod(checkpoints.custodian)
     key = staticmethod(checkpoints.make_key)
     prove = staticmethod(checkpoints.prove)
     verify = staticmethod(reports.verify_record)

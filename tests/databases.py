@@ -82,7 +82,7 @@ class Database:
 
         Unless `guarded`, the triggers are out of its way for good: an attacker's view.
         """
-        engine = create_engine(_driven(self.url), poolclass=NullPool, isolation_level="AUTOCOMMIT")
+        engine = create_engine(driven(self.url), poolclass=NullPool, isolation_level="AUTOCOMMIT")
         with engine.connect() as connection:
             if not guarded:
                 for found, off in _TRIGGERS[self.kind].items():
@@ -167,13 +167,13 @@ class Databases:
     def _order(self, statement: str) -> None:
         assert self._server
         engine = create_engine(
-            _driven(self._server), poolclass=NullPool, isolation_level="AUTOCOMMIT"
+            driven(self._server), poolclass=NullPool, isolation_level="AUTOCOMMIT"
         )
         with engine.connect() as connection:
             connection.execute(text(statement))
 
 
-def _driven(url: str | URL) -> URL:
+def driven(url: str | URL) -> URL:
     """The URL with the driver that tests use."""
     parsed = make_url(url)
     if parsed.get_backend_name() == "postgresql":
@@ -206,7 +206,7 @@ def server() -> URL:
         url = _own_server()
     try:
         patient = {"connect_timeout": 10}
-        with create_engine(_driven(url), poolclass=NullPool, connect_args=patient).connect():
+        with create_engine(driven(url), poolclass=NullPool, connect_args=patient).connect():
             return url
     except OperationalError as error:
         pytest.fail(f"The PostgreSQL server for tests does not answer: {error.orig}")

@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import orjson
@@ -16,6 +17,7 @@ from serialkeeper.errors import SerialKeeperError, WrongUsage
 from serialkeeper.outside import clock, secrets, sessions
 from serialkeeper.rules import recovery
 from serialkeeper.rules.moves import ADMINISTRATOR
+from serialkeeper.steps import checkpoints
 from serialkeeper.store.engines import has_secret
 from serialkeeper.store.opening import open_record
 from serialkeeper.store.record import Record
@@ -24,7 +26,14 @@ from serialkeeper.store.sign_in import Component, InSession
 FINDINGS = 5
 """Exit code: done, but findings need a person."""
 
+SIGNING_KEY = "SERIALKEEPER_SIGNING_KEY"
+"""The variable that names the file with the key for checkpoints."""
+
 DEFAULT_RECORD = "sqlite:///serialkeeper.db"
+
+
+def _aloud(line: str) -> None:
+    typer.echo(line, err=True)
 
 
 @dataclass
@@ -115,6 +124,18 @@ class Call:
             typer.echo(
                 f"{len(waiting)} open alarms about wrong passwords: person alarms.", err=True
             )
+
+    def protect(self, say: Callable[[str], None] = _aloud) -> None:
+        """Make a checkpoint if the step that was done makes one due; its failure is told, and
+        changes nothing."""
+        key = os.environ.get(SIGNING_KEY)
+        for record in self.opened:
+            try:
+                checkpoints.make_due(record, Path(key) if key else None)
+            except Exception as error:
+                told = str(error) if isinstance(error, SerialKeeperError) else repr(error)
+                line = " ".join(printable(told).split())
+                say(f"No checkpoint was made; the step itself is done: {line}")
 
     def done(self) -> None:
         """Close what was opened."""

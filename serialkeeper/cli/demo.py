@@ -322,8 +322,8 @@ class _Story:
         yield from (f"  {group_line(one)}" for one in listed[:3])
         yield f"  … and {len(listed) - 3:,} more"
         reviewer = record.seen_by(REVIEWER)
-        for one in listed:
-            reviewing.sign(reviewer, LOT, [one["group"]], opened=one["open"])
+        shown = sorted({position for one in listed for position in one["open"]})
+        reviewing.sign(reviewer, LOT, [one["group"] for one in listed], opened=shown)
         first = listed[0]
         yield f"  serialkeeper review show {LOT} {first['group']}"
         opened = ",".join(map(str, first["open"]))

@@ -140,6 +140,7 @@ def run(arguments: list[str]) -> int:
             traceback.print_exc()
         return refuse(_fault(error))
     finally:
+        call.protect()
         call.done()
 
 

@@ -10,7 +10,14 @@ from typing import Annotated, Any, TextIO
 
 import typer
 
-from serialkeeper.cli.answer import answer, answer_rows, call, check_url, signature_lines
+from serialkeeper.cli.answer import (
+    SIGNING_KEY,
+    answer,
+    answer_rows,
+    call,
+    check_url,
+    signature_lines,
+)
 from serialkeeper.cli.lot import Second
 from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
@@ -60,7 +67,7 @@ def checkpoint(
     out: Annotated[Path, typer.Option(help="A folder, best somebody else's.", file_okay=False)],
     key: Annotated[
         Path,
-        typer.Option(help="The file with the signing key.", envvar="SERIALKEEPER_SIGNING_KEY"),
+        typer.Option(help="The file with the signing key.", envvar=SIGNING_KEY),
     ],
 ) -> None:
     """Write down, signed, how far every chain is. Example: record checkpoint --out FOLDER --key
@@ -73,6 +80,46 @@ def checkpoint(
             f"{result['file']}",
             f"  SHA-256 {result['sha256']}",
             "  What is written from now on is unprotected until the next one.",
+        ],
+    )
+
+
+@app.command()
+def custodian(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(
+            help="Somebody else's folder, as every station reaches it.", file_okay=False
+        ),
+    ] = None,
+    minutes: Annotated[
+        int,
+        typer.Option(
+            min=1,
+            max=checkpoints.MOST_MINUTES,
+            help="How old the last one may be while work goes on.",
+        ),
+    ] = 60,
+    end: Annotated[bool, typer.Option("--end", help="Make none by themselves any more.")] = False,
+) -> None:
+    """Let checkpoints go into a folder by themselves; without a folder, tell which.
+
+    One is made when a lot is closed or a roll released, and after a command that wrote while the
+    last one is older than the minutes. SERIALKEEPER_SIGNING_KEY names the key at each station.
+
+    Example: record custodian /mnt/custodian --minutes 30.
+    """
+    result = checkpoints.custodian(call.record(), folder, minutes=minutes, end=end)
+    if result["folder"] is None:
+        answer(result, ["No checkpoints are made by themselves."])
+        return
+    answer(
+        result,
+        [
+            f"Checkpoints go to {result['folder']}: at a lot's closing, a roll's release, and "
+            f"every {result['minutes']:,} minutes while work goes on.",
+            f"  last one {result['last'] or 'none yet'}",
+            "  Whoever keeps the folder should be somebody who cannot change the record.",
         ],
     )
 

@@ -55,10 +55,10 @@ def clearance(
     lot = result["lot"]
     lines = [f"The line was cleared {when} the work, {result['events'][-1]['at']}."]
     if when == "before":
-        lines.append(f"  Next: prove the reader: serialkeeper challenge run {lot} ID FILE --when")
-        lines.append(f"  start, or: serialkeeper run challenge {lot} --when start --shown N")
-        lines.append("  --caught N")
-    answer(result, [*lines, *_next(result)])
+        lines.append("  Next: prove the reader, by a set and its file, or by what you saw:")
+        lines.append(f"    serialkeeper challenge run {lot} ID FILE --when start")
+        lines.append(f"    serialkeeper run challenge {lot} --when start --shown N --caught N")
+    answer(result, [*lines, *(_next(result) if when == "after" else ())])
 
 
 @app.command()
@@ -79,7 +79,8 @@ def challenge(
     """
     record = call.record()
     result = runs.challenge(record, name, when=when, shown=shown, caught=caught, note=note)
-    answer(result, [*challenge_lines(result), *_next(result), CAUTION])
+    lines = [*challenge_lines(result), *(_next(result) if when == "end" else ())]
+    answer(result, [*lines, CAUTION])
     if not result["passed"]:
         raise typer.Exit(FINDINGS)
 

@@ -16,6 +16,7 @@ import orjson
 import typer
 
 from serialkeeper.cli.alarm import alarm_text
+from serialkeeper.cli.answer import call
 from serialkeeper.outside import clock
 from serialkeeper.outside.command import Command
 from serialkeeper.rules.cautions import CAUTION
@@ -28,6 +29,9 @@ TWICE = 2.0
 
 _RATE_OVER = 5.0
 """Seconds over which labels per second are counted."""
+
+_LOOK_EVERY = 60.0
+"""Seconds between two looks at whether a checkpoint is due."""
 
 
 class Watcher(Onlooker):
@@ -45,6 +49,8 @@ class Watcher(Onlooker):
         self._pressed: list[float] = []
         self._shown = 0.0
         self._marks: deque[tuple[float, int]] = deque()
+        self._checkpoint = threading.Thread()
+        self._looked = monotonic()
 
     def saw(self, progress: Progress) -> None:
         """Show it, from time to time."""
@@ -52,6 +58,11 @@ class Watcher(Onlooker):
         if now - self._shown >= self.every:
             self._shown = now
             self.show(progress, self._rate(now, progress.readings))
+        if now - self._looked >= _LOOK_EVERY and not self._checkpoint.is_alive():
+            # Beside the following: a folder that does not answer must not keep back an alarm.
+            self._looked = now
+            self._checkpoint = threading.Thread(target=call.protect, args=(self.say,), daemon=True)
+            self._checkpoint.start()
 
     def _rate(self, now: float, readings: int) -> float:
         """Readings per second lately."""

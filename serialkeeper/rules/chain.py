@@ -262,7 +262,10 @@ def first_broken(
     for seq, body, stored_hash in stored:
         if seq != expected:
             return f"entry {expected} is missing (entry {seq} follows)"
-        entry = parse(body)
+        try:
+            entry = parse(body)
+        except Damaged as damaged:
+            return f"entry {seq} cannot be read: {damaged.came}"
         if (entry.chain, entry.seq) != (chain, seq):
             return f"entry {seq} says it is entry {entry.seq} of chain {entry.chain}"
         previous = link(previous, body)

@@ -11,8 +11,9 @@ bytes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 import orjson
@@ -22,6 +23,9 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from serialkeeper.errors import Damaged, Refused
 from serialkeeper.rules import merkle
 from serialkeeper.rules.chain import HOUSE, START, LotKey, canonical, link
+
+MOMENTS = frozenset({"lot closed", "roll released"})
+"""What an automatic checkpoint follows at once."""
 
 _REMEDY = "Stop work on this record, keep it and the checkpoint as evidence, and compare backups."
 _MARK = {"count": int, "head": str, "lot_id": int, "product_id": int, "root": str}
@@ -133,6 +137,21 @@ def mark(key: LotKey, stored: Iterable[tuple[int, bytes, bytes]]) -> Mark:
         head = link(head, body)
         leaves.append(merkle.leaf_hash(body))
     return Mark(key, len(leaves), head.hex(), merkle.root(leaves).hex())
+
+
+def is_due(wrote: Collection[str], last: str, minutes: int, now: datetime) -> bool:
+    """Whether an automatic checkpoint is to be made.
+
+    Args:
+        wrote: verbs that were written since the last look; that a checkpoint was made is no reason.
+        last: when the last one was made, as entries tell times; empty if none was.
+        minutes: how old it may become.
+    """
+    if not set(wrote) - {"checkpoint made"}:
+        return False
+    if not last or not MOMENTS.isdisjoint(wrote):
+        return True
+    return now - datetime.fromisoformat(last) >= timedelta(minutes=minutes)
 
 
 def check_record(checkpoint: Checkpoint, record: str, generation: int) -> None:

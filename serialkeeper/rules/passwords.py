@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import pairwise
 
 from argon2 import PasswordHasher, Type
@@ -179,3 +179,15 @@ def wait_after(failures: int) -> timedelta:
     if failures < _FREE:
         return timedelta()
     return timedelta(seconds=min(2 ** min(failures - _FREE, 20), _LONGEST_WAIT))
+
+
+def waits(until: str, now: str) -> bool:
+    """Whether nothing is tried yet, as of moments in an entry's spelling.
+
+    A clock that was ahead when the wrong ones came keeps nobody out for longer than the longest
+    wait. Whoever can set the clock goes round a wait either way; hence the limit of failures.
+    """
+    if until <= now:
+        return False
+    left = datetime.fromisoformat(until) - datetime.fromisoformat(now)
+    return left <= timedelta(seconds=_LONGEST_WAIT)

@@ -71,6 +71,23 @@ def _opened_again(entry: Entry, _key: Row) -> list[Change]:
     return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
 
 
+def _checkpoint_made(entry: Entry, _key: Row) -> list[Change]:
+    if not entry.data.get("noted"):  # no custodian was ever named
+        return []
+    return [Update("setting", {"name": "checkpoint_at"}, {"value": entry.data["at"]})]
+
+
+def _custodian_named(entry: Entry, _key: Row) -> list[Change]:
+    told = {
+        "custodian": entry.data["folder"],
+        "checkpoint_every": str(entry.data["minutes"]),
+        "checkpoint_at": "",
+    }
+    if entry.data["first"]:
+        return [Insert("setting", {"name": name, "value": told[name]}) for name in told]
+    return [Update("setting", {"name": name}, {"value": told[name]}) for name in told]
+
+
 def _record_recovered(entry: Entry, _key: Row) -> list[Change]:
     begin = str(entry.data["sscc_from"])
     made: list[Change] = [Update("setting", {"name": "moved_to"}, {"value": ""})]
@@ -378,7 +395,8 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "lot registered": _nothing,
     "lot closing noted": _nothing,
     "checkpoint key named": _nothing,
-    "checkpoint made": _nothing,
+    "checkpoint made": _checkpoint_made,
+    "custodian named": _custodian_named,
     **pack_entries.HOUSE_HANDLERS,
     **people_entries.HOUSE_HANDLERS,
 }

@@ -57,7 +57,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "station added": _KEEPING,
     "alarm rules set": _MOVING,
     "checkpoint key named": _MOVING,
-    "checkpoint made": (LINE_LEAD, COMPLIANCE, ADMINISTRATOR),
+    "checkpoint made": ROLES,
+    "custodian named": _MOVING,
     # products and places
     "product added": (LINE_LEAD, INTEGRATOR),
     "layout set": _LEADING,

@@ -5,14 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
 from serialkeeper.errors import Refused
 from serialkeeper.outside import signing
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules.chain import HOUSE, written
+from serialkeeper.rules.checkpoints import Checkpoint, is_due
 from serialkeeper.store import checkpoints as kept
 from serialkeeper.store.checkpoints import generation_of, keys_of, take
 from serialkeeper.store.record import Record
-from serialkeeper.store.view import key_of
+from serialkeeper.store.view import View, key_of
+
+MOST_MINUTES = 7 * 24 * 60
+"""How old the last automatic checkpoint may be let become (common practice, no source)."""
 
 
 def make_key(record: Record, path: Path) -> dict[str, Any]:
@@ -64,6 +70,11 @@ def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
             came=f"the private half of {signing.public_half(signer)}",
             remedy="Sign with the key that was made for this record, or make one: record key FILE",
         )
+    return _keep(record, out, made, signer)
+
+
+def _keep(record: Record, out: Path, made: Checkpoint, signer: Ed25519PrivateKey) -> dict[str, Any]:
+    """Sign a checkpoint, put it into the folder, and say in the house chain that it was made."""
     entries = sum(mark.count for mark in made.marks)
     stamp = made.at.translate(str.maketrans("", "", "-:."))
     path = out / f"checkpoint-{made.generation}-{stamp}.json"
@@ -74,6 +85,8 @@ def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
         delivery.deliver()
         with record.work(HOUSE) as work:
             told = {"at": made.at, "entries": entries, "sha256": sha256}
+            if work.setting("checkpoint_every"):
+                told["noted"] = True
             work.write(HOUSE, "checkpoint made", told)
     return {
         "file": str(path),
@@ -83,6 +96,98 @@ def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
         "entries": entries,
         "chains": len(made.marks),
     }
+
+
+def custodian(
+    record: Record, folder: Path | None = None, *, minutes: int = 60, end: bool = False
+) -> dict[str, Any]:
+    """Say into which folder checkpoints go by themselves, end that, or tell what holds.
+
+    The command line makes them after a step that closed a lot or released a roll, and after any
+    step that wrote while the last one is older than the minutes say.
+
+    Args:
+        folder: as every station reaches it; best one that somebody else keeps.
+        minutes: how old the last checkpoint may become while work goes on.
+        end: make none by themselves any more.
+
+    Refuses `bad_value`, `file_missing`, `role_not_allowed`.
+
+    Returns:
+        `folder` (None if none are made by themselves), `minutes`, and `last`, when the last one
+        was made since the folder was named.
+    """
+    if folder is None and not end:
+        with record.read() as view:
+            return _custodian(view)
+    if (folder and end) or not 1 <= minutes <= MOST_MINUTES:
+        raise Refused(
+            "bad_value",
+            "It is not clear what is to be done.",
+            expected=f"a folder and 1 to {MOST_MINUTES} minutes, or --end",
+            came="both" if folder and end else str(minutes),
+            remedy="Name the folder, or end what was named: record custodian --end",
+        )
+    if folder and not folder.is_dir():
+        raise Refused(
+            "file_missing",
+            "The folder for checkpoints is not there.",
+            where=str(folder),
+            expected="a folder that this station can write to",
+            came="no folder",
+            remedy="Make it, or correct the name.",
+        )
+    record.check_may("custodian named")
+    told = {"folder": str(folder.absolute()) if folder else "", "minutes": 0 if end else minutes}
+    with record.work(HOUSE) as work:
+        first = not work.setting("checkpoint_every")
+        if not (first and end):
+            work.write(HOUSE, "custodian named", {**told, "first": first})
+        return _custodian(work)
+
+
+def _custodian(view: View) -> dict[str, Any]:
+    return {
+        "folder": view.setting("custodian") or None,
+        "minutes": int(view.setting("checkpoint_every") or 0),
+        "last": view.setting("checkpoint_at") or None,
+    }
+
+
+def make_due(record: Record, key: Path | None) -> dict[str, Any] | None:
+    """Make a checkpoint for the custodian if one is due; gives what `write` gives, or None.
+
+    Whoever writes to a record calls it after the step; what was committed stays, whatever happens
+    here.
+
+    Args:
+        key: the file with the signing key, or None if this station has none.
+
+    Refuses what `write` does.
+    """
+    token = record.token
+    if not record.wrote or (token and "checkpoint made" not in token.verbs) or record.temporary:
+        return None
+    with record.read() as view:
+        now = _custodian(view)
+        moved = view.setting("moved_to")
+    if not now["folder"] or moved:
+        return None
+    if not is_due(record.wrote, now["last"] or "", now["minutes"], record.now()):
+        return None
+    record.wrote.clear()  # so that what cannot be done is tried again at the next step only
+    if key is None:
+        raise Refused(
+            "file_missing",
+            "This station has no key to sign checkpoints with.",
+            where="SERIALKEEPER_SIGNING_KEY",
+            expected="the name of the file with the key",
+            came="nothing",
+            remedy="Name it, or let another station make the checkpoint: record checkpoint",
+        )
+    made = write(record, Path(now["folder"]), key=key)
+    record.wrote.discard("checkpoint made")
+    return made
 
 
 def prove(

@@ -19,7 +19,10 @@ def check_may(record: Record, verb: str, narrower: tuple[str, ...] = ()) -> None
     check_writes(record, verb, narrower)
     session = record.session
     if session and not session.given and verb in signatures.NEEDED:
-        sign_in(record, record.person, session.badge or session.ask(), pin=session.ask)
+        component = session.ask()
+        if not component:
+            raise _unsigned(verb)
+        sign_in(record, record.person, session.badge or component, pin=lambda: component)
         session.given = True
 
 
@@ -36,14 +39,18 @@ def check_signs(record: Record, verb: str) -> None:
     """Refuses `password_needed` for an entry of a session that is to be signed, and whose signing
     component was not given."""
     if record.session and not record.session.given and verb in signatures.NEEDED:
-        raise Refused(
-            "password_needed",
-            "This entry is signed: it needs the PIN, or the password, once more.",
-            where=verb,
-            expected="the component that only you can give",
-            came="none",
-            remedy="Give it at a terminal, or in SERIALKEEPER_PIN or SERIALKEEPER_PASSWORD.",
-        )
+        raise _unsigned(verb)
+
+
+def _unsigned(verb: str) -> Refused:
+    return Refused(
+        "password_needed",
+        "This entry is signed: it needs the PIN, or the password, once more.",
+        where=verb,
+        expected="the component that only you can give",
+        came="none",
+        remedy="Give it at a terminal, or in SERIALKEEPER_PIN or SERIALKEEPER_PASSWORD.",
+    )
 
 
 def seconded_by(record: Record, person: str, password: str, pin: Callable[[], str] = str) -> Record:

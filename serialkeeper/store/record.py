@@ -75,6 +75,7 @@ class Record:
         temporary: whether the person first has to change a password that somebody else knows.
         token: the token that it was opened with, if it was; that is written into every entry.
         session: what signs in the session in which it was opened, if it was.
+        wrote: the verbs of what was committed since somebody emptied this.
     """
 
     engine: Engine
@@ -90,6 +91,7 @@ class Record:
     confirming: Mapping[str, str] = field(default_factory=dict)
     token: Token | None = None
     session: Component | None = None
+    wrote: set[str] = field(default_factory=set, compare=False)
 
     def seen_by(self, person: str) -> Record:
         """A practice record in another person's hands.
@@ -159,8 +161,11 @@ class Record:
     @contextmanager
     def _transaction(self) -> Iterator[Work]:
         with speaking_plainly(self.url), _turn(self.engine, self.url):  # noqa: SIM117
-            with writing(self.engine) as connection, connection.begin():
-                yield Work(connection, self)
+            with writing(self.engine) as connection:
+                with connection.begin():
+                    work = Work(connection, self)
+                    yield work
+                self.wrote.update(work.verbs)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -180,6 +185,7 @@ class Work(View):
         super().__init__(connection)
         self._record = record
         self._heads: dict[LotKey, tuple[int, bytes]] = {}
+        self.verbs: set[str] = set()
         self._look_at_clock()
 
     def _look_at_clock(self) -> None:
@@ -308,6 +314,7 @@ class Work(View):
             .values(count=entry.seq, head=new_head)
         )
         self._heads[chain] = (entry.seq, new_head)
+        self.verbs.add(entry.verb)
         self._keep(entry, parts, chain)
         by_ref = {ref: part.data for ref, part in zip(entry.parts, parts, strict=True)}
         for _, some in groupby(replay.changes(entry, chain), _kind):

@@ -113,7 +113,7 @@ class _Tried:
 
     def waiting(self, now: str) -> bool:
         """Whether nothing is tried because of wrong ones before."""
-        return self.until > now or self.failures >= passwords.CLOSED_AFTER
+        return passwords.waits(self.until, now) or self.failures >= passwords.CLOSED_AFTER
 
 
 def _tried(view: View, name: str, password: str, pin: Callable[[], str]) -> _Tried:
@@ -255,7 +255,7 @@ def _owner(record: Record, view: View, row: Session, session: InSession) -> Pers
         and row.station == record.station
         and written(now - idle) <= row.used <= written(now + idle)
         and not person.retired
-        and (attempt is None or attempt.until <= written(now))
+        and (attempt is None or not passwords.waits(attempt.until, written(now)))
         and (attempt is None or attempt.failures < passwords.CLOSED_AFTER)
     )
     return person if fine else None

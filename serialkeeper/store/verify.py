@@ -427,10 +427,12 @@ def _check_credentials(view: View) -> None:
     """What is kept of passwords is what the entries name, and nothing else."""
     people = view.people()
     passwords = {person.id: person.password for person in people if person.password}
-    pins = {person.id: person.pin for person in people if person.pin}
+    # a new badge ends a PIN, but what was kept of it stays until there is another
+    changed = (entry.data for entry in view.entries(HOUSE) if entry.verb == "pin changed")
+    pins = {data["person"]: data["sha256"] for data in changed}
     for what, told, kept in (
         ("a password", passwords, view.credentials()),
-        ("a PIN", pins, [one for one in view.pins() if one.person in pins]),
+        ("a PIN", pins, view.pins()),
     ):
         there = {one.person: hashlib.sha256(one.data.encode()).hexdigest() for one in kept}
         for person in sorted(there.keys() | told.keys()):

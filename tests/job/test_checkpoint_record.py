@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from conftest import Bench
+from conftest import Bench, as_seen
 from databases import Database
 from sqlalchemy import text
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
-from serialkeeper.outside import signing
+from serialkeeper.outside import clock, signing
 from serialkeeper.rules.checkpoints import Checkpoint, read
 from serialkeeper.store import checkpoints
 
@@ -129,3 +130,52 @@ def test_a_cut_tail_a_lost_chain_and_another_record_show(bench: Bench) -> None:
     assert bench.database.edit(gone) >= 1
     with pytest.raises(sk.Damaged, match="lot 1, entry 1"):
         after(bench, checkpoint)
+
+
+def test_checkpoints_by_themselves(
+    bench: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """For a custodian: at once, when the last one is old, at a lot's closing; never because
+    somebody looked, and never at the cost of a step."""
+    folder = bench.folder / "custodian"
+    key = sk.record.key(bench.record, bench.folder / "key.pem")
+    monkeypatch.setenv("SERIALKEEPER_SIGNING_KEY", key["key"])
+
+    def typed(*words: str) -> list[Path]:
+        before = set(folder.iterdir()) if folder.exists() else set()
+        assert run(["--record", bench.url, "--as", "Line Lead", *words]) == 0
+        return sorted(set(folder.iterdir()) - before) if folder.exists() else []
+
+    assert run(["--record", bench.url, "record", "custodian", str(folder)]) == 1
+    folder.mkdir()
+    assert typed("serials", "allocate", bench.lot, "4") == []
+    assert typed("record", "custodian", "--end") == []  # nothing to end
+    (made,) = typed("record", "custodian", str(folder), "--minutes", "5")
+    assert sk.record.custodian(bench.record)["last"]
+    assert typed("record", "custodian") == [] == typed("label", "list", bench.lot)
+    job = bench.folder / "job.csv"
+    assert typed("print", "write", bench.lot, "--lanes", "4", "--out", str(job)) == []
+    capsys.readouterr()
+    # the clock goes on; then there is no room for the checkpoint, and no key
+    now = clock.now
+    monkeypatch.setattr(clock, "now", lambda: now() + timedelta(minutes=6))
+    results = bench.results(as_seen(job))
+    folder.rename(bench.folder / "away")
+    assert typed("inspect", "take", bench.lot, str(results)) == []
+    told = capsys.readouterr().err
+    assert "No checkpoint was made" in told and told.count("\n") == 2  # and the practice line
+    (bench.folder / "away").rename(folder)
+    monkeypatch.delenv("SERIALKEEPER_SIGNING_KEY")
+    assert typed("lot", "count", bench.lot, "printer_counter", "4") == []
+    assert "no key" in capsys.readouterr().err
+    monkeypatch.setenv("SERIALKEEPER_SIGNING_KEY", key["key"])
+    (second,) = typed("lot", "count", bench.lot, "rewind_counter", "4")
+    assert typed("lot", "reconcile", bench.lot) == []
+    (third,) = typed("lot", "close", bench.lot)
+    for point, entries in ((second, 5), (third, 1)):
+        later_entries = sk.record.verify(bench.record, against=point)["unprotected"]["entries"]
+        assert later_entries <= entries
+    assert sk.record.verify(bench.record, against=made)["sound"]
+    assert typed("record", "custodian", "--end") == []
+    assert typed("hold", "place", bench.lot, "--reason", "a test") == []
+    assert sk.record.custodian(bench.record) == {"folder": None, "minutes": 0, "last": None}

@@ -127,6 +127,9 @@ def test_wrong_passwords_make_one_wait_and_alarm(live: Live) -> None:
     refused("sign_in_refused", live.of, BEA)  # the right one, too early
     live.clock.time += timedelta(seconds=2)
     live.of(BEA).close()  # and the row of wrong ones has ended
+    live.wrong(BEA, 3)
+    live.clock.time -= timedelta(hours=1)
+    live.of(BEA).close()  # a clock that was ahead keeps nobody out
     for failures in range(1, 12):
         live.wrong(BEA)
         live.clock.time += passwords.wait_after(failures)

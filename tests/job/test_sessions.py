@@ -135,7 +135,7 @@ def test_a_session_needs_nothing_for_work_and_the_pin_for_what_is_signed(station
         token = {"purpose": "x", "may": ["look"], "out": station.folder / "t"}
         refused("password_needed", sk.person.token, record, **token)
         both = record.seconded_by(CARLA, OWN)
-        refused("sign_in_refused", sk.lot.approve, both, "LOT24A", second=CARLA)  # no PIN
+        refused("password_needed", sk.lot.approve, both, "LOT24A", second=CARLA)  # no PIN
     asked: list[str] = []
 
     def ask() -> str:
@@ -210,9 +210,7 @@ def test_every_signed_step_of_a_session_asks_first(station: Station) -> None:
     with station.session(entered) as record:
         for verb in signatures.NEEDED:
             if rights.may(verb, record.role, practice=False):
-                refused("sign_in_refused", record.check_may, verb)
-                station.clock.time += timedelta(minutes=1)
-                break
+                refused("password_needed", record.check_may, verb)
     prepared(station)
     with station.at() as record:
         entered = sk.person.enter(record, typed=BADGE)

@@ -79,3 +79,11 @@ def test_waiting_grows_and_has_an_end() -> None:
     waits = [passwords.wait_after(failures) for failures in range(60)]
     assert waits[:6] == [timedelta(seconds=n) for n in (0, 0, 0, 1, 2, 4)]
     assert waits == sorted(waits) and waits[-1] == timedelta(minutes=15)
+    now, soon, far = (
+        "2026-06-01T08:00:00.000Z",
+        "2026-06-01T08:15:00.000Z",
+        "2027-06-01T08:00:00.000Z",
+    )
+    assert passwords.waits(soon, now) and not passwords.waits(now, now)
+    assert not passwords.waits("", now)
+    assert not passwords.waits(far, now)  # the clock was ahead when it was written

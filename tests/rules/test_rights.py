@@ -59,22 +59,22 @@ LINE = {
 DECIDED = {
     *("lot approved", "accepted", "settled", "voided", "numbers returned", "decommissioned"),
     *("packs decommissioned", "roll released", "reconciled", "lot closed", "lot closing noted"),
-    *("held", "unpacked", "challenge made", "checkpoint made"),
+    *("held", "unpacked", "challenge made"),
 }
 """What is decided: line lead and compliance."""
 
 SETTINGS = {
     *("backup made", "backup sealed", "record restored"),
     *("record moved", "move called off", "move confirmed", "record taken over"),
-    *("alarm rules set", "planted", "challenge made", "checkpoint made", "checkpoint key named"),
+    *("alarm rules set", "planted", "challenge made", "checkpoint key named", "custodian named"),
 }
 """What touches the record and its settings: compliance and the administrator."""
 
 MASTER_DATA = {"product added", "location added", "file imported"}
 """What is taken over from other systems: line lead and integrator."""
 
-OWN = {"password changed", "pin changed", "token given", "token revoked"}
-"""What everybody does for themselves."""
+OWN = {"password changed", "pin changed", "token given", "token revoked", "checkpoint made"}
+"""What everybody does: for themselves, or with the key of the station."""
 
 WANTED = {
     "operator": OWN | LINE,
