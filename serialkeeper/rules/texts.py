@@ -22,8 +22,21 @@ MOST_MARKS = 2
 _RAW = {"text", "scan"}
 """Fields of entries that keep what a device or a file said, byte for byte."""
 
-_UNSEEN = {0x34F, 0x115F, 0x1160, 0x17B4, 0x17B5, 0x2800, 0x3164, 0xFFA0, *range(0xFE00, 0xFE10)}
-_UNSEEN |= set(range(0xE0100, 0xE01F0))
+_UNSEEN = {
+    0x34F,
+    0x115F,
+    0x1160,
+    0x17B4,
+    0x17B5,
+    0x2800,
+    0x3164,
+    0xFFA0,
+    0x180B,
+    0x180C,
+    0x180D,
+    0x180F,
+}
+_UNSEEN |= {*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0)}
 """Signs without a shape that Python calls printable: fillers, joiners, variants, empty braille."""
 
 _ALPHABETS = ("LATIN", "CYRILLIC", "GREEK")
