@@ -1,7 +1,7 @@
 """Which signs nobody sees, and which names look alike.
 
 The outside source is the Unicode Character Database as Python carries it; the signs that are
-ignored by default (DerivedCoreProperties) and the look-alikes (UTS 39, confusables) are from memory.
+ignored by default (DerivedCoreProperties) and the look-alikes (UTS 39) are from memory.
 """
 
 from __future__ import annotations
