@@ -22,6 +22,9 @@ from cryptography.hazmat.primitives.serialization import (
 from serialkeeper.errors import Refused
 from serialkeeper.outside import secrets
 
+LARGEST_CHECKPOINT = 100_000_000
+"""Bytes of a checkpoint that are read, at most."""
+
 
 def make_key(path: Path) -> Ed25519PrivateKey:
     """A new key in a new file (PEM, PKCS 8) that only its owner may read.
@@ -40,9 +43,10 @@ def public_half(key: Ed25519PrivateKey) -> str:
 
 
 def read_checkpoint(path: Path) -> bytes:
-    """The bytes of a checkpoint's file. Refuses `file_missing`."""
+    """The bytes of a checkpoint's file; of a longer file only so many. Refuses `file_missing`."""
     try:
-        return path.read_bytes()
+        with path.open("rb") as file:
+            return file.read(LARGEST_CHECKPOINT)
     except OSError as error:
         raise Refused(
             "file_missing",

@@ -19,11 +19,24 @@ LONGEST = {"station": 120, "reason": 1_000, "note": 1_000}
 MOST_MARKS = 2
 """Marks on one letter, at most; more of them draw over the lines above."""
 
-_RAW = {"text", "seen", "scan", "scanned", "code"}
+_RAW = {"text", "scan"}
 """Fields of entries that keep what a device or a file said, byte for byte."""
 
-_UNSEEN = {0x34F, 0x115F, 0x1160, 0x17B4, 0x17B5, 0x2800, 0x3164, 0xFFA0, *range(0xFE00, 0xFE10)}
-_UNSEEN |= set(range(0xE0100, 0xE01F0))
+_UNSEEN = {
+    0x34F,
+    0x115F,
+    0x1160,
+    0x17B4,
+    0x17B5,
+    0x2800,
+    0x3164,
+    0xFFA0,
+    0x180B,
+    0x180C,
+    0x180D,
+    0x180F,
+}
+_UNSEEN |= {*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0)}
 """Signs without a shape that Python calls printable: fillers, joiners, variants, empty braille."""
 
 _ALPHABETS = ("LATIN", "CYRILLIC", "GREEK")
@@ -96,7 +109,7 @@ def _check(where: str, text: str) -> None:
 def fault_of_name(name: str, longest: int) -> str:
     """What is wrong with a name for people and places; empty for nothing."""
     if not 1 <= len(name) <= longest:
-        return f"1 to {longest} characters"
+        return f"1 to {longest} printable characters"
     if name != " ".join(name.split(" ")).strip() or "  " in name:
         return "single spaces, none around it"
     if sign := unseen(name):

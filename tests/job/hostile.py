@@ -308,7 +308,8 @@ def _image(data: bytes) -> Call:
 
 
 def toml() -> Iterator[Attack]:
-    """What TOML allows and no reader of ours expects."""
+    """What TOML and JSON allow and no reader of ours expects."""
+    kind = "TOML and JSON"
     texts = {
         "a number of 5,000 digits": "a = " + "9" * 5_000,
         "nested 4,000 deep": "a = " + "[" * 4_000 + "]" * 4_000,
@@ -333,7 +334,31 @@ def toml() -> Iterator[Attack]:
     }
     for reader, (word, read) in readers.items():
         for what, text in texts.items():
-            yield Attack("TOML", f"{reader}: {what}", lambda _, r=read, t=text: r(t), word)
+            yield Attack(kind, f"{reader}: {what}", lambda _, r=read, t=text: r(t), word)
+    for what, body in {
+        "nested 1,000 deep": b"[" * 1_000 + b"]" * 1_000,
+        "nested 100,000 deep": b"[" * 100_000,
+        "a number of 10,000 digits": b"9" * 10_000,
+        "not UTF-8": b'"\xff"',
+        "half a surrogate": b'{"checkpoint": "\\ud800", "key": "", "signature": ""}',
+        "a key twice": b'{"key": "", "key": "", "checkpoint": {}, "signature": ""}',
+        "other types": b'{"key": [], "checkpoint": 1e999, "signature": {}}',
+    }.items():
+        yield Attack(kind, f"checkpoint: {what}", _against(body), "bad_value")
+        word = "results_encoding" if what == "not UTF-8" else "results_row"
+        reading = body.replace(b"\n", b"") + b"\n"
+        yield Attack(kind, f"results: {what}", take(reading, ".jsonl", LINES), word)
+
+
+LINES = "example-json-lines"
+
+
+def _against(body: bytes) -> Call:
+    def call(bench: Bench) -> Any:
+        path = new(bench, ".json", body)
+        return sk.record.verify(bench.record, against=path, public_key="00" * 32)
+
+    return call
 
 
 # --- what is typed: SQL, numbers, unseen signs, look-alikes

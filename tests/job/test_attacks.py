@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tracemalloc
 import zlib
+from pathlib import Path
 
 import hostile
 import pytest
@@ -56,3 +57,12 @@ def test_a_kept_piece_is_never_unpacked_whole(bench: Bench) -> None:
         unpacked(bomb)
     assert tracemalloc.get_traced_memory()[1] < 3 * LARGEST_PIECE
     tracemalloc.stop()
+
+
+def test_the_readme_counts_the_attacks_of_each_kind() -> None:
+    """What the list says, which the tests hold, is what the table says."""
+    readme = Path(__file__).parents[2].joinpath("README.md").read_text()
+    for kind, made in hostile.KINDS.items():
+        refused = [bool(attack.word) for attack in made()]
+        counts = f"{len(refused)} | {sum(refused)} | {refused.count(False)} | 0"
+        assert f"| {kind} | {counts} |" in readme
