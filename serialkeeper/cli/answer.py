@@ -87,10 +87,15 @@ class Call:
             password: gives the password of a live record, instead of `outside.secrets`.
             second: who confirms as the second person; gives a password too in a live record.
         """
+        person = self.person
+        if not person and not password and secrets.given(secrets.PASSWORD):
+            # A password that is given in a session is its owner's.
+            kept = sessions.kept(self.url, clock.station())
+            person = kept.person if kept and not kept.badge else ""
         token = secrets.password(secrets.TOKEN, "") if secrets.given(secrets.TOKEN) else ""
         record = open_record(
             self.url,
-            person=self.person,
+            person=person,
             password=password or self.password,
             pin=self.pin,
             token=token,

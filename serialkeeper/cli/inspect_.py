@@ -55,7 +55,8 @@ def take(
     answer(result, take_lines(result))
     if result.get("again", {}).get("not_proven"):
         raise typer.Exit(FINDINGS)
-    if result["open_findings"] or (result["alarms"] and not result["already_taken"]):
+    news = (result["alarms"] or result["hold"]) and not result["already_taken"]
+    if result["open_findings"] or news:
         raise typer.Exit(FINDINGS)
 
 
@@ -81,6 +82,11 @@ def take_lines(result: dict[str, Any]) -> list[str]:
             "ON PURPOSE.",
             f"  Labels in doubt: serialkeeper challenge list {result['lot']}",
         ]
+    if result["hold"]:
+        lines.append(
+            f"  HOLD {result['hold']} keeps back what this file moved: the reader failed a "
+            f"challenge while it came about: serialkeeper hold list {result['lot']}"
+        )
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:
         lines.append("  This tool stops no machine: stop it yourself where your rules say so.")

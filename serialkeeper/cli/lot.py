@@ -58,7 +58,7 @@ def open_(
             f"Lot {number} of {result['gtin']} is open as a draft, expiry {result['expiry']}.",
             f"  For {target:,} good labels allocate {result['advice']:,}: enough in 95 of 100 lots "
             f"at {EXPECTED_REJECTS:.0%} rejects.",
-            f"  Next: a second person approves it: serialkeeper lot approve {number}",
+            f"  Next: a second person approves it: serialkeeper lot approve {number} --second NAME",
         ],
     )
 
@@ -99,9 +99,12 @@ def decide(
         [
             f"Lot {result['lot']}: {retention.decision_sentence(result['decision'])}",
             f"  {retention.sentence(result['keep'])}",
+            *(f"  STILL HELD: {sentence(one)}" for one in result["on_hold"]),
             f"  {CAUTION}",
         ],
     )
+    if result["on_hold"]:
+        raise typer.Exit(FINDINGS)
 
 
 @app.command("list")

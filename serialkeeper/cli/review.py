@@ -78,6 +78,8 @@ def group_line(one: dict[str, Any]) -> str:
     second = f" and {one['second']}" if one["second"] else ""
     where = f", position {short(one['positions'])}" if one["positions"] else ""
     opened = f"; open {', '.join(map(str, one['open']))}" if one["open"] else ""
+    if not one["positions"] and one["told"] and one["count"] == 1:
+        where = f" ({one['told']})"
     return (
         f"{one['group']} {mark}{one['kind']}, {one['reason']}: {one['count']:,}{where}; "
         f"{one['person']}{second}{opened}"

@@ -89,6 +89,9 @@ def challenge_lines(result: dict[str, Any]) -> Iterator[str]:
     """What came of a challenge of the reader, and what is held."""
     if result["passed"]:
         yield "The reader passed: every bad label was caught."
+        if result["next_held"]:
+            told = ", ".join(f"entry {one}" for one in result["next_held"])
+            yield f"  It failed before ({told}): the next file that is taken in here is held."
         return
     yield "STOP, and tell the quality unit: THE READER MISSED A BAD LABEL."
     if result["hold"]:

@@ -72,6 +72,7 @@ def standing(moved_to: str, url: str) -> Refused | None:
             where=url,
             expected="a recovery, signed",
             came="a restored record",
-            remedy="Make sure that the other one works no more, then: record recover --reason TEXT",
+            remedy="Make sure that the other one works no more, then: record recover --reason "
+            "TEXT --second NAME",
         )
     return None

@@ -132,6 +132,7 @@ class Group:
             "second": self.second or None,
             "count": self.count,
             "positions": stretches(positions),
+            "told": self.items[0].told or None,
             "first": self.items[0].at,
             "last": self.items[-1].at,
             "open": examples(digest, positions),

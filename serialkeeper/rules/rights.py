@@ -70,7 +70,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "lot registered": _LEADING,
     "lot opened": _LEADING,
     "lot approved": _DECIDING,
-    "prefixes reserved": _LEADING,
+    "prefixes reserved": _DECIDING,  # compliance in a recovery
     "allocation started": _LEADING,
     "numbers imported": _LEADING,
     "allocated": _LEADING,
@@ -115,7 +115,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "label replaced": _LINE,
     "roll released": _DECIDING,
     # packs
-    "ssccs reserved": _LINE,
+    "ssccs reserved": (OPERATOR, LINE_LEAD, COMPLIANCE),  # compliance in a recovery
     "ssccs given": _LINE,
     "ssccs given up": (COMPLIANCE,),
     "packs numbered": _LINE,
@@ -144,11 +144,14 @@ def may(verb: str, role: str, *, practice: bool) -> bool:
     return practice or role in RIGHTS[verb]
 
 
-def check(verb: str, role: str, *, practice: bool, narrower: tuple[str, ...] = ()) -> None:
+def check(
+    verb: str, role: str, *, practice: bool, narrower: tuple[str, ...] = (), person: str = ""
+) -> None:
     """Refuses `role_not_allowed`; in a practice record everybody may play every part.
 
     Args:
         narrower: the roles that may, where what is written leaves fewer than the verb.
+        person: whose role it is, for the refusal.
     """
     if practice:
         return
@@ -159,6 +162,6 @@ def check(verb: str, role: str, *, practice: bool, narrower: tuple[str, ...] = (
         "role_not_allowed",
         f"An entry '{verb}' is not for this role.",
         expected=" or ".join(roles),
-        came=role or "no role",
+        came=(role or "no role") + f", {person}" * bool(person),
         remedy="Let a person in that role do it; README lists who may do what.",
     )

@@ -55,6 +55,9 @@ CLEARANCE: Mapping[str, Mapping[str, str]] = {
 }
 """The points of a clearance, before and after the work."""
 
+READER_FAILED = "the reader at "
+"""How the reason of a hold begins that a failed challenge placed."""
+
 CLOCK_LIMIT = 60
 """Seconds that two clocks may be apart (common practice, no source)."""
 
@@ -279,6 +282,19 @@ def check_challenge(when: str, shown: int, caught: int) -> None:
             expected="1 to 10,000 bad labels shown, and no more caught than shown",
             came=f"{shown} shown, {caught} caught",
             remedy="Count again how many bad labels the reader was shown, and how many it refused.",
+        )
+
+
+def check_occasion(run: Standing, when: str, lot: str) -> None:
+    """Refuses `run_state` for a challenge at the start of a run that has stopped since."""
+    if when == "start" and run.stops:
+        raise Refused(
+            "run_state",
+            "The run has started before, and stopped since.",
+            where=f"{run.name}, lot {lot}",
+            expected="a challenge after the stop, or at the end",
+            came="one at the start",
+            remedy="Say --when stop, or --when end.",
         )
 
 

@@ -182,6 +182,7 @@ def _journal(
     run_here = open_run(work, key, record.station)
     if run_here:
         runs.check_cleared(run_here, lot.full_name)
+        runs.check_occasion(run_here, data["occasion"], lot.full_name)
         data["run"] = run_here.run
     work.keep_original(key, data["sha256"], originals.pieces())
     work.write(key, "challenge run", data)

@@ -264,7 +264,7 @@ def reopen(record: Record, name: str, *, reason: str, second: str = "") -> dict[
                 expected="no release",
                 came=f"released on {decided['on']} by {decided['by']}",
                 remedy="If the quality unit takes it back, record that first: lot decide "
-                f"{lot.number} refused --reason TEXT",
+                f"{lot.number} refused --on DAY --by NAME --reason TEXT",
             )
         work.lock((HOUSE,))
         data = {"house_head": work.head(HOUSE)}

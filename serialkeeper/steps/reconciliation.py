@@ -110,7 +110,8 @@ def close(
                 where=where,
                 expected="nothing open",
                 came=result["open_points"][0],
-                remedy=f"See what is open: serialkeeper label list {lot.number} --state doubtful",
+                remedy="Do what each point says; doubtful labels: serialkeeper label list "
+                f"{lot.number} --state doubtful",
                 more=tuple(result["open_points"][1:]),
             )
         if not result["balanced"]:

@@ -163,6 +163,6 @@ def sign(
 
 def _checked(record: Record, group: Group, opened: Sequence[int], lot: Lot) -> list[int]:
     """The labels that had to be opened. Refuses `own_work`, `examples_needed`."""
-    where = lot.full_name
+    where = f"lot {lot.full_name}, group {group.digest[: review.REFERENCE]}"
     review.check_reviewer(group, record.person, practice=record.practice, where=where)
-    return review.check_opened(group, opened, where)
+    return review.check_opened(group, opened, lot.full_name)

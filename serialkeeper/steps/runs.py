@@ -14,7 +14,14 @@ from serialkeeper.rules.moves import OPEN_LOT, check_lot, check_second
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.runs import Event, Standing
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.runs import events_of, hold_after_failure, open_run, runs_of, working_at
+from serialkeeper.store.runs import (
+    events_of,
+    hold_after_failure,
+    open_run,
+    runs_of,
+    waiting_failures,
+    working_at,
+)
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -105,7 +112,8 @@ def challenge(
     `role_not_allowed`.
 
     Returns:
-        What `show` gives, passed, and hold: the number of the hold that was placed, or None.
+        What `show` gives; passed; hold: the number of the hold that was placed, or None;
+        next_held: the failures because of which the next file taken in here is held.
     """
     record.check_may("run challenged")
     runs.check_challenge(when, shown, caught)
@@ -116,10 +124,12 @@ def challenge(
     with record.work(key_of(lot)) as work:
         lot, run = _here(work, lot, record.station)
         runs.check_cleared(run, lot.full_name)
+        runs.check_occasion(run, when, lot.full_name)
         work.write(key_of(lot), "run challenged", {"run": run.run, **data})
         held = 0 if shown == caught else hold_after_failure(work, lot, record.station)
         told = _describe(work, lot, run.run)
-    return {**told, "passed": shown == caught, "hold": held or None}
+        waiting = waiting_failures(work, key_of(lot), record.station)
+    return {**told, "passed": shown == caught, "hold": held or None, "next_held": waiting}
 
 
 def stop(record: Record, name: str, *, reason: str) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from datetime import date
+from datetime import UTC, date
 from pathlib import Path
 from typing import Any
 
@@ -138,7 +138,7 @@ def give_token(
     _check_anew(record)
     scopes = tokens.check_scopes(may)
     said = tokens.check_purpose(purpose)
-    last = tokens.check_until(until, record.now().date())
+    last = tokens.check_until(until, record.now().astimezone(UTC).date())
     secret = record.chance(tokens.BYTES)
     with record.work(HOUSE) as work:
         number = len(work.tokens()) + 1

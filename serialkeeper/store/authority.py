@@ -14,6 +14,13 @@ if TYPE_CHECKING:
     from serialkeeper.store.record import Record
 
 
+ANEW = (
+    *("person added", "role changed", "password changed", "password given", "password rules set"),
+    *("badge given", "pin changed", "token given", "sign-ins cleared"),
+)
+"""What could let somebody else in: never by a session, whose station may be left alone."""
+
+
 def check_may(record: Record, verb: str, narrower: tuple[str, ...] = ()) -> None:
     """What `check_writes` refuses, before the work; in a session asks for what signs."""
     check_writes(record, verb, narrower)
@@ -33,6 +40,15 @@ def check_writes(record: Record, verb: str, narrower: tuple[str, ...] = ()) -> N
     rights.check(verb, record.role, practice=record.practice, narrower=narrower)
     if record.token:
         record.token.check(verb)
+    if record.session and verb in ANEW:
+        raise Refused(
+            "password_needed",
+            "For this you sign in anew, not by the session at this station.",
+            where=verb,
+            expected="name and password",
+            came="a session",
+            remedy="Leave the session first: person leave.",
+        )
 
 
 def check_signs(record: Record, verb: str) -> None:
@@ -57,6 +73,9 @@ def seconded_by(record: Record, person: str, password: str, pin: Callable[[], st
     """What `Record.seconded_by` gives."""
     if record.practice:
         return record
+    moves.check_second(record.person, person, practice=False)
+    if not password:
+        raise _confirms(person)
     found = sign_in(record, person, password, pin=pin)
     if found.temporary:
         raise temporary(person)
@@ -70,15 +89,20 @@ def check_second(record: Record, verb: str, second: str) -> None:
         return
     moves.check_second(record.person, second, practice=False)
     if second not in record.confirming:
-        raise Refused(
-            "password_needed",
-            "The second person confirms with a password of their own.",
-            expected="name and password",
-            came="a name",
-            remedy="Give --second NAME; the password in SERIALKEEPER_SECOND_PASSWORD, in a "
-            "0600 file named in SERIALKEEPER_SECOND_PASSWORD_FILE, or at a terminal.",
-        )
-    rights.check(verb, record.confirming[second], practice=False)
+        raise _confirms(second)
+    rights.check(verb, record.confirming[second], practice=False, person=second)
+
+
+def _confirms(person: str) -> Refused:
+    return Refused(
+        "password_needed",
+        "The second person confirms with a password, or badge and PIN, of their own.",
+        where=f"--second {person}",
+        expected="name and password",
+        came="a name",
+        remedy="Give --second NAME; the password in SERIALKEEPER_SECOND_PASSWORD, in a "
+        "0600 file named in SERIALKEEPER_SECOND_PASSWORD_FILE, or at a terminal.",
+    )
 
 
 def temporary(person: str) -> Refused:

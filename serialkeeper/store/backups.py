@@ -149,7 +149,8 @@ def jump_ahead(work: Work, record: Record) -> dict[str, Any]:
         told["voided"] += _void_unprinted(work, lot)
     for key in concerned:
         told["given_up"] += _give_up_ssccs(work, key)
-    begin = SSCC_MARGIN + int.from_bytes(record.chance(8), "big") % SSCC_MARGIN
+    begin = int(work.setting("sscc_from") or 0)  # past an earlier recovery, too
+    begin += SSCC_MARGIN + int.from_bytes(record.chance(8), "big") % SSCC_MARGIN
     return {**told, "lots": len(concerned), "sscc_from": begin}
 
 

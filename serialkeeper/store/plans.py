@@ -20,6 +20,7 @@ from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
+from serialkeeper.rules.runs import READER_FAILED
 from serialkeeper.store.codes import codes_of, with_extras
 from serialkeeper.store.line_tables import Roll, Take
 from serialkeeper.store.record import Work
@@ -189,11 +190,7 @@ def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, 
     """A finished take as its command answers; `already` if these bytes were taken before."""
     key = key_of(lot)
     counts = view.count_findings(key, done.id)
-    finished = next(
-        entry.data
-        for entry in view.entries(key)
-        if entry.verb == "take finished" and entry.data["take"] == done.id
-    )
+    finished, held = _finished(view, lot, done)
     states: dict[str, int] = {}
     for state, count in view.count_states(key).items():
         states[state.word] = states.get(state.word, 0) + count
@@ -212,8 +209,23 @@ def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, 
         "notes": finished.get("notes", []),
         "already_taken": already,
         "profile": done.profile,
+        "hold": held or None,
         **({"roll": done.roll, "again": finished["again"]} if done.roll else {}),
     }
+
+
+def _finished(view: View, lot: Lot, done: Take) -> tuple[dict[str, Any], int]:
+    """What the last entry of a take tells, and the hold that was placed with it because its reader
+    had failed; 0 for none."""
+    finished: dict[str, Any] = {}
+    last = 0
+    for entry in view.entries(key_of(lot)):
+        if entry.verb == "take finished" and entry.data["take"] == done.id:
+            finished, last = dict(entry.data), entry.seq
+        if last and entry.seq == last + 1:
+            failed = entry.verb == "held" and entry.reason.startswith(READER_FAILED)
+            return finished, entry.data["id"] if failed else 0
+    return finished, 0
 
 
 def raise_alarms(

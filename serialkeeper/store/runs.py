@@ -62,7 +62,21 @@ def unproven(view: View, lot: Lot, station: str, *, practice: bool) -> bool:
     if practice and not there:
         return False
     mine = [one for one in there if one.station == station]
-    return not (mine and mine[-1].proven)
+    return not (mine and mine[-1].proven and not mine[-1].ended)
+
+
+def waiting_failures(view: View, key: LotKey, station: str) -> list[int]:
+    """The entries of failed challenges at a station after which no file was taken in there: the
+    next one is held."""
+    failed = runs.failures(events_of(view, key), station, 0)
+    if not failed:
+        return []
+    taken = [
+        entry.seq
+        for entry in view.entries(key)
+        if entry.verb == "take finished" and entry.station == station
+    ]
+    return [one.seq for one in failed if one.seq > max(taken, default=0)]
 
 
 def hold_after_failure(work: Work, lot: Lot, station: str) -> int:
@@ -75,7 +89,9 @@ def hold_after_failure(work: Work, lot: Lot, station: str) -> int:
     mine = [one for one in events_of(work, key) if one.station == station]
     since = max((one.seq for one in mine if one.outcome == runs.PASSED), default=0)
     failed = runs.failures(mine, station, since)
-    words = f"the reader at {station} failed its challenge; this was taken since it last passed"
+    words = (
+        f"{runs.READER_FAILED}{station} failed its challenge; this was taken since it last passed"
+    )
     return _hold(work, lot, _taken(work, key, station, since), failed, words)
 
 
@@ -102,7 +118,7 @@ def hold_taken(work: Work, lot: Lot, take: int, *, station: str, follow: int = 0
     failed = runs.failures(events, station, begun)
     if not failed:
         return 0
-    words = f"the reader at {station} failed its challenge while this file came about"
+    words = f"{runs.READER_FAILED}{station} failed its challenge while this file came about"
     return _hold(work, lot, taken, failed, words)
 
 

@@ -11,7 +11,7 @@ import hashlib
 import hmac
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 from typing import TYPE_CHECKING
 
 from sqlalchemy import insert, update
@@ -284,7 +284,7 @@ def by_token(record: Record, text: str) -> tuple[Person, Token]:
             remedy="Check SERIALKEEPER_TOKEN_FILE, and which record the token is of.",
         )
     over = "revoked" if row.revoked else "its owner is retired" if person.retired else ""
-    if not over and str(record.now().date()) > row.until:
+    if not over and str(record.now().astimezone(UTC).date()) > row.until:
         over = f"in force until {row.until}"
     if over:
         raise Refused(

@@ -24,6 +24,12 @@ from serialkeeper.rules.serials import PREFIXES
 from serialkeeper.steps import numbering
 
 LEAD, SECOND = "Line Lead", "Second Person"
+OWN = "cold tea and eleven lemons"
+PEOPLE = {
+    "Carla Check": "compliance",
+    "Quinn Quality": "compliance",
+    "Lena Lead": "line lead",
+}
 
 
 def refused(word: str, step: Any, *args: Any, **more: Any) -> sk.Refused:
@@ -258,7 +264,18 @@ def test_people_of_a_live_record_sign_in_after_it_was_restored(
     """With the passwords that they had; the backup asks for one too."""
     out = tmp_path / "live.db"
     with live.of(ADA) as administrator:
-        sk.person.add(administrator, "Carla Check", role="compliance", password=FIRST)
+        for name, role in PEOPLE.items():
+            sk.person.add(administrator, name, role=role, password=FIRST)
+    for name in PEOPLE:
+        with live.of(name, FIRST) as mine:
+            sk.person.password(mine, OWN)
+    with live.of("Lena Lead", OWN) as lead:
+        sk.product.add(lead, GTIN, name="Tablets", prefix_length=7)
+        sk.lot.open(lead, GTIN, "LOT24A", expiry=date(2028, 6, 30), target=8)
+        both = lead.seconded_by("Carla Check", OWN)
+        sk.lot.approve(both, "LOT24A", second="Carla Check")
+        sk.serials.allocate(lead, "LOT24A", 8)
+    with live.of(ADA) as administrator:
         sk.record.backup(administrator, out)
     (tmp_path / "there").mkdir()
     with databases.new(tmp_path / "there") as place:
@@ -270,6 +287,16 @@ def test_people_of_a_live_record_sign_in_after_it_was_restored(
         with sk.open_record(place.url, **own) as record:
             assert sk.record.verify(record)["sound"]
             refused("role_not_allowed", sk.record.recover, record, reason="mine to say")
+            refused("in_recovery", sk.person.add, record, "Dora", role="operator", password=FIRST)
+        with ExitStack() as stack:
+            by = {"password": OWN, "now": live.clock}
+            carla = stack.enter_context(sk.open_record(place.url, person="Carla Check", **by))
+            quinn = stack.enter_context(sk.open_record(place.url, person="Quinn Quality", **by))
+            refused("second_person_needed", sk.record.recover, carla, reason="the disk is gone")
+            both = carla.seconded_by("Quinn Quality", OWN)
+            told = sk.record.recover(both, reason="the disk is gone", second="Quinn Quality")
+            assert told["voided"] == 8 and told["prefixes"] > 10_000
+            assert sk.record.verify(quinn)["sound"]
 
 
 @pytest.fixture

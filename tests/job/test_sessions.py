@@ -131,6 +131,7 @@ def test_a_session_needs_nothing_for_work_and_the_pin_for_what_is_signed(station
         sk.product.list(record)
         sk.location.add(record, "9521234000020", prefix_length=7, name="Plant North", zone="UTC")
         refused("password_needed", sk.person.enter, record)
+        refused("password_needed", sk.person.password, record, "another sentence of mine")
         refused("password_needed", sk.person.pin, record, BADGE, "804113")
         token = {"purpose": "x", "may": ["look"], "out": station.folder / "t"}
         refused("password_needed", sk.person.token, record, **token)

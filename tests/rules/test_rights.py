@@ -12,7 +12,7 @@ from serialkeeper.rules.replay import VERBS
 ONLY = {
     "operator": set(),
     "line lead": {
-        *("layout set", "packs set", "lot registered", "lot opened", "prefixes reserved"),
+        *("layout set", "packs set", "lot registered", "lot opened"),
         *("allocation started", "numbers imported", "allocated", "issued", "symbols written"),
     },
     "compliance": {
@@ -59,7 +59,7 @@ LINE = {
 DECIDED = {
     *("lot approved", "accepted", "settled", "voided", "numbers returned", "decommissioned"),
     *("packs decommissioned", "roll released", "reconciled", "lot closed", "lot closing noted"),
-    *("held", "unpacked", "challenge made"),
+    *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
 }
 """What is decided: line lead and compliance."""
 
