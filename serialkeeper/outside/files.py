@@ -142,7 +142,7 @@ def _name(own: Path, path: Path) -> None:
             raise _unwritable(path, error) from None
     own.unlink(missing_ok=True)
     try:
-        _sync_folder(path.absolute().parent)
+        sync_folder(path.absolute().parent)
     except OSError as error:
         raise _unwritable(path, error) from None
 
@@ -206,7 +206,8 @@ def read_text(path: Path, longest: int) -> str:
         ) from None
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable."""
     descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)

@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import BinaryIO
 
 from serialkeeper.errors import Refused, Unavailable
+from serialkeeper.outside.files import sync_folder
 
 
 class NewFolder:
@@ -56,14 +57,14 @@ class NewFolder:
         """Give the folder its name. Refuses `file_exists` if there is something meanwhile."""
         try:
             for folder, _, _ in os.walk(self._own):
-                _sync(Path(folder))
+                sync_folder(Path(folder))
             try:
                 self._own.rename(self.path)  # takes the place of an empty folder at most
             except OSError:
                 if os.path.lexists(self.path):
                     raise self._taken() from None
                 raise
-            _sync(self.path.absolute().parent)
+            sync_folder(self.path.absolute().parent)
         except OSError as error:
             raise self._unwritable(error) from None
 
@@ -110,14 +111,6 @@ class NewFile:
         self._file.write(data)
         self.digest.update(data)
         self.size += len(data)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def files_in(folder: Path) -> tuple[dict[str, Path], list[str]]:

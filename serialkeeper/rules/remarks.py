@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import texts
 
-LONGEST = 1_000
+LONGEST = texts.LONGEST["reason"]
 """Characters of a remark."""
 
 

@@ -63,7 +63,6 @@ def change_pin(record: Record, badge: str, pin: str) -> dict[str, Any]:
     """
     record.check_may("pin changed")
     _check_live(record)
-    _check_anew(record)
     with record.read() as view:
         person = view.person(record.person)
     if person.badge != badge_digest(badge):
@@ -95,9 +94,8 @@ def enter(record: Record, *, typed: str = "") -> dict[str, Any]:
         name, station, session (its number), idle (minutes); key and badge, which the station
         keeps: what proves the session, and the text of the badge that began it, or empty.
     """
-    record.check_may("pin changed")  # everybody may, but with a first password
+    record.check_may("pin changed")  # everybody may, but in a session or with a first password
     _check_live(record)
-    _check_anew(record)
     number, key = begin_session(record)
     with record.read() as view:
         idle = view.password_rules().idle
@@ -135,7 +133,6 @@ def give_token(
     """
     record.check_may("token given")
     _check_live(record)
-    _check_anew(record)
     scopes = tokens.check_scopes(may)
     said = tokens.check_purpose(purpose)
     last = tokens.check_until(until, record.now().astimezone(UTC).date())
@@ -209,16 +206,4 @@ def _check_live(record: Record) -> None:
             where=record.url,
             came="a badge, a PIN, a session or a token",
             remedy="A live record is made with: init --password-stdin.",
-        )
-
-
-def _check_anew(record: Record) -> None:
-    """Refuses `password_needed` in a session: for this a person signs in anew, with everything."""
-    if record.session:
-        raise Refused(
-            "password_needed",
-            "For this you sign in anew, not by the session at this station.",
-            expected="name and password",
-            came="a session",
-            remedy="Leave the session first: person leave.",
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from sqlalchemy import func, select
+
 from serialkeeper.errors import Refused
 from serialkeeper.rules import passwords
 from serialkeeper.rules.locations import name_of
@@ -18,7 +20,7 @@ from serialkeeper.store.people_tables import (
     SignInAlarm,
     TokenRow,
 )
-from serialkeeper.store.tables import Lot, Product, Setting, Station
+from serialkeeper.store.tables import Lot, Product, Setting, Station, table_of
 
 
 class House(Journal):
@@ -108,7 +110,8 @@ class House(Journal):
 
     def last_session(self) -> int:
         """The number of the last session, 0 for none."""
-        return max((one.id for one in self._all(Session)), default=0)
+        last = select(func.max(table_of(Session).c.id))
+        return int(self.connection.execute(last).scalar() or 0)
 
     def token(self, number: int) -> TokenRow | None:
         """A token by number."""

@@ -44,7 +44,7 @@ def reviews_on(view: View, lot: Lot, position: int) -> list[Review]:
     there = reviews_of(view, key_of(lot))
     if not there:
         return []
-    mine = [one for one in items_of(view, lot) if position in one.positions]
+    mine = [one for one in _items(view, lot, position) if position in one.positions]
     return [one for one in there if any(one.covers(item, position) for item in mine)]
 
 
@@ -55,7 +55,7 @@ def reviewed_alarms(view: View, lot: Lot) -> dict[int, dict[str, Any]]:
         return {}
     return {
         item.alarm: one.describe()
-        for item in items_of(view, lot)
+        for item in _items(view, lot, 0)  # no label stands there
         if item.alarm
         for one in there
         if one.covers(item, 0)
@@ -64,6 +64,11 @@ def reviewed_alarms(view: View, lot: Lot) -> dict[int, dict[str, Any]]:
 
 def items_of(view: View, lot: Lot) -> list[Item]:
     """Everything of a lot that has to be reviewed some time, in order of the journal."""
+    return _items(view, lot, None)
+
+
+def _items(view: View, lot: Lot, position: int | None) -> list[Item]:
+    """The same, of the takes' findings only those on one label if a position is given."""
     key = key_of(lot)
     alarms = {row.id: row.word for row in view.alarms(key)}
     made: list[Item] = []
@@ -82,11 +87,13 @@ def items_of(view: View, lot: Lot) -> list[Item]:
     for event in events_of(view, key):
         item = review.of_event(event, json.loads(event.detail) if event.detail else {})
         made += [item] if item else []
-    made += _found(view, key, takers)
+    made += _found(view, key, takers, position)
     return sorted(made, key=lambda one: one.seq)
 
 
-def _found(view: View, key: LotKey, takers: dict[int, tuple[str, int, str]]) -> Iterator[Item]:
+def _found(
+    view: View, key: LotKey, takers: dict[int, tuple[str, int, str]], position: int | None
+) -> Iterator[Item]:
     """Findings by the entry that tells them and their word; older ones count from their take."""
     c = table_of(FindingRow).c
     query = (
@@ -94,6 +101,8 @@ def _found(view: View, key: LotKey, takers: dict[int, tuple[str, int, str]]) -> 
         .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
         .order_by(c.take, c.seq, c.word, c.position)
     )
+    if position is not None:
+        query = query.where(c.position == position)
     rows = [tuple(row) for row in view.connection.execute(query)]
     for (take, seq, word), some in groupby(rows, key=lambda row: row[:3]):
         person, started, at = takers[take]
