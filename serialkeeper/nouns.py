@@ -28,6 +28,7 @@ from serialkeeper.steps import (
     inspection,
     keeping,
     locations,
+    lot_reports,
     lots,
     moving,
     numbering,
@@ -129,6 +130,7 @@ class lot:
         return reconciliation.reconcile(record, name)
 
     close = staticmethod(reconciliation.close)
+    report = staticmethod(lot_reports.write)
     reopen = staticmethod(lots.reopen)
 
 

@@ -38,6 +38,7 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
         *("pack label made", "packs shipped"),
     ),
     "events": ("events written",),
+    "reports": ("lot reported",),
     "checkpoints": ("checkpoint made",),
     "backup": ("backup made", "backup sealed"),
 }

@@ -60,6 +60,7 @@ DECIDED = {
     *("lot approved", "accepted", "settled", "voided", "numbers returned", "decommissioned"),
     *("packs decommissioned", "roll released", "reconciled", "lot closed", "lot closing noted"),
     *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
+    "lot reported",
 }
 """What is decided: line lead and compliance."""
 
