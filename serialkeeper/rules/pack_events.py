@@ -1,7 +1,8 @@
 """Events of packs, and the whole fold: packs get their keys, are filled, changed, and end.
 
 A pack's key is commissioned before anything goes into it; what goes in is one AggregationEvent ADD
-a pack, what comes out one DELETE. Each lot's events tell what is of that lot: a pallet of two lots
+a pack, what comes out one DELETE. A pack that ends before it was ever filled was never told of, and
+its end is not either. Each lot's events tell what is of that lot: a pallet of two lots
 is told by both, the same parent in each.
 
 Sources: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987, 19988): commissioning / active, packing, unpacking;
@@ -68,6 +69,7 @@ class _Packs:
     def __init__(self, facts: LotFacts, read_part: ReadPart, serials_of: SerialsOf) -> None:
         self.facts, self.read_part, self.serials_of = facts, read_part, serials_of
         self.keys: dict[int, str] = {}
+        self.unfilled: set[int] = set()
         self.done: dict[str, Callable[[Entry], Iterator[Event]]] = {
             "packed": self._packed,
             "unpacked": self._unpacked,
@@ -79,12 +81,15 @@ class _Packs:
         """The events of one entry."""
         made = dict(one for some in made_in(entry) for one in some.named())
         self.keys |= made
+        if entry.verb == "packs numbered":
+            self.unfilled |= made.keys()
         if entry.verb in self.done:
             yield from self.done[entry.verb](entry)
 
     def _packed(self, entry: Entry) -> Iterator[Event]:
         made = [key for some in made_in(entry) for _, key in some.named()]
         new = [self.keys[id_] for id_ in entry.data.get("begun", ())] + made
+        self.unfilled.difference_update(entry.data.get("begun", ()))
         for some in ([key for key in new if "/" not in key], [key for key in new if "/" in key]):
             yield from self._of_packs(entry, ("ADD", "commissioning", "active"), some)
         yield from self._aggregations(entry, "ADD", "packing")
@@ -93,7 +98,7 @@ class _Packs:
         yield from self._aggregations(entry, "DELETE", "unpacking")
 
     def _ended(self, entry: Entry) -> Iterator[Event]:
-        keys = [self.keys[id_] for id_ in entry.data["packs"]]
+        keys = [self.keys[id_] for id_ in entry.data["packs"] if id_ not in self.unfilled]
         for step in DECOMMISSION_REASONS[entry.reason].steps:
             yield from self._of_packs(entry, step, keys)
 

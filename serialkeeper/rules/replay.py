@@ -179,6 +179,15 @@ def _allocation_moved(entry: Entry, key: Row) -> list[Change]:
     return [Update("allocation", {**key, "id": data["allocation"]}, values)]
 
 
+def _import_given_up(entry: Entry, key: Row) -> list[Change]:
+    id_, first, done = (entry.data[name] for name in ("id", "first", "done"))
+    return [
+        Update("allocation", {**key, "id": id_}, {"count": done}),
+        Update("number_import", {**key, "id": id_}, {"count": done}),
+        _lot(key, {"labels": first + done - 1}),
+    ]
+
+
 def _allocated(entry: Entry, key: Row) -> list[Change]:
     data = entry.data
     return [
@@ -408,6 +417,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "numbers imported": _numbers_imported,
     "allocated": _allocated,
     "allocation moved": _allocation_moved,
+    "import given up": _import_given_up,
     "issued": _issued,
     "take started": _take_started,
     "taken": _taken,
