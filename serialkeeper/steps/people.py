@@ -279,7 +279,6 @@ def unlock(record: Record, name: str, *, reason: str) -> dict[str, Any]:
         for alarm in cleared:
             work.write(HOUSE, "sign-ins cleared", {"alarm": alarm}, reason=reason)
         forget(work, person)
-    end_sessions(work, person)
     return {"name": name or None, "cleared": cleared}
 
 
