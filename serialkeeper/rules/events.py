@@ -30,6 +30,10 @@ from serialkeeper.rules.parts import NO_TIME, unpack_states
 
 CBV = "https://ref.gs1.org/cbv/"
 
+HANDED_OUT = ("events written",)
+"""Entries that tell of events and cause none: events are the same whether or not some of them were
+handed out meanwhile."""
+
 _UNESCAPED = (string.ascii_letters + string.digits + "-._~").encode()
 
 ReadPart = Callable[[Entry, PartRef], bytes]
@@ -218,6 +222,8 @@ class Units:
                 if part.kind == "states":
                     data = self.read_part(entry, part)
                     yield from _of_take(entry, part, self.group, data, self.serials_of)
+            return
+        if entry.verb in HANDED_OUT:
             return
         yield from self.group.close()
         if "moves" in entry.data:

@@ -281,3 +281,15 @@ def test_every_leaving_ends_the_unit(reason: str) -> None:
     assert made[-1].action == "DELETE"
     assert [event.action for event in made].count("DELETE") == 1
     assert all(event.serials == numbers_of(4, 2) for event in made)
+
+
+@given(books, st.integers(1, 7), st.integers(0, 8))
+@settings(deadline=None, max_examples=200)
+def test_an_event_keeps_its_place_whatever_comes_after_it(book: Book, limit: int, cut: int) -> None:
+    """A longer chain begins with the events of a shorter one; and that events were handed out in
+    the midst of it changes none."""
+    whole = book.fold(limit)
+    begun = Book(book.entries[:cut], book.parts).fold(limit)
+    assert begun == whole[: len(begun)]
+    told = Entry(7, 99, events.HANDED_OUT[0], "", 60, "Ada", "", "", "line 1", "", {}, ())
+    assert Book([*book.entries[:cut], told, *book.entries[cut:]], book.parts).fold(limit) == whole
