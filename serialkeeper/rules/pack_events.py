@@ -12,20 +12,27 @@ event ID as in `rules.events`.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import Event, LotFacts, ReadPart, SerialsOf, Units, write_offset
+from serialkeeper.rules.events import Event, LotFacts, Place, write_offset
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import made_in
 from serialkeeper.rules.parts import unpack_packs
+from serialkeeper.rules.unit_events import COMMISSIONING, ReadPart, SerialsOf, Step, Units
 
 TRANSACTIONS = ("bol", "desadv", "inv", "po", "poc", "prodorder", "recadv", "rma")
 """Types of business transactions with which goods leave (CBV 2.0)."""
+
+LEAVING: Mapping[str, Step] = {
+    "packs shipped": ("OBSERVE", "shipping", "in_transit"),
+    "shipping voided": ("OBSERVE", "void_shipping", None),
+}
+"""What is told of packs that left, and of packs of which that was told and that had not."""
 
 _URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[A-Za-z0-9._~:/?#@!$()*+,;=%-]{1,200}")
 
@@ -54,7 +61,7 @@ def fold(
 ) -> Iterator[Event]:
     """Every event that a lot's entries have caused, of units and of packs, in order.
 
-    Args: as for `rules.events.fold`.
+    Args: as for `rules.unit_events.fold`.
     """
     units = Units(facts, read_part, serials_of)
     packs = _Packs(facts, read_part, serials_of)
@@ -75,6 +82,7 @@ class _Packs:
             "unpacked": self._unpacked,
             "packs decommissioned": self._ended,
             "packs shipped": self._shipped,
+            "shipping voided": self._shipped,
         }
 
     def of(self, entry: Entry) -> Iterator[Event]:
@@ -91,7 +99,7 @@ class _Packs:
         new = [self.keys[id_] for id_ in entry.data.get("begun", ())] + made
         self.unfilled.difference_update(entry.data.get("begun", ()))
         for some in ([key for key in new if "/" not in key], [key for key in new if "/" in key]):
-            yield from self._of_packs(entry, ("ADD", "commissioning", "active"), some)
+            yield from self._of_packs(entry, COMMISSIONING, some)
         yield from self._aggregations(entry, "ADD", "packing")
 
     def _unpacked(self, entry: Entry) -> Iterator[Event]:
@@ -102,9 +110,7 @@ class _Packs:
         for step in DECOMMISSION_REASONS[entry.reason].steps:
             yield from self._of_packs(entry, step, keys)
 
-    def _of_packs(
-        self, entry: Entry, step: tuple[str, str, str | None], keys: list[str]
-    ) -> Iterator[Event]:
+    def _of_packs(self, entry: Entry, step: Step, keys: list[str]) -> Iterator[Event]:
         limit = self.facts.group_limit
         for start in range(0, len(keys), limit):
             some = keys[start : start + limit]
@@ -113,11 +119,10 @@ class _Packs:
     def _shipped(self, entry: Entry) -> Iterator[Event]:
         data = entry.data
         keys = [self.keys[id_] for id_ in data["packs"]]
-        whither = (data["to"], data["extension"], data["prefix_length"])
-        for event in self._of_packs(entry, ("OBSERVE", "shipping", "in_transit"), keys):
-            yield replace(
-                event, transaction=check_transaction(data["transaction"]), destination=whither
-            )
+        transaction = check_transaction(data["transaction"])
+        whither = Place(data["to"], data["extension"], data["prefix_length"])
+        for event in self._of_packs(entry, LEAVING[entry.verb], keys):
+            yield replace(event, transaction=transaction, destination=whither)
 
     def _aggregations(self, entry: Entry, action: str, biz_step: str) -> Iterator[Event]:
         """One event a pack, units first; what holds more than the lot's limit is told in pieces."""

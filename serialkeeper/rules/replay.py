@@ -138,8 +138,9 @@ def _nothing(_entry: Entry, _key: Row) -> list[Change]:
 
 def _lot_opened(entry: Entry, _key: Row) -> list[Change]:
     facts = {name: value for name, value in entry.data.items() if name != "house_head"}
-    facts["layout"] = _text(facts.get("layout"))  # older lots have none
-    return [Insert("lot", {**facts, "state": "draft", "labels": 0, "packs": ""})]
+    facts["layout"] = _text(facts.get("layout"))  # older lots have none of these
+    older = {"place": "", "production_order": ""}
+    return [Insert("lot", {**older, **facts, "state": "draft", "labels": 0, "packs": ""})]
 
 
 def _lot_approved(entry: Entry, key: Row) -> list[Change]:

@@ -10,7 +10,9 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import fit, gs1, levels, readable, retention, serials, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
+from serialkeeper.rules.locations import name_of
 from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.rules.pack_events import check_transaction
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
 from serialkeeper.store.packs import count_packed
@@ -18,6 +20,7 @@ from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot, Product
+from serialkeeper.store.telling import place_of
 from serialkeeper.store.view import View, key_of
 
 LONGEST_TEXTS = 240
@@ -38,6 +41,8 @@ def open_lot(
     market: str = "",
     artwork: str = "",
     group_limit: int = GROUP_LIMIT,
+    location: str = "",
+    order: str = "",
 ) -> dict[str, Any]:
     """Open a lot as a draft.
 
@@ -49,10 +54,13 @@ def open_lot(
         commission_at: `web`, or `application` where labels count only once on the pack.
         market, artwork: for the lot's papers.
         group_limit: most units in one event, 1 to 10,000.
+        location: where it is worked on, GLN or GLN/EXTENSION; its events name it. Empty for nowhere.
+        order: URI of the production order; with one, events tell of printing, too.
 
     Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
-    `layout_invalid`.
+    `layout_invalid`, `location_unknown`.
     """
+    check_transaction(f"prodorder:{order}" if order else "")
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
     _check_expiry(expiry, record.now().date())
@@ -82,6 +90,8 @@ def open_lot(
             "minimum_grade": product.minimum_grade,
             "group_limit": group_limit,
             "layout": frozen_layout(product, number, expiry).data(),
+            "place": _place(work, location),
+            "production_order": order,
         }
         work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
         key = LotKey(product.id, lot_id)
@@ -89,6 +99,14 @@ def open_lot(
         work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
         lot = work.lot(f"{gtin}/{number}")
         return describe(work, lot)
+
+
+def _place(view: View, location: str) -> str:
+    """A location as a lot keeps it, empty for none."""
+    if not location:
+        return ""
+    found = view.location(location)
+    return f"{found.prefix_length} {found.gln} {found.extension}"
 
 
 def _check_expiry(expiry: date, today: date) -> None:
@@ -331,6 +349,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     states = view.count_states(key) if count else {}
     shipped = last_shipped(view, lot) if count and lot.packs else None
     decided = decision_of(view, lot) if count and lot.state == "closed" else None
+    place = place_of(lot)
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -345,6 +364,8 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "order": lot.ai_order.split(),
         "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
         "group_limit": lot.group_limit,
+        "location": name_of(place.gln, place.extension) if place else None,
+        "production_order": lot.production_order or None,
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
         "packed": count_packed(view, key) if count else None,

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from serialkeeper.rules import pack_events
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.rules.events import Event, LotFacts, Place
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
 
 def facts_of(lot: Lot) -> LotFacts:
     """What a lot's events say of it."""
-    return LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
+    facts = LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
+    return replace(facts, place=place_of(lot), order=lot.production_order)
+
+
+def place_of(lot: Lot) -> Place | None:
+    """Where a lot is worked on."""
+    if not lot.place:
+        return None
+    digits, gln, extension = lot.place.split(" ")
+    return Place(gln, extension, int(digits))
 
 
 def events_of(view: View, lot: Lot) -> Iterator[Event]:
