@@ -98,6 +98,10 @@ def identity(facts: Facts) -> Section:
         ("Good labels wanted", f"{lot['target']:,}"),
         ("Commissions at", lot["commission_at"]),
         ("Market; artwork", f"{lot['market'] or 'none given'}; {lot['artwork'] or 'none given'}"),
+        (
+            "Place; production order",
+            f"{lot['location'] or 'none given'}; {lot['production_order'] or 'none given'}",
+        ),
         ("Order of elements", " ".join(f"({ai})" for ai in lot["order"])),
         ("Minimum in-line grade", lot["minimum_grade"]),
         ("Symbol", f"GS1 DataMatrix {lot['layout']['size'] or 'of a size not frozen'}"),

@@ -11,12 +11,13 @@ from serialkeeper.rules import fit, gs1, levels, readable, retention, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.rules.pack_events import check_transaction
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.lots import decision_of, describe
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot, Product
-from serialkeeper.store.view import key_of
+from serialkeeper.store.view import View, key_of
 
 LONGEST_TEXTS = 240
 """Characters of a lot's market and artwork together."""
@@ -36,6 +37,8 @@ def open_lot(
     market: str = "",
     artwork: str = "",
     group_limit: int = GROUP_LIMIT,
+    location: str = "",
+    order: str = "",
 ) -> dict[str, Any]:
     """Open a lot as a draft.
 
@@ -47,10 +50,13 @@ def open_lot(
         commission_at: `web`, or `application` where labels count only once on the pack.
         market, artwork: for the lot's papers.
         group_limit: most units in one event, 1 to 10,000.
+        location: where it is worked on, GLN or GLN/EXTENSION, or empty; its events name it.
+        order: URI of the production order, or empty; with one, events tell of printing.
 
     Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
-    `layout_invalid`.
+    `layout_invalid`, `location_unknown`.
     """
+    check_transaction(f"prodorder:{order}" if order else "")
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
     _check_expiry(expiry, record.now().date())
@@ -80,6 +86,8 @@ def open_lot(
             "minimum_grade": product.minimum_grade,
             "group_limit": group_limit,
             "layout": frozen_layout(product, number, expiry).data(),
+            "place": _place(work, location),
+            "production_order": order,
         }
         work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
         key = LotKey(product.id, lot_id)
@@ -87,6 +95,14 @@ def open_lot(
         work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
         lot = work.lot(f"{gtin}/{number}")
         return describe(work, lot)
+
+
+def _place(view: View, location: str) -> str:
+    """A location as a lot keeps it, empty for none."""
+    if not location:
+        return ""
+    found = view.location(location)
+    return f"{found.prefix_length} {found.gln} {found.extension}"
 
 
 def _check_expiry(expiry: date, today: date) -> None:

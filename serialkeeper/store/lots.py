@@ -7,10 +7,12 @@ from typing import Any
 
 from serialkeeper.rules import levels, retention, serials, signatures
 from serialkeeper.rules.layout import layout_of
+from serialkeeper.rules.locations import name_of
 from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
 from serialkeeper.store.packs import count_packed
 from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot
+from serialkeeper.store.telling import place_of
 from serialkeeper.store.view import View, key_of
 
 
@@ -31,6 +33,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     states = view.count_states(key) if count else {}
     shipped = last_shipped(view, lot) if count and lot.packs else None
     decided = decision_of(view, lot) if count and lot.state == "closed" else None
+    place = place_of(lot)
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -45,6 +48,8 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "order": lot.ai_order.split(),
         "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
         "group_limit": lot.group_limit,
+        "location": name_of(place.gln, place.extension) if place else None,
+        "production_order": lot.production_order or None,
         "layout": layout_of(lot.layout).data(),
         "packs": levels.data_of(levels.levels_of(lot.packs)),
         "packed": count_packed(view, key) if count else None,
