@@ -143,21 +143,27 @@ class _Numbered(Canvas):  # type: ignore[misc]
 
 def _section(part: Section, width: float) -> Iterator[Flowable]:
     heading: list[Flowable] = [_paragraph(part.title, _HEADING)]
+    laid_across = False
     for item in part.items:
         made = list(_item(item, width))
-        if (
-            heading
-            and not isinstance(item, Table)
-            and not (isinstance(item, Figure) and item.across)
-        ):
+        across = isinstance(item, Figure) and item.across
+        if heading and not isinstance(item, Table) and not across:
             made = [KeepTogether([*heading, *made])]
             heading = []
         if heading:
             yield CondPageBreak(_ROOM)
-        yield from heading
-        heading = []
+            yield from heading
+            heading = []
+        if across or laid_across:
+            yield NextPageTemplate("across" if across else "upright")
+            yield PageBreak()
+        laid_across = across
         yield from made
-    yield from heading
+    if heading:
+        yield from heading
+    if laid_across:
+        yield NextPageTemplate("upright")
+        yield PageBreak()
 
 
 def _item(item: Item, width: float) -> Iterator[Flowable]:
@@ -174,15 +180,9 @@ def _item(item: Item, width: float) -> Iterator[Flowable]:
         case Table():
             yield from _table(item, width)
         case Figure(sheet, caption, across):
-            if across:
-                yield NextPageTemplate("across")
-                yield PageBreak()
             yield _Drawing(sheet)
             if caption and not across:
                 yield _paragraph(caption, _TONES["soft"])
-            if across:
-                yield NextPageTemplate("upright")
-                yield PageBreak()
 
 
 _TIGHT = [

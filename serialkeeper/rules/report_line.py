@@ -327,6 +327,11 @@ def _again(facts: Facts) -> Table | None:
 
 def _drawn(facts: Facts) -> Iterator[Item]:
     if facts.drawings:
+        yield Say(
+            "What is still doubtful on the web is drawn on the next pages, three sheets of a print "
+            f"job at most; all of it, to scale: roll draw {facts.name} --out roll.svg --sheets 0",
+            "soft",
+        )
         yield from (Figure(sheet, caption, across=True) for caption, sheet in facts.drawings)
         return
     if facts.jobs:
