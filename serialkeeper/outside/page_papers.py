@@ -212,10 +212,20 @@ def _table(one: Table, width: float) -> Iterator[Flowable]:
         *_TIGHT,
     ]
     widths = [column.width * share for column in one.columns]
-    yield LongTable(cells, widths, repeatRows=1, style=style, splitInRow=1)
+    yield _Rows(cells, widths, repeatRows=1, style=style)
     if one.rest:
         yield _paragraph(one.rest, _TONES["strong"])
     yield Spacer(1, 5)
+
+
+class _Rows(LongTable):  # type: ignore[misc]
+    """A table that breaks between rows, and within one only where no page would hold it."""
+
+    def split(self, width: float, height: float) -> list[Flowable]:
+        """The part that fits, and the rest."""
+        self.splitInRow = int(height > 0.6 * _LOWEST)
+        made: list[Flowable] = super().split(width, height)
+        return made
 
 
 class _Drawing(Flowable):  # type: ignore[misc]

@@ -13,7 +13,7 @@ from typing import Any
 from serialkeeper.rules import signatures
 from serialkeeper.rules.chain import Entry
 
-DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled")
+DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
 """Verbs that decide on labels."""
 
 MILESTONES = ("lot approved", "reconciled", "lot closed", "lot reopened", "lot decided")
@@ -61,6 +61,7 @@ class Chronicle:
         rolls: by roll, the entry that released it.
         again: by take, what reading a roll again said.
         stations: where entries were written.
+        roll_counts: by roll, what was counted of it last.
     """
 
     writers: dict[tuple[str, str], Writer] = field(default_factory=dict)
@@ -72,6 +73,7 @@ class Chronicle:
     rolls: dict[int, dict[str, Any]] = field(default_factory=dict)
     again: dict[int, Mapping[str, int]] = field(default_factory=dict)
     stations: Counter[str] = field(default_factory=Counter)
+    roll_counts: dict[int, int] = field(default_factory=dict)
 
     def read(self, entry: Entry) -> None:
         """Take in the chain's next entry."""
@@ -174,10 +176,41 @@ def _decided(data: Mapping[str, Any], told: Chronicle) -> str:
     return f"another decision, {data['decision']}, was recorded" if len(earlier) > 1 else ""
 
 
+def _corrected(data: Mapping[str, Any], _told: Chronicle) -> str:
+    labels = _labels(data["moves"])["labels"]
+    entries = ", ".join(map(str, data["entries"]))
+    many = "s were" if labels > 1 else " was"
+    return f"{labels:,} label{many} decommissioned by mistake (entry {entries}) and came back"
+
+
+def _recounted(data: Mapping[str, Any], told: Chronicle) -> str:
+    """A second count of a roll."""
+    if data["word"] != "count":
+        return ""
+    before = told.roll_counts.get(data["roll"])
+    told.roll_counts[data["roll"]] = data["labels"]
+    if before is None:
+        return ""
+    return f"roll {data['roll']} was counted {before:,} and is counted {data['labels']:,}"
+
+
+def _pulled(data: Mapping[str, Any], _told: Chronicle) -> str:
+    """Labels that were good until their roll was read again."""
+    again = data.get("again") or {}
+    if not again.get("pulled"):
+        return ""
+    return f"{again['pulled']:,} good labels were rejected when their roll was read again"
+
+
 _CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {
     "accepted": _accepted,
     "counted": _counted,
     "settled": _settled,
+    "corrected": _corrected,
+    "shipping voided": lambda _data, _told: "a shipping that was entered by mistake was taken back",
+    "import given up": lambda _data, _told: "an import under way was given up in a recovery",
+    "roll marked": _recounted,
+    "take finished": _pulled,
     "lot reopened": lambda _data, _told: "the closed lot was opened again",
     "lot decided": _decided,
     "allocation moved": lambda data, _told: f"allocation {data['allocation']} got other prefixes",

@@ -62,8 +62,8 @@ def _must_not_be_missed(facts: Facts) -> Iterator[str]:
     missing = facts.outs.not_shown
     if missing:
         yield (
-            f"Of {missing:,} label{'s' * (missing > 1)} that should not stay on the web, it is "
-            "not shown that they left it: see Labels out of the lot."
+            f"{missing:,} label{'s' * (missing > 1)} should not stay on the web, and it is not "
+            "shown that they left it: see Labels out of the lot."
         )
     waiting = sum(1 for one in facts.alarms if one["state"] == "open")
     if waiting:
