@@ -218,7 +218,7 @@ def grades(counts: Sequence[int], minimum: int) -> Sheet | None:
         Group(
             "minimum",
             (
-                Line(edge, 5.5, edge, bottom + 4.5, INK, 0.5, dash=True),
+                Line(edge, 5.5, edge, bottom + 0.6, INK, 0.5, dash=True),
                 Text(edge + 1, 7.4, f"the lot's minimum, {minimum / 10:.1f}", 2.3, bold=True),
             ),
             {"tenths": minimum},

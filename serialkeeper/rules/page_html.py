@@ -19,13 +19,14 @@ p { margin: .35em 0; } p.strong { font-weight: bold; border-left: 4px solid #1d1
   padding-left: .6em; } p.soft, p.rest, figcaption { color: #55595c; font-size: .88em; }
 p.rest { font-weight: bold; } p.mark { border: 2px solid #1d1f21; font-weight: bold; padding: .3em;
   text-align: center; }
-table { border-collapse: collapse; width: 100%; margin: .6em 0; font-size: .86em; }
+table { border-collapse: collapse; width: 100%; margin: .6em 0; font-size: .86em;
+  table-layout: fixed; }
 caption { text-align: left; font-weight: bold; padding: .3em 0; }
 th, td { text-align: left; vertical-align: top; padding: .2em .5em;
   border-bottom: 1px solid #c9ccc8; }
 thead { display: table-header-group; } thead th { border-bottom: 1.5px solid #1d1f21; }
 tr { break-inside: avoid; } .right { text-align: right; font-variant-numeric: tabular-nums; }
-tr.loud td { font-weight: bold; } tr.loud td:first-child::before { content: "\\25B6 "; }
+tr.loud td { font-weight: bold; background: #e3c598; print-color-adjust: exact; }
 table.told th { width: 24%; font-weight: normal; color: #55595c; }
 figure { margin: .8em 0; break-inside: avoid; } figure svg { max-width: 100%; height: auto; }
 nav ul { columns: 2; } footer { margin-top: 2em; border-top: 1px solid #1d1f21; font-size: .85em; }
@@ -43,6 +44,7 @@ def html(document: Document, paper: str) -> Iterator[str]:
     width, height = PAPERS[paper]
     margins = (
         f"@page {{ size: {width}mm {height}mm; margin: 15mm 14mm 18mm; "
+        'font-family: "DejaVu Sans", "Liberation Sans", Arial, sans-serif; '
         f"@bottom-left {{ content: {_css(document.running)}; font-size: 6.5pt; }} "
         '@bottom-right { content: "page " counter(page) " of " counter(pages); font-size: 7pt; } '
         f"@top-center {{ content: {_css(document.mark)}; font-size: 8pt; font-weight: bold; }} }}"
@@ -93,6 +95,9 @@ def _table(one: Table) -> Iterator[str]:
     yield "<table>\n"
     if one.title:
         yield f"<caption>{_text(one.title)}</caption>\n"
+    whole = sum(column.width for column in one.columns)
+    widths = (f'<col style="width: {column.width * 100 / whole:.1f}%">' for column in one.columns)
+    yield f"<colgroup>{''.join(widths)}</colgroup>\n"
     heads = zip(one.columns, sides, strict=True)
     cells = "".join(f'<th scope="col"{side}>{_text(each.title)}</th>' for each, side in heads)
     yield f"<thead><tr>{cells}</tr></thead>\n<tbody>\n"

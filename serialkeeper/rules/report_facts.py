@@ -37,14 +37,14 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """What the last reading of each label told.
+    """What was read of the labels: the last grade and evidence of each, its first time.
 
     Attributes:
         grades: labels by in-line grade, tenths 0 to 40.
         ungraded: labels that were read, without a grade.
         evidence: labels by what told their place.
         times: when the first label of each bar over the run was read; empty where none tells.
-        first, last: the earliest and the latest reading, or empty.
+        first, last: the earliest and the latest of these times, or empty.
     """
 
     grades: tuple[int, ...]
@@ -150,6 +150,7 @@ class Facts:
         reviews: as they were signed.
         proofs: what further passes proved: labels by word.
         outs: labels that are not simply good.
+        replacements: spares that were put in the place of bad labels.
         drawings: the rolls drawn, for lots that are not too large.
         protection: what the report can be held against.
     """
@@ -174,6 +175,7 @@ class Facts:
     reviews: Sequence[Review]
     proofs: Mapping[str, int]
     outs: Outs
+    replacements: Sequence[Mapping[str, Any]]
     drawings: Sequence[tuple[str, Sheet]]
     protection: Protection
 

@@ -62,7 +62,11 @@ def inspection(facts: Facts) -> Section:
         Column("state", 9),
         Column("SHA-256", 28),
     )
-    span = f"Read from {found.first} to {found.last}." if found.first else "No reading has a time."
+    span = (
+        f"First read from {found.first} to {found.last}."
+        if found.first
+        else "No reading has a time."
+    )
     return section(
         "Printed and inspected",
         table(job_columns, jobs, title="Print jobs", more=more) if jobs else _none("printed"),
@@ -261,7 +265,27 @@ def out(facts: Facts) -> Section:
         ),
         table(shown, summary, loud=loud),
         table(columns, rows, title="Each of them", total=facts.outs.total, more=more),
+        _replaced(facts),
     )
+
+
+def _replaced(facts: Facts) -> Table | None:
+    rows = [
+        (one["bad"], one["spare"], one["roll"], moment(one["at"]), one["by"], one["reason"])
+        for one in facts.replacements
+    ]
+    if not rows:
+        return None
+    columns = (
+        Column("bad label", 10, right=True),
+        Column("spare in its place", 14, right=True),
+        Column("roll", 7, right=True),
+        Column("when (UTC)", 17),
+        Column("by", 20),
+        Column("reason", 32),
+    )
+    more = f"roll show {facts.name} ROLL"
+    return table(columns, rows, title="Replaced labels, by position", more=more)
 
 
 def rolls(facts: Facts) -> Section:

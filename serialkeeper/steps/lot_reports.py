@@ -194,6 +194,11 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
         reviews=reviews_of(view, key),
         proofs=lot_report.proofs_of(view, lot),
         outs=lot_report.outs_of(view, lot, web),
+        replacements=[
+            {"bad": one.bad, "spare": one.spare, "roll": one.roll, "at": one.at, "by": one.by,
+             "reason": one.reason}
+            for one in view.replacements(key)
+        ],
         drawings=_drawings(view, record, lot),
         protection=_protection(view, told),
     )  # fmt: skip

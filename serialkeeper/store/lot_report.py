@@ -48,7 +48,7 @@ def web_of(view: View, lot: Lot) -> Web:
 
 
 def readings_of(view: View, lot: Lot) -> Readings:
-    """What the last reading of each label told."""
+    """What was read of the labels, block by block."""
     key, edges = key_of(lot), bins_of(lot.labels)
     grades = np.zeros(NO_GRADE + 1, dtype=np.int64)
     evidence: Counter[str] = Counter()
@@ -78,7 +78,7 @@ def readings_of(view: View, lot: Lot) -> Readings:
 def _block(
     view: View, key: LotKey, start: int, size: int
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.int64]]:
-    """Grade, evidence and time of each label of a block, of the last take that told them."""
+    """Of each label of a block the last grade and evidence that a take told, and the first time."""
     grade = np.full(size, NO_GRADE, dtype=np.uint8)
     how = np.full(size, ord("."), dtype=np.uint8)
     when = np.full(size, NO_TIME, dtype=np.int64)
@@ -88,10 +88,11 @@ def _block(
         for kept, told, nothing in (
             (grade, states.grade, NO_GRADE),
             (how, states.evidence, ord(".")),
-            (when, states.time, NO_TIME),
         ):
             new = told != nothing
             kept[span][new] = told[new]
+        new = (states.time != NO_TIME) & (when[span] == NO_TIME)
+        when[span][new] = states.time[new]
     return grade, how, when
 
 
