@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from io import BytesIO
 from typing import Any
 from xml.sax.saxutils import escape
@@ -10,7 +10,6 @@ from xml.sax.saxutils import escape
 from reportlab.lib.colors import HexColor
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     CondPageBreak,
@@ -70,6 +69,12 @@ def pdf(document: Document, paper: str) -> tuple[bytes, int]:
         paper: a name of `pages.PAPERS`.
     """
     use_fonts()
+    _, pages = _built(document, paper, 0)
+    return _built(document, paper, pages)
+
+
+def _built(document: Document, paper: str, pages: int) -> tuple[bytes, int]:
+    """The document with that number of pages on every page, and how many there are."""
     out = BytesIO()
     width, height = (side * POINT for side in PAPERS[paper])
     made = BaseDocTemplate(
@@ -80,69 +85,50 @@ def pdf(document: Document, paper: str) -> tuple[bytes, int]:
         invariant=1,
         pageCompression=1,
     )
-    made.addPageTemplates([_page("upright", width, height), _page("across", height, width)])
-    story = [
-        _paragraph(document.title, _TITLE),
-        _paragraph(document.subtitle, _TONES["plain"]),
-        *(one for part in document.sections for one in _section(part, width - 2 * _SIDE)),
-    ]
-    pages: list[int] = []
 
-    class Numbered(_Numbered):
-        told, count = document, pages
+    def margins(canvas: Any, template: Any) -> None:
+        _margins(canvas, document, template.page, pages)
 
-    made.build(story, canvasmaker=Numbered)
-    return out.getvalue(), pages[-1]
+    made.addPageTemplates(
+        [_page("upright", width, height, margins), _page("across", height, width, margins)]
+    )
+    made.build(
+        [
+            _paragraph(document.title, _TITLE),
+            _paragraph(document.subtitle, _TONES["plain"]),
+            *(one for part in document.sections for one in _section(part, width - 2 * _SIDE)),
+        ]
+    )
+    return out.getvalue(), made.page
 
 
-def _page(name: str, width: float, height: float) -> PageTemplate:
+def _page(
+    name: str, width: float, height: float, margins: Callable[[Any, Any], None]
+) -> PageTemplate:
     room = (width - 2 * _SIDE, height - _TOP - _BOTTOM)
     frame = Frame(_SIDE, _BOTTOM, *room, 0, 0, 0, 0, id=name)
-    return PageTemplate(name, [frame], pagesize=(width, height))
+    return PageTemplate(name, [frame], onPageEnd=margins, pagesize=(width, height))
 
 
-class _Numbered(Canvas):  # type: ignore[misc]
-    """A canvas that knows how many pages there are before it writes the first."""
-
-    told: Document
-    count: list[int]
-
-    def __init__(self, *given: Any, **named: Any) -> None:
-        super().__init__(*given, **named)
-        self._kept: list[dict[str, Any]] = []
-
-    def showPage(self) -> None:
-        """Keep the page."""
-        self._kept.append(dict(self.__dict__))
-        self._startPage()
-
-    def save(self) -> None:
-        """Write all pages with what stands on every one of them."""
-        for number, state in enumerate(self._kept, 1):
-            self.__dict__.update(state)
-            self._margins(number)
-            super().showPage()
-        self.count.append(len(self._kept))
-        super().save()
-
-    def _margins(self, number: int) -> None:
-        width, height = self._pagesize
-        self.setFillColor(HexColor(INK))
-        self.setStrokeColor(HexColor(INK))
-        self.setLineWidth(0.5)
-        self.line(_SIDE, _BOTTOM - 3, width - _SIDE, _BOTTOM - 3)
-        self.setFont(PLAIN, 6.2)
-        self.drawString(_SIDE, _BOTTOM - 12, printable(self.told.running))
-        self.setFont(BOLD, 7)
-        self.drawRightString(width - _SIDE, _BOTTOM - 22, f"page {number} of {len(self._kept)}")
-        self.drawString(_SIDE, _BOTTOM - 22, printable(self.told.title))
-        if self.told.mark:
-            self.setFont(BOLD, 8)
-            self.drawCentredString(width / 2, height - _TOP + 6, printable(self.told.mark))
+def _margins(canvas: Any, document: Document, page: int, pages: int) -> None:
+    """What stands on every page."""
+    width, height = canvas._pagesize
+    canvas.setFillColor(HexColor(INK))
+    canvas.setStrokeColor(HexColor(INK))
+    canvas.setLineWidth(0.5)
+    canvas.line(_SIDE, _BOTTOM - 3, width - _SIDE, _BOTTOM - 3)
+    canvas.setFont(PLAIN, 6.2)
+    canvas.drawString(_SIDE, _BOTTOM - 12, printable(document.running))
+    canvas.setFont(BOLD, 7)
+    canvas.drawRightString(width - _SIDE, _BOTTOM - 22, f"page {page} of {pages}")
+    canvas.drawString(_SIDE, _BOTTOM - 22, printable(document.title))
+    if document.mark:
+        canvas.setFont(BOLD, 8)
+        canvas.drawCentredString(width / 2, height - _TOP + 6, printable(document.mark))
 
 
 def _section(part: Section, width: float) -> Iterator[Flowable]:
-    heading: list[Flowable] = [_paragraph(part.title, _HEADING)]
+    heading: list[Flowable] = [_Heading(escape(printable(part.title)), _HEADING)]
     laid_across = False
     for item in part.items:
         made = list(_item(item, width))
@@ -216,6 +202,17 @@ def _table(one: Table, width: float) -> Iterator[Flowable]:
     if one.rest:
         yield _paragraph(one.rest, _TONES["strong"])
     yield Spacer(1, 5)
+
+
+class _Heading(Paragraph):  # type: ignore[misc]
+    """A section's heading, which a reader finds in the outline, too."""
+
+    def draw(self) -> None:
+        """Draw it."""
+        text = self.getPlainText()
+        self.canv.bookmarkPage(text)
+        self.canv.addOutlineEntry(text, text)
+        super().draw()
 
 
 class _Rows(LongTable):  # type: ignore[misc]

@@ -101,7 +101,7 @@ def found(facts: Facts) -> Section:
     columns = (
         Column("finding", 18),
         Column("what it says", 46),
-        Column("labels", 10, right=True),
+        Column("findings", 10, right=True),
         Column("% of printed", 12, right=True),
         Column("still open", 10, right=True),
     )

@@ -174,7 +174,9 @@ def outs_of(view: View, lot: Lot, web: Web) -> Outs:
 
 def _looked_at(view: View, lot: Lot, web: Web) -> NDArray[np.bool_]:
     """Printed labels that were read, or decided on, by position."""
-    letters = np.frombuffer(b"\0" + view.states(key_of(lot), 1, lot.labels), np.uint8)
+    told = view.states(key_of(lot), 1, lot.labels)
+    # What an interrupted allocation has still to bring has no row yet.
+    letters = np.frombuffer(b"a" + told.ljust(lot.labels, b"a"), np.uint8)
     waiting = [ord(State.ALLOCATED), ord(State.ISSUED)]
     there: NDArray[np.bool_] = (web.row > 0) & ~np.isin(letters, waiting)
     return there

@@ -106,7 +106,7 @@ def fates_of(view: View, lot: Lot, *, among: NDArray[np.bool_] | None = None) ->
     letters = view.states(key, 1, lot.labels)
     odd = ~np.isin(np.frombuffer(letters, np.uint8), [ord(State.COMMISSIONED), ord(State.VERIFIED)])
     if among is not None:
-        odd &= among[1:]
+        odd &= among[1 : len(odd) + 1]
     for position in (np.flatnonzero(odd) + 1).tolist():
         of(position)
     for found in view.findings(key):

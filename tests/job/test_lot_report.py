@@ -171,6 +171,8 @@ def test_both_forms_tell_the_numbers_of_the_other_commands(bench: Bench) -> None
     for at, one in enumerate(pages, 1):
         assert f"page{at}of{len(pages)}" in one and f"lot{lot},entry{told.seq},head{head}" in one
         assert "PRACTICERECORD" in one
+    outline = [one.get_title() for one in pypdfium2.PdfDocument(paper).get_toc()]
+    assert outline == [one.text_content() for one in root.iter("h2")]
     whole = "".join(pages)
     # The PDF is one entry later: the report before it.
     later = re.compile(rf"{made['head']}|{made['entries']}|.*other kinds|.*T08:00.*")
