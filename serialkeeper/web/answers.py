@@ -19,7 +19,7 @@ from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from serialkeeper.errors import SerialKeeperError
-from serialkeeper.web.forms import components
+from serialkeeper.web.forms import HERE
 from serialkeeper.web.gate import SLOWEST_PIECE
 from serialkeeper.web.problems import EVERYWHERE, MEDIA_TYPE
 
@@ -102,12 +102,8 @@ def file_answer(path: Path, media_type: str, **headers: str) -> Response:
     return Whole(file, media_type=media_type, headers=told)
 
 
-_THERE = components()
-
-
 def _refusals() -> dict[int | str, dict[str, Any]]:
-    schema = {"$ref": "#/components/schemas/problem"}
-    content = {MEDIA_TYPE: {"schema": schema}}
+    content = {MEDIA_TYPE: {"schema": {"$ref": f"{HERE}problem"}}}
     return {status: {"description": "Refused.", "content": content} for status in EVERYWHERE}
 
 
@@ -122,9 +118,7 @@ def route(
             name.
         gives: the content that it gives instead, by media type.
     """
-    name = schema_name(step)
-    schema = {"$ref": f"#/components/schemas/{name}"} if name in _THERE else {}
-    content = gives or {JSON: {"schema": schema}}
+    content = gives or {JSON: {"schema": {"$ref": HERE + step.replace(" ", "-")}}}
 
     def declare(function: Callable[..., Any]) -> Callable[..., Any]:
         @functools.wraps(function)
@@ -147,8 +141,3 @@ def route(
         )(answered)
 
     return declare
-
-
-def schema_name(step: str) -> str:
-    """The name of the schema of a step's answer."""
-    return step.replace(" ", "-")

@@ -17,7 +17,7 @@ from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
 from serialkeeper.web import looking, working
 from serialkeeper.web.asking import Served, check_query
-from serialkeeper.web.forms import components
+from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault, problem
 
@@ -71,8 +71,7 @@ def make_app(
     app.include_router(looking.router)
     app.include_router(working.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
-    described = app.openapi()  # made once; what it holds is given out again at each request
-    described["components"]["schemas"].update(components())
+    complete(app.openapi())  # made once, and given out again at each request
     kind = "practice" if record.practice else "live"
     return Gate(app, hosts, secure, kind, say)
 
