@@ -50,10 +50,12 @@ Told = dict[str, Any]
 """What an event says, whatever the form."""
 
 
-def named(urn: str | None) -> str:
-    """What a URN names, as the hash package's normaliser reads it: GTIN/NUMBER, SSCC, GLN or
-    GLN/EXTENSION."""
-    link = normaliser(urn)
+def named(uri: str | None) -> str:
+    """What a URN names, as the hash package's normaliser reads it, or a link: GTIN/NUMBER, SSCC,
+    GLN or GLN/EXTENSION; empty for nothing."""
+    if not uri:
+        return ""
+    link = uri if uri.startswith("https://id.gs1.org/") else normaliser(uri)
     assert link is not None
     return "/".join(
         unquote(one) for one in link.removeprefix("https://id.gs1.org").split("/")[2::2]
@@ -63,6 +65,7 @@ def named(urn: str | None) -> str:
 def from_json(node: Told) -> Told:
     """An event of a JSON-LD document."""
     transactions = node.get("bizTransactionList", [])
+    declared = node.get("errorDeclaration", {})
     return {
         "kind": node["type"],
         "time": node["eventTime"],
@@ -74,9 +77,15 @@ def from_json(node: Told) -> Told:
         "step": node["bizStep"],
         "disposition": node.get("disposition"),
         "transactions": [(one["type"], one["bizTransaction"]) for one in transactions],
+        "sources": [(one["type"], named(one["source"])) for one in node.get("sourceList", [])],
         "destinations": [
             (one["type"], named(one["destination"])) for one in node.get("destinationList", [])
         ],
+        "read at": named(node.get("readPoint", {}).get("id")),
+        "is at": named(node.get("bizLocation", {}).get("id")),
+        "declared": declared.get("declarationTime"),
+        "error": declared.get("reason"),
+        "corrective": declared.get("correctiveEventIDs", []),
         "lot": node.get("ilmd", {}).get("cbvmda:lotNumber"),
         "expiry": node.get("ilmd", {}).get("cbvmda:itemExpirationDate"),
     }
@@ -92,6 +101,7 @@ def from_xml(node: Any, form: str) -> Told:
         return last or None
 
     parent = node.findtext("parentID")
+    declared = f"{base}errorDeclaration/"
     return {
         "kind": node.tag,
         "time": node.findtext("eventTime"),
@@ -107,9 +117,20 @@ def from_xml(node: Any, form: str) -> Told:
             (word(one.get("type"), "btt"), one.text)
             for one in node.iterfind("bizTransactionList/bizTransaction")
         ],
+        "sources": [
+            (word(one.get("type"), "sdt"), named(one.text))
+            for one in node.iterfind(f"{more}sourceList/source")
+        ],
         "destinations": [
             (word(one.get("type"), "sdt"), named(one.text))
             for one in node.iterfind(f"{more}destinationList/destination")
+        ],
+        "read at": named(node.findtext("readPoint/id")),
+        "is at": named(node.findtext("bizLocation/id")),
+        "declared": node.findtext(f"{declared}declarationTime"),
+        "error": word(node.findtext(f"{declared}reason"), "er"),
+        "corrective": [
+            one.text for one in node.iterfind(f"{declared}correctiveEventIDs/correctiveEventID")
         ],
         "lot": node.findtext(f"{more}ilmd/{NAMESPACE}lotNumber"),
         "expiry": node.findtext(f"{more}ilmd/{NAMESPACE}itemExpirationDate"),

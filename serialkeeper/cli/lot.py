@@ -39,6 +39,13 @@ def open_(
     market: Annotated[str, typer.Option(help="Market, for the lot's papers.")] = "",
     artwork: Annotated[str, typer.Option(help="Artwork version, for the lot's papers.")] = "",
     group_limit: Annotated[int, typer.Option(help="Most units in one event.")] = lots.GROUP_LIMIT,
+    location: Annotated[
+        str, typer.Option(metavar="GLN", help="Where it is worked on; its events name it.")
+    ] = "",
+    order: Annotated[
+        str,
+        typer.Option(metavar="URI", help="Its production order; events tell of printing then."),
+    ] = "",
 ) -> None:
     """Open a lot. Example: lot open 09521234543213 LOT24A --expiry 2028-06-30 --target 2000."""
     result = lots.open_lot(
@@ -51,6 +58,8 @@ def open_(
         market=market,
         artwork=artwork,
         group_limit=group_limit,
+        location=location,
+        order=order,
     )
     answer(
         result,

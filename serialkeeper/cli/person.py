@@ -165,6 +165,8 @@ def enter() -> None:
 
     What is signed asks for the PIN, or the password, again. Example: person enter
     """
+    kept = sessions.kept(call.url, clock.station())
+    before = (kept.id, kept.key) if kept else None
     sessions.drop(call.url, clock.station())
     given: list[str] = []
 
@@ -173,7 +175,7 @@ def enter() -> None:
         return given[-1]
 
     record = call.record(password=remembered)
-    result = signing_in.enter(record, typed=given[-1] if given else "")
+    result = signing_in.enter(record, typed=given[-1] if given else "", instead_of=before)
     key, badge = result.pop("key"), result.pop("badge")
     told = sessions.Kept(result["session"], result["name"], key, badge)
     sessions.keep(call.url, record.station, told)
@@ -194,7 +196,7 @@ def leave() -> None:
         answer({"name": None, "station": clock.station()}, ["Nobody is signed in here."])
         return
     try:
-        result = signing_in.leave(call.record(), kept.id)
+        result = signing_in.leave(call.record(), kept.id, kept.key)
     finally:
         sessions.drop(call.url, clock.station())
     answer(result, [f"{result['name']} has left {result['station']}."])

@@ -271,8 +271,10 @@ def recovery_lines(result: dict[str, Any]) -> list[str]:
     """A recovery for people: what it did, and what they have to do."""
     return [
         f"The record goes on, as generation {result['generation']}.",
-        f"  jumped: {result['prefixes']:,} prefixes of numbers, {result['ssccs']:,} SSCCs; given "
-        f"up: {result['given_up']:,} SSCCs in hand",
+        f"  jumped: {result['prefixes']:,} prefixes of numbers, {result['ssccs']:,} SSCCs",
+        f"  given up: {result['given_up']:,} SSCCs in hand, {result['imports']:,} imports that "
+        "were under way",
+        f"  ended: {result['packs']:,} packs that had a key and were never filled",
         f"  voided: {result['voided']:,} numbers that were not printed when the backup was made; "
         "the other record may have printed them",
         "By hand, for what happened after the backup:",

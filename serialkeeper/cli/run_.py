@@ -91,7 +91,9 @@ def challenge_lines(result: dict[str, Any]) -> Iterator[str]:
         yield "The reader passed: every bad label was caught."
         if result["next_held"]:
             told = ", ".join(f"entry {one}" for one in result["next_held"])
-            yield f"  It failed before ({told}): the next file that is taken in here is held."
+            yield f"  It failed before ({told}). What was read between its last pass and that"
+            yield "  is held when its file is taken in; so is a file of this run that does not tell"
+            yield "  when it was read, or whose clocks were not checked (run clock)."
         return
     yield "STOP, and tell the quality unit: THE READER MISSED A BAD LABEL."
     if result["hold"]:

@@ -68,5 +68,11 @@ def place(url: str, station: str) -> Path:
     account's own folder for the time it is signed in, or its home."""
     named = os.environ.get("SERIALKEEPER_SESSIONS") or os.environ.get("XDG_RUNTIME_DIR")
     folder = Path(named) if named else Path.home() / ".local" / "state"
-    name = hashlib.sha256(f"{url} {station}".encode()).hexdigest()[:24]
+    name = hashlib.sha256(f"{_whole(url)} {station}".encode()).hexdigest()[:24]
     return folder / "serialkeeper" / name
+
+
+def _whole(url: str) -> str:
+    """The URL with a file's whole path: the same name in another folder is another record."""
+    before, file, path = url.partition("sqlite:///")
+    return f"{file}{Path(path).resolve()}" if file and not before else url

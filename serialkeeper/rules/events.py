@@ -1,8 +1,8 @@
-"""EPCIS events, their IDs, and the fold of a lot's chain into those of its units.
+"""EPCIS events and their IDs.
 
-There is no event table: what a lot has caused downstream follows from its entries, the
-same whenever it is worked out. A commissioning group closes at the lot's group limit, when
-a take ends, or before any other entry. How events are written is told by `rules.event_forms`.
+There is no event table: what a lot has caused downstream follows from its entries, the same
+whenever it is worked out (`rules.unit_events`, `rules.pack_events`). How events are written is told
+by `rules.event_forms`.
 
 Sources: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987, 19988); event ID: CBV 2.0 section 8.9 (event
 hash; section number from memory), always over the JSON-LD form with the lot as text.
@@ -12,45 +12,91 @@ from __future__ import annotations
 
 import hashlib
 import string
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cached_property
-from itertools import compress
+from functools import cached_property, lru_cache
 from urllib.parse import quote
 
-import numpy as np
-from numpy.typing import NDArray
-
 from serialkeeper.rules import digital_link, epc
-from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.identifiers import Elements
-from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
-from serialkeeper.rules.parts import NO_TIME, unpack_states
 
 CBV = "https://ref.gs1.org/cbv/"
 
 _UNESCAPED = (string.ascii_letters + string.digits + "-._~").encode()
 
-ReadPart = Callable[[Entry, PartRef], bytes]
-SerialsOf = Callable[[int, int], list[str]]
-"""The numbers of `count` positions from `first`, in position order."""
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A location as events name it: GLN, extension or empty, digits of the company prefix."""
+
+    gln: str
+    extension: str
+    prefix_length: int
+
+    @property
+    def elements(self) -> Elements:
+        """As GS1 elements."""
+        if self.extension:
+            return (("414", self.gln), ("254", self.extension))
+        return (("414", self.gln),)
+
+    def name(self, *, links: bool) -> str:
+        """As an EPC URN, or as a canonical GS1 Digital Link.
+
+        >>> Place("9521234567899", "", 7).name(links=False)
+        'urn:epc:id:sgln:9521234.56789.0'
+        """
+        return _named(self, links)
+
+
+@lru_cache(64)
+def _named(place: Place, links: bool) -> str:
+    if links:
+        return digital_link.write(place.elements)
+    return epc.write(place.elements, place.prefix_length)
 
 
 @dataclass(frozen=True, slots=True)
 class LotFacts:
-    """What a lot's events say of it, frozen at approval."""
+    """What a lot's events say of it, frozen at approval.
+
+    Attributes:
+        place: where it is worked on; None in lots that were opened without.
+        order: URI of its production order, if its printing is told; else empty.
+    """
 
     gtin: str
     prefix_length: int
     lot: str
     expiry: str
     group_limit: int
+    place: Place | None = None
+    order: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Declaration:
+    """That an event should not have been told (EPCIS 2.0, error declaration).
+
+    Attributes:
+        time: when it was declared, UTC, RFC 3339 with milliseconds.
+        corrective: IDs of the events that stand in its place; none if it did not occur.
+    """
+
+    time: str
+    corrective: tuple[str, ...] = ()
+
+    @property
+    def reason(self) -> str:
+        """The word of CBV 2.0."""
+        return "incorrect_data" if self.corrective else "did_not_occur"
 
 
 @dataclass(frozen=True)
 class Event:
-    """An ObjectEvent over units or packs, or an AggregationEvent of one pack.
+    """An ObjectEvent over units or packs, an AggregationEvent of one pack, or a TransactionEvent
+    of a production order.
 
     Attributes:
         facts: the lot that tells it.
@@ -60,9 +106,11 @@ class Event:
         biz_step, disposition: words of CBV 2.0; a disposition may be None.
         serials: units of the lot's product, in position order.
         packs: keys of packs.
-        parent: key of the pack that they go into or come out of; empty for an ObjectEvent.
+        parent: key of the pack that they go into or come out of; only in an AggregationEvent.
         transaction: type and URI of the business transaction; empty for none.
-        destination: GLN, extension and length of the company prefix; empty for none.
+        destination: where they go; None for nowhere.
+        of_order: whether it is a TransactionEvent: what is told is the numbers' order, not units.
+        declared: that it was told in error; it bears the same ID as before.
     """
 
     facts: LotFacts
@@ -75,11 +123,15 @@ class Event:
     packs: Sequence[str] = ()
     parent: str = ""
     transaction: tuple[str, str] | tuple[()] = ()
-    destination: tuple[str, str, int] | tuple[()] = ()
+    destination: Place | None = None
+    of_order: bool = False
+    declared: Declaration | None = None
 
     @property
     def kind(self) -> str:
         """What EPCIS calls it."""
+        if self.of_order:
+            return "TransactionEvent"
         return "AggregationEvent" if self.parent else "ObjectEvent"
 
     @property
@@ -89,36 +141,46 @@ class Event:
 
     @property
     def with_ilmd(self) -> bool:
-        """Lot and expiry stand in the ILMD: only what is of one lot has it, and only in an ADD."""
-        if self.action != "ADD" or self.parent:
+        """Lot and expiry stand in the ILMD: only what is of one lot has it, and only in an
+        ObjectEvent ADD."""
+        if self.action != "ADD" or self.kind != "ObjectEvent":
             return False
         return bool(self.serials) or "/" in self.packs[0]
 
-    def epcs(self, between: str) -> str:
-        """All it is about as EPC URNs in one text: units in their order, then packs.
+    @property
+    def location(self) -> Place | None:
+        """Where they are afterwards: the lot's place, but nobody knows it of what has left."""
+        return None if self.biz_step == "shipping" else self.facts.place
 
-        A URN holds no sign that JSON or XML escapes.
+    @property
+    def source(self) -> Place | None:
+        """Where they come from, where it is told whither they go."""
+        return self.facts.place if self.destination else None
+
+    def names(self, between: str, *, links: bool) -> str:
+        """All it is about in one text: units in their order, then packs; as EPC URNs, or as
+        canonical GS1 Digital Links.
+
+        Neither holds a sign that JSON or XML escapes.
         """
-        length = self.facts.prefix_length
-        urns = [urn_of(key, length) for key in self.packs]
+        keys = [self.name(key, links=links) for key in self.packs]
         if self.serials:
-            stem = epc.sgtin_stem(self.facts.gtin, length)
-            plain = self._plain
-            tails = self.serials if plain else [epc.escape_serial(one) for one in self.serials]
-            urns.insert(0, stem + f"{between}{stem}".join(tails))
-        return between.join(urns)
+            keys.insert(0, self._units(between, links=links))
+        return between.join(keys)
 
-    @property
-    def parent_epc(self) -> str:
-        """The parent as an EPC URN; empty for an ObjectEvent."""
-        return self.parent and urn_of(self.parent, self.facts.prefix_length)
+    def _units(self, between: str, *, links: bool) -> str:
+        facts = self.facts
+        if links:
+            stem, tails = digital_link.unit_stem(facts.gtin), self._link_tails
+        else:
+            stem, tails = epc.sgtin_stem(facts.gtin, facts.prefix_length), self.serials
+            if not self._plain:
+                tails = [epc.escape_serial(one) for one in tails]
+        return stem + f"{between}{stem}".join(tails)
 
-    @property
-    def destination_epc(self) -> str:
-        """The destination as an EPC URN; empty for none."""
-        if not self.destination:
-            return ""
-        return epc.write(_place(self.destination), self.destination[2])
+    def name(self, key: str, *, links: bool) -> str:
+        """A pack by its key, such as the parent's, as `names` names it."""
+        return link_of(key) if links else urn_of(key, self.facts.prefix_length)
 
     @cached_property
     def id(self) -> str:
@@ -126,16 +188,22 @@ class Event:
         whose = f"parentID={link_of(self.parent)}childEPCs" if self.parent else "epcList"
         text = (
             f"eventType={self.kind}eventTime={self.time}eventTimeZoneOffset={self.offset}"
-            f"{whose}epc={self._links}action={self.action}bizStep={CBV}BizStep-{self.biz_step}"
+            f"{whose}epc={self._sorted_links}action={self.action}"
+            f"bizStep={CBV}BizStep-{self.biz_step}"
         )
         if self.disposition:
             text += f"disposition={CBV}Disp-{self.disposition}"
+        if self.facts.place:
+            text += f"readPointid={self.facts.place.name(links=True)}"
+        if self.location:
+            text += f"bizLocationid={self.location.name(links=True)}"
         if self.transaction:
             word, uri = self.transaction
             text += f"bizTransactionListtype={CBV}BTT-{word}bizTransaction={uri}"
-        if self.destination:
-            text += f"destinationListtype={CBV}SDT-location"
-            text += f"destination={digital_link.write(_place(self.destination))}"
+        # Whither before whence: so the worked example 3 of the event hash has it.
+        for what, place in (("destination", self.destination), ("source", self.source)):
+            if place:
+                text += f"{what}Listtype={CBV}SDT-location{what}={place.name(links=True)}"
         if self.with_ilmd:
             text += f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
             text += f"cbvmda:lotNumber={self.facts.lot}"
@@ -143,24 +211,23 @@ class Event:
         return f"ni:///sha-256;{digest}?ver=CBV2.0"
 
     @property
-    def _links(self) -> str:
+    def _sorted_links(self) -> str:
         """All it is about as canonical links, sorted, as the event hash takes them."""
-        stem = digital_link.unit_stem(self.facts.gtin)
-        tails = self.serials if self._plain else [quote(one, safe="-._~") for one in self.serials]
+        stem, tails = digital_link.unit_stem(self.facts.gtin), self._link_tails
         if not self.packs:
             return stem + f"epc={stem}".join(sorted(tails))
         links = [stem + tail for tail in tails] + [link_of(key) for key in self.packs]
         return "epc=".join(sorted(links))
 
+    @property
+    def _link_tails(self) -> Sequence[str]:
+        """The numbers as they stand in links."""
+        return self.serials if self._plain else [quote(one, safe="-._~") for one in self.serials]
+
     @cached_property
     def _plain(self) -> bool:
         """Whether no serial holds a sign that a URN or a link escapes."""
         return not "".join(self.serials).encode().translate(None, _UNESCAPED)
-
-
-def _place(destination: tuple[str, str, int]) -> Elements:
-    gln, extension, _ = destination
-    return (("414", gln), ("254", extension)) if extension else (("414", gln),)
 
 
 def urn_of(key: str, prefix_length: int) -> str:
@@ -185,135 +252,6 @@ def link_of(key: str) -> str:
     if slash:
         return digital_link.unit_link(gtin, serial)
     return f"{digital_link.CANONICAL_HOST}/00/{key}"
-
-
-def fold(
-    entries: Iterable[Entry], facts: LotFacts, *, read_part: ReadPart, serials_of: SerialsOf
-) -> Iterator[Event]:
-    """Every event of units that the entries have caused, in order; `rules.pack_events.fold` gives
-    those of packs, too.
-
-    Args:
-        entries: the lot's chain in order.
-        facts: the lot's frozen facts.
-        read_part: gives a part's bytes.
-        serials_of: gives numbers by position.
-    """
-    units = Units(facts, read_part, serials_of)
-    for entry in entries:
-        yield from units.of(entry)
-
-
-class Units:
-    """The fold over units, entry by entry."""
-
-    def __init__(self, facts: LotFacts, read_part: ReadPart, serials_of: SerialsOf) -> None:
-        self.facts, self.read_part, self.serials_of = facts, read_part, serials_of
-        self.group = _Group(facts)
-
-    def of(self, entry: Entry) -> Iterator[Event]:
-        """The events that the next entry completes or causes."""
-        if entry.verb == "taken":
-            for part in entry.parts:
-                if part.kind == "states":
-                    data = self.read_part(entry, part)
-                    yield from _of_take(entry, part, self.group, data, self.serials_of)
-            return
-        yield from self.group.close()
-        if "moves" in entry.data:
-            yield from _of_moves(entry, self.facts, self.serials_of)
-
-
-class _Group:
-    """The open commissioning group of a take."""
-
-    def __init__(self, facts: LotFacts) -> None:
-        self.facts = facts
-        self.serials: list[str] = []
-        self.latest = NO_TIME
-        self.entry: Entry | None = None
-
-    def add(self, entry: Entry, serials: list[str], times: NDArray[np.int64]) -> Iterator[Event]:
-        """Take in labels; yields the groups that become full."""
-        start = 0
-        while start < len(serials):
-            room = self.facts.group_limit - len(self.serials)
-            self.serials += serials[start : start + room]
-            self.latest = max(self.latest, int(times[start : start + room].max()))
-            self.entry = entry
-            start += room
-            if len(self.serials) == self.facts.group_limit:
-                yield from self.close()
-
-    def close(self) -> Iterator[Event]:
-        """The event of what is in the group, if anything is."""
-        if self.entry and self.serials:
-            time = self.entry.at if self.latest == NO_TIME else write_time(self.latest)
-            yield _event(
-                self.facts, self.entry, "ADD", "commissioning", "active", self.serials, time
-            )
-        self.serials, self.latest, self.entry = [], NO_TIME, None
-
-
-def _of_take(
-    entry: Entry, part: PartRef, group: _Group, data: bytes, serials_of: SerialsOf
-) -> Iterator[Event]:
-    states = unpack_states(part.first, part.count, data)
-    good = np.flatnonzero(states.state == ord(State.COMMISSIONED))
-    pulled = np.flatnonzero(states.state == ord(State.PULLED))
-    if not len(good) and not len(pulled):
-        return
-    serials = serials_of(part.first, part.count)
-    if len(good) == part.count:
-        yield from group.add(entry, serials, states.time)
-    elif len(good):
-        is_good = states.state == ord(State.COMMISSIONED)
-        yield from group.add(entry, list(compress(serials, is_good.tolist())), states.time[good])
-    if len(pulled):
-        yield from group.close()
-        chosen = [serials[i] for i in pulled.tolist()]
-        step = ("OBSERVE", "inspecting", "non_conformant")
-        yield from _in_slices(group.facts, entry, step, chosen)
-
-
-def _of_moves(entry: Entry, facts: LotFacts, serials_of: SerialsOf) -> Iterator[Event]:
-    by_step: dict[tuple[str, str, str | None], list[str]] = {}
-    for first, last, source, target in entry.data["moves"]:
-        for step in _steps(source, target, entry.reason):
-            by_step.setdefault(step, []).extend(serials_of(first, last - first + 1))
-    for step, serials in by_step.items():
-        yield from _in_slices(facts, entry, step, serials)
-
-
-def _in_slices(
-    facts: LotFacts, entry: Entry, step: tuple[str, str, str | None], serials: list[str]
-) -> Iterator[Event]:
-    for start in range(0, len(serials), facts.group_limit):
-        some = serials[start : start + facts.group_limit]
-        yield _event(facts, entry, *step, some, entry.at)
-
-
-def _steps(source: str, target: str, reason: str) -> Iterable[tuple[str, str, str | None]]:
-    """The events of one move by hand: (action, bizStep, disposition)."""
-    if target == State.COMMISSIONED:
-        if source == State.PULLED:
-            return [("OBSERVE", "inspecting", "conformant")]
-        return [("ADD", "commissioning", "active")]
-    if target == State.DECOMMISSIONED:
-        return DECOMMISSION_REASONS[reason].steps
-    return []
-
-
-def _event(
-    facts: LotFacts,
-    entry: Entry,
-    action: str,
-    biz_step: str,
-    disposition: str | None,
-    serials: list[str],
-    time: str,
-) -> Event:
-    return Event(facts, time, write_offset(entry.offset), action, biz_step, disposition, serials)
 
 
 def write_time(milliseconds: int) -> str:

@@ -1,7 +1,8 @@
 """Events of packs, and the whole fold: packs get their keys, are filled, changed, and end.
 
 A pack's key is commissioned before anything goes into it; what goes in is one AggregationEvent ADD
-a pack, what comes out one DELETE. Each lot's events tell what is of that lot: a pallet of two lots
+a pack, what comes out one DELETE. A pack that ends before it was ever filled was never told of, and
+its end is not either. Each lot's events tell what is of that lot: a pallet of two lots
 is told by both, the same parent in each.
 
 Sources: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987, 19988): commissioning / active, packing, unpacking;
@@ -11,20 +12,27 @@ event ID as in `rules.events`.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import Event, LotFacts, ReadPart, SerialsOf, Units, write_offset
+from serialkeeper.rules.events import Event, LotFacts, Place, write_offset
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import made_in
 from serialkeeper.rules.parts import unpack_packs
+from serialkeeper.rules.unit_events import COMMISSIONING, ReadPart, SerialsOf, Step, Units
 
 TRANSACTIONS = ("bol", "desadv", "inv", "po", "poc", "prodorder", "recadv", "rma")
 """Types of business transactions with which goods leave (CBV 2.0)."""
+
+LEAVING: Mapping[str, Step] = {
+    "packs shipped": ("OBSERVE", "shipping", "in_transit"),
+    "shipping voided": ("OBSERVE", "void_shipping", None),
+}
+"""What is told of packs that left, and of packs of which that was told and that had not."""
 
 _URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[A-Za-z0-9._~:/?#@!$()*+,;=%-]{1,200}")
 
@@ -53,7 +61,7 @@ def fold(
 ) -> Iterator[Event]:
     """Every event that a lot's entries have caused, of units and of packs, in order.
 
-    Args: as for `rules.events.fold`.
+    Args: as for `rules.unit_events.fold`.
     """
     units = Units(facts, read_part, serials_of)
     packs = _Packs(facts, read_part, serials_of)
@@ -68,38 +76,41 @@ class _Packs:
     def __init__(self, facts: LotFacts, read_part: ReadPart, serials_of: SerialsOf) -> None:
         self.facts, self.read_part, self.serials_of = facts, read_part, serials_of
         self.keys: dict[int, str] = {}
+        self.unfilled: set[int] = set()
         self.done: dict[str, Callable[[Entry], Iterator[Event]]] = {
             "packed": self._packed,
             "unpacked": self._unpacked,
             "packs decommissioned": self._ended,
             "packs shipped": self._shipped,
+            "shipping voided": self._shipped,
         }
 
     def of(self, entry: Entry) -> Iterator[Event]:
         """The events of one entry."""
         made = dict(one for some in made_in(entry) for one in some.named())
         self.keys |= made
+        if entry.verb == "packs numbered":
+            self.unfilled |= made.keys()
         if entry.verb in self.done:
             yield from self.done[entry.verb](entry)
 
     def _packed(self, entry: Entry) -> Iterator[Event]:
         made = [key for some in made_in(entry) for _, key in some.named()]
         new = [self.keys[id_] for id_ in entry.data.get("begun", ())] + made
+        self.unfilled.difference_update(entry.data.get("begun", ()))
         for some in ([key for key in new if "/" not in key], [key for key in new if "/" in key]):
-            yield from self._of_packs(entry, ("ADD", "commissioning", "active"), some)
+            yield from self._of_packs(entry, COMMISSIONING, some)
         yield from self._aggregations(entry, "ADD", "packing")
 
     def _unpacked(self, entry: Entry) -> Iterator[Event]:
         yield from self._aggregations(entry, "DELETE", "unpacking")
 
     def _ended(self, entry: Entry) -> Iterator[Event]:
-        keys = [self.keys[id_] for id_ in entry.data["packs"]]
+        keys = [self.keys[id_] for id_ in entry.data["packs"] if id_ not in self.unfilled]
         for step in DECOMMISSION_REASONS[entry.reason].steps:
             yield from self._of_packs(entry, step, keys)
 
-    def _of_packs(
-        self, entry: Entry, step: tuple[str, str, str | None], keys: list[str]
-    ) -> Iterator[Event]:
+    def _of_packs(self, entry: Entry, step: Step, keys: list[str]) -> Iterator[Event]:
         limit = self.facts.group_limit
         for start in range(0, len(keys), limit):
             some = keys[start : start + limit]
@@ -108,11 +119,10 @@ class _Packs:
     def _shipped(self, entry: Entry) -> Iterator[Event]:
         data = entry.data
         keys = [self.keys[id_] for id_ in data["packs"]]
-        whither = (data["to"], data["extension"], data["prefix_length"])
-        for event in self._of_packs(entry, ("OBSERVE", "shipping", "in_transit"), keys):
-            yield replace(
-                event, transaction=check_transaction(data["transaction"]), destination=whither
-            )
+        transaction = check_transaction(data["transaction"])
+        whither = Place(data["to"], data["extension"], data["prefix_length"])
+        for event in self._of_packs(entry, LEAVING[entry.verb], keys):
+            yield replace(event, transaction=transaction, destination=whither)
 
     def _aggregations(self, entry: Entry, action: str, biz_step: str) -> Iterator[Event]:
         """One event a pack, units first; what holds more than the lot's limit is told in pieces."""

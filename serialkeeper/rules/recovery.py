@@ -3,8 +3,9 @@
 What the record gave out after the backup is unknown to the restored one. So the restored one jumps:
 it reserves more prefixes of numbers and more SSCCs than the other can have used, by chance between
 once and twice a margin, so that two restorations of one backup do not begin at the same place. It
-moves an unfinished allocation to fresh prefixes, gives up the SSCCs that its lots still have in
-hand, and voids the numbers that were allocated and not printed: the other may have printed them.
+moves an unfinished allocation to fresh prefixes, gives up an unfinished import and the SSCCs that
+its lots still have in hand, ends the packs that were numbered and never filled, and voids the
+numbers that were allocated and not printed: the other may have gone on with all of them.
 
 The margins are common practice, no source: 10,000 prefixes are 100 million numbers of a product.
 """
@@ -21,6 +22,9 @@ BACKUP, RECOVERY = "a backup", "recovery"
 
 PREFIX_MARGIN, SSCC_MARGIN = 10_000, 100_000
 """Prefixes of a product, and SSCCs of a company prefix and extension digit."""
+
+EMPTY_PACKS = "restored: the other record may have filled it"
+"""Why a pack ends that was numbered and never filled."""
 
 SHARE = 10
 """A jump takes a tenth of what is left, at most."""

@@ -138,8 +138,9 @@ def _nothing(_entry: Entry, _key: Row) -> list[Change]:
 
 def _lot_opened(entry: Entry, _key: Row) -> list[Change]:
     facts = {name: value for name, value in entry.data.items() if name != "house_head"}
-    facts["layout"] = _text(facts.get("layout"))  # older lots have none
-    return [Insert("lot", {**facts, "state": "draft", "labels": 0, "packs": ""})]
+    facts["layout"] = _text(facts.get("layout"))  # older lots have none of these
+    older = {"place": "", "production_order": ""}
+    return [Insert("lot", {**older, **facts, "state": "draft", "labels": 0, "packs": ""})]
 
 
 def _lot_approved(entry: Entry, key: Row) -> list[Change]:
@@ -177,6 +178,15 @@ def _allocation_moved(entry: Entry, key: Row) -> list[Change]:
     data = entry.data
     values = {"prefix_first": data["prefix_first"]}
     return [Update("allocation", {**key, "id": data["allocation"]}, values)]
+
+
+def _import_given_up(entry: Entry, key: Row) -> list[Change]:
+    id_, first, done = (entry.data[name] for name in ("id", "first", "done"))
+    return [
+        Update("allocation", {**key, "id": id_}, {"count": done}),
+        Update("number_import", {**key, "id": id_}, {"count": done}),
+        _lot(key, {"labels": first + done - 1}),
+    ]
 
 
 def _allocated(entry: Entry, key: Row) -> list[Change]:
@@ -408,6 +418,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "numbers imported": _numbers_imported,
     "allocated": _allocated,
     "allocation moved": _allocation_moved,
+    "import given up": _import_given_up,
     "issued": _issued,
     "take started": _take_started,
     "taken": _taken,

@@ -75,6 +75,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "numbers imported": _LEADING,
     "allocated": _LEADING,
     "allocation moved": (COMPLIANCE,),
+    "import given up": (COMPLIANCE,),
     "issued": _LEADING,
     "symbols written": _LEADING,
     # inspection

@@ -10,9 +10,8 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import DEFAULT, check_acknowledged, check_rules
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
-from serialkeeper.store.line_tables import AlarmRow
 from serialkeeper.store.record import Record
-from serialkeeper.store.reviews import reviewed_alarms
+from serialkeeper.store.reviews import alarms_of, describe_alarm
 from serialkeeper.store.view import key_of
 
 
@@ -25,35 +24,7 @@ def list_alarms(record: Record, name: str) -> list[dict[str, Any]]:
         at, reviewer and more of its review; None without one).
     """
     with record.read() as view:
-        lot = view.lot(name)
-        reviewed = reviewed_alarms(view, lot)
-        rows = view.alarms(key_of(lot))
-        return [describe(row, reviewed.get(row.id)) for row in rows]
-
-
-def describe(row: AlarmRow, reviewed: dict[str, Any] | None = None) -> dict[str, Any]:
-    """An alarm as plain data, with the review that covers it."""
-    acknowledged = row.state != "open"
-    return {
-        "id": row.id,
-        "kind": row.word,
-        "lane": row.lane or None,
-        "first": row.first,
-        "last": row.last,
-        "labels": row.labels,
-        "state": row.state,
-        "file": row.name,
-        "station": row.station,
-        "raised": row.at,
-        "take": row.take or None,
-        "followed": bool(row.follow),
-        "person": row.person or None,
-        "cause": row.cause or None,
-        "restart_check": row.restart_check or None,
-        "held": [row.held_first, row.held_last] if acknowledged else None,
-        "acknowledged": row.acknowledged or None,
-        "reviewed": reviewed,
-    }
+        return alarms_of(view, view.lot(name))
 
 
 def acknowledge(
@@ -100,7 +71,7 @@ def acknowledge(
             "restart_check": restart_check,
         }
         work.write(key, "alarms acknowledged", data, reason=cause)
-        return [describe(row) for row in work.alarms(key) if row.id in spans]
+        return [describe_alarm(row) for row in work.alarms(key) if row.id in spans]
 
 
 def _wanted(ids: Sequence[int | range], there: Iterable[int]) -> list[int]:

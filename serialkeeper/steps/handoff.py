@@ -9,13 +9,12 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules import pack_events
-from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.event_forms import FORMS, words_of
-from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.rules.events import Event
 from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
+from serialkeeper.store.telling import events_of
 from serialkeeper.store.view import View, key_of
 
 _TELLING = (
@@ -57,7 +56,7 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
         created = _created(view, lot)
         tally = _Tally(form)
         with Delivery(out) as file:
-            for text in FORMS[form].write(tally.count(_events(view, lot)), created=created):
+            for text in FORMS[form].write(tally.count(events_of(view, lot)), created=created):
                 file.write(text.encode())
             if not tally.events:
                 raise Refused(
@@ -113,19 +112,3 @@ class _Tally:
             self.epcs += event.count
             self.words.update(words_of(event, self.form))
             yield event
-
-
-def _events(view: View, lot: Lot) -> Iterable[Event]:
-    key = key_of(lot)
-
-    def read_part(entry: Entry, ref: PartRef) -> bytes:
-        data = view.part(key, entry.seq, ref)
-        if data is None:
-            raise LookupError(f"part {ref} of entry {entry.seq} is gone")
-        return data
-
-    def serials_of(first: int, count: int) -> list[str]:
-        return view.serials(key, first, count)
-
-    facts = LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
-    return pack_events.fold(view.entries(key), facts, read_part=read_part, serials_of=serials_of)

@@ -100,7 +100,7 @@ def import_numbers(
     made, begun = None, False
     while made is None:
         with record.read() as view:
-            made = _earlier(view, lot, look.sha256, path)
+            made = _earlier(view, lot, look.sha256, len(look.serials), path)
             begun = made is not None
             there = view.count_numbers(lot.product_id)
             if not begun:
@@ -154,7 +154,9 @@ def _begin(
     key = key_of(lot)
     with record.work(key, HOUSE) as work:
         lot = work.lot(lot.full_name)
-        if old := _earlier(work, lot, data["sha256"], path):  # another process was faster
+        if old := _earlier(
+            work, lot, data["sha256"], data["count"], path
+        ):  # another process was faster
             return old
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         check_product(work, lot.product_id, "random", IMPORTED)
@@ -163,7 +165,7 @@ def _begin(
         row = {"id": len(work.allocations(key)) + 1, "first": lot.labels + 1, **data}
         state = "running" if lot.state == "reconciled" else lot.state
         work.write(key, "numbers imported", {**row, "lot_state": state})
-        return _earlier(work, lot, data["sha256"], path)
+        return _earlier(work, lot, data["sha256"], data["count"], path)
 
 
 def _check(record: Record, issuer: str, usable_until: date | None) -> None:
@@ -258,8 +260,9 @@ def _form(path: Path, line: int, text: str, header: str) -> imported.Form:
     return form or imported.Form("serial")
 
 
-def _earlier(view: View, lot: Lot, sha256: str, path: Path) -> NumberImport | None:
-    """The import of the same bytes into this lot. Refuses `import_claimed` for another lot."""
+def _earlier(view: View, lot: Lot, sha256: str, numbers: int, path: Path) -> NumberImport | None:
+    """The import of the same bytes, of so many numbers, into this lot. Refuses `import_claimed`
+    for another lot, and for one that was given up."""
     for one in view.imports_of(lot.product_id):
         if one.sha256 == sha256 and one.lot_id != lot.id:
             other = view.lot_of(one)
@@ -272,8 +275,23 @@ def _earlier(view: View, lot: Lot, sha256: str, path: Path) -> NumberImport | No
                 remedy="Check which file this is; a number is given to one label only.",
             )
         if one.sha256 == sha256:
+            _check_whole(one, numbers, path)
             return one
     return None
+
+
+def _check_whole(one: NumberImport, numbers: int, path: Path) -> None:
+    """Refuses `import_claimed` for a file that was given up half taken in."""
+    if one.count < numbers:
+        raise Refused(
+            "import_claimed",
+            "Taking in this file was given up when the record was recovered from a backup.",
+            where=str(path),
+            expected="numbers that no other record can have printed",
+            came=f"a file of which {one.count:,} of {numbers:,} numbers were taken in",
+            remedy="The other record may have printed the rest. Ask the issuer for other numbers; "
+            "or make sure that none was printed, and give the rest in a file of its own.",
+        )
 
 
 def _find_repeats(look: _Look) -> None:

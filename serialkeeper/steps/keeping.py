@@ -114,7 +114,7 @@ def recover(record: Record, *, reason: str, second: str = "") -> dict[str, Any]:
     `second_person_needed`, `role_not_allowed`.
 
     Returns:
-        generation; prefixes, ssccs, allocations, voided, given_up, lots: as
+        generation; prefixes, ssccs, allocations, imports, voided, given_up, packs, lots: as
         `store.backups.jump_ahead` tells them.
     """
     record.check_may("record recovered")

@@ -7,16 +7,15 @@ from datetime import date
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import fit, gs1, levels, readable, retention, serials, signatures
+from serialkeeper.rules import fit, gs1, levels, readable, retention, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.rules.pack_events import check_transaction
 from serialkeeper.rules.remarks import check_remark
-from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
-from serialkeeper.store.packs import count_packed
+from serialkeeper.store.lots import decision_of, describe
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import to_review
-from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
 
@@ -38,6 +37,8 @@ def open_lot(
     market: str = "",
     artwork: str = "",
     group_limit: int = GROUP_LIMIT,
+    location: str = "",
+    order: str = "",
 ) -> dict[str, Any]:
     """Open a lot as a draft.
 
@@ -49,10 +50,13 @@ def open_lot(
         commission_at: `web`, or `application` where labels count only once on the pack.
         market, artwork: for the lot's papers.
         group_limit: most units in one event, 1 to 10,000.
+        location: where it is worked on, GLN or GLN/EXTENSION, or empty; its events name it.
+        order: URI of the production order, or empty; with one, events tell of printing.
 
     Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
-    `layout_invalid`.
+    `layout_invalid`, `location_unknown`.
     """
+    check_transaction(f"prodorder:{order}" if order else "")
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
     _check_expiry(expiry, record.now().date())
@@ -82,6 +86,8 @@ def open_lot(
             "minimum_grade": product.minimum_grade,
             "group_limit": group_limit,
             "layout": frozen_layout(product, number, expiry).data(),
+            "place": _place(work, location),
+            "production_order": order,
         }
         work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
         key = LotKey(product.id, lot_id)
@@ -89,6 +95,14 @@ def open_lot(
         work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
         lot = work.lot(f"{gtin}/{number}")
         return describe(work, lot)
+
+
+def _place(view: View, location: str) -> str:
+    """A location as a lot keeps it, empty for none."""
+    if not location:
+        return ""
+    found = view.location(location)
+    return f"{found.prefix_length} {found.gln} {found.extension}"
 
 
 def _check_expiry(expiry: date, today: date) -> None:
@@ -272,16 +286,6 @@ def reopen(record: Record, name: str, *, reason: str, second: str = "") -> dict[
     return {"lot": lot.number, "gtin": lot.gtin, "state": "running", "reason": why}
 
 
-def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
-    """The last decision of the quality unit that was recorded, and who recorded it."""
-    told = [entry for entry in view.entries(key_of(lot)) if entry.verb == "lot decided"]
-    if not told:
-        return None
-    last = told[-1]
-    more = {"reason": last.reason or None, "recorded_by": last.person, "at": last.at}
-    return {**signatures.bare(last).data, **more, "earlier": len(told) - 1}
-
-
 def _check_space(layout: Layout, product: Product, lot: Lot) -> None:
     codewords = longest_code(
         layout,
@@ -322,64 +326,3 @@ def show(record: Record, name: str) -> dict[str, Any]:
             "signatures": signed,
             "to_review": {"groups": len(left), "critical": sum(one.critical for one in left)},
         }
-
-
-def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
-    """A lot as plain data, with what is allocated, printed and taken so far."""
-    key = key_of(lot)
-    head = view.chain(key)
-    states = view.count_states(key) if count else {}
-    shipped = last_shipped(view, lot) if count and lot.packs else None
-    decided = decision_of(view, lot) if count and lot.state == "closed" else None
-    return {
-        "lot": lot.number,
-        "gtin": lot.gtin,
-        "expiry": lot.expiry,
-        "state": lot.state,
-        "target": lot.target,
-        "allocated": lot.labels,
-        "advice": serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS),
-        "commission_at": lot.commission_at,
-        "market": lot.market,
-        "artwork": lot.artwork,
-        "order": lot.ai_order.split(),
-        "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
-        "group_limit": lot.group_limit,
-        "layout": layout_of(lot.layout).data(),
-        "packs": levels.data_of(levels.levels_of(lot.packs)),
-        "packed": count_packed(view, key) if count else None,
-        "shipped": shipped,
-        "decision": decided,
-        "keep": retention.retention(
-            date.fromisoformat(lot.expiry),
-            released=retention.released_on(decided),
-            shipped=date.fromisoformat(shipped["last"][:10]) if shipped else None,
-        )
-        if count
-        else None,
-        "runs": [one.describe() for one in runs_of(view, key)],
-        "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
-        "states": {state.word: n for state, n in sorted(states.items())} if count else None,
-        "imports": [
-            {
-                "import": i.id,
-                "first": i.first,
-                "count": i.count,
-                "issuer": i.issuer or None,
-                "usable_until": i.usable_until or None,
-                "extras": i.extras.split(),
-                "name": i.name,
-                "sha256": i.sha256,
-            }
-            for i in view.imports(key)
-        ],
-        "jobs": [
-            {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
-            for j in view.jobs(key)
-        ],
-        "takes": [
-            {"take": t.id, "name": t.name, "readings": t.readings, "state": t.state}
-            for t in view.takes(key)
-        ],
-        "chain": {"entries": head.count, "head": head.head.hex()},
-    }

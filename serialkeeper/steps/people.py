@@ -15,7 +15,7 @@ from serialkeeper.rules.moves import ADMINISTRATOR, LINE_LEAD, ROLES
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import opening
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.sign_in import forget
+from serialkeeper.store.sign_in import end_sessions, forget
 
 LONGEST_NAME = 80
 
@@ -162,6 +162,7 @@ def _keep(work: Work, verb: str, person: int, sealed: str, reason: str = "") -> 
     work.write(HOUSE, verb, {"person": person, "sha256": digest}, reason=reason)
     work.keep_credential(person, sealed)
     forget(work, person)
+    end_sessions(work, person)
 
 
 def change_role(record: Record, name: str, role: str, *, reason: str) -> dict[str, Any]:

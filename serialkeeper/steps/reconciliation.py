@@ -8,16 +8,10 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import counts, moves
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.counts import Balance
-from serialkeeper.rules.findings import STAYING
-from serialkeeper.rules.levels import levels_of
-from serialkeeper.rules.moves import OPEN_LOT, State
-from serialkeeper.store.challenges import proof_of
-from serialkeeper.store.numbers import IMPORTED
-from serialkeeper.store.pack_trees import holds_on_lot
-from serialkeeper.store.packs import contents_of, count_doubtful, count_packed, packs_of
+from serialkeeper.rules.moves import OPEN_LOT
+from serialkeeper.store.balances import balance_of, describe
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import to_review
-from serialkeeper.store.runs import runs_of
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -64,13 +58,13 @@ def reconcile(record: Record, name: str) -> dict[str, Any]:
     """
     with record.read() as view:
         lot = view.lot(name)
-        found = _balance(view, lot)
-        result = _describe(view, lot, found)
+        found = balance_of(view, lot)
+        result = describe(view, lot, found)
     if result["balanced"] and lot.state == "running":
         with record.work(key_of(lot)) as work:
             lot = work.lot(lot.full_name)
-            found = _balance(work, lot)
-            result = _describe(work, lot, found)
+            found = balance_of(work, lot)
+            result = describe(work, lot, found)
             if result["balanced"] and lot.state == "running":
                 work.write(key_of(lot), "reconciled", result)
     return result
@@ -101,8 +95,8 @@ def close(
         lot, key = work.lot(lot.full_name), key_of(lot)
         where = lot.full_name
         moves.check_lot(lot.state, *OPEN_LOT, where=where)
-        found = _balance(work, lot)
-        result = _describe(work, lot, found)
+        found = balance_of(work, lot)
+        result = describe(work, lot, found)
         if result["open_points"]:
             raise Refused(
                 "lot_open_points",
@@ -182,81 +176,3 @@ def _unbalanced(where: str, found: Balance) -> Refused:
         "and --second.",
         more=tuple(wrong[1:]),
     )
-
-
-def _balance(view: View, lot: Lot) -> Balance:
-    key = key_of(lot)
-    tallies: dict[str, int] = {}
-    for tally in view.tallies(key):
-        tallies[tally.term] = tallies.get(tally.term, 0) + tally.value
-    return counts.balance(view.count_states(key), view.count_departures(key), tallies)
-
-
-def _describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
-    """The balance as plain data, with unfinished work among the open points."""
-    key = key_of(lot)
-    result = found.as_dict()
-    points = list(found.open_points)
-    points += [
-        f"allocation {a.id} was interrupted: "
-        + (
-            f"serials import {lot.number}, with the same file"
-            if a.source == IMPORTED
-            else f"serials allocate {lot.number} {a.count}"
-        )
-        for a in view.allocations(key)
-        if a.done < a.count
-    ]
-    stay = [row for row in view.findings(key, state="open") if row.word in STAYING]
-    if stay:
-        points.append(
-            f"{len(stay)} voided or decommissioned labels were seen on the web "
-            f"(position {stay[0].position} first): serialkeeper label settle {lot.number} "
-            f"{stay[0].position} --reason TEXT"
-        )
-    points += [
-        f"take {t.id} was interrupted: take {t.name} again"
-        for t in view.takes(key)
-        if t.state != "finished"
-    ]
-    points += [
-        f"{one.name} is open: serialkeeper run end {lot.number}"
-        for one in runs_of(view, key)
-        if not one.ended
-    ]
-    packs = _packs(view, lot) if lot.packs else None
-    if packs and packs["doubtful"]:
-        points.append(
-            f"{packs['doubtful']:,} units in packs are not good any more: pack list {lot.number}"
-        )
-    return {
-        "lot": lot.number,
-        "gtin": lot.gtin,
-        **result,
-        "packs": packs,
-        "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
-        "challenges": proof_of(view, lot),
-        "open_points": points,
-        "balanced": found.balanced and not points,
-    }
-
-
-def _packs(view: View, lot: Lot) -> dict[str, Any]:
-    """Commissioned units are packed or loose; packs that are not full are listed."""
-    there = packs_of(view, key_of(lot))
-    inner = contents_of(view, there)
-    holds = {level.name: level.holds for level in levels_of(lot.packs)}
-    part = [
-        {"key": pack.key, "level": pack.level, "held": inner[pack.lot_id, pack.id].direct}
-        for pack in there
-        if 0 < inner[pack.lot_id, pack.id].direct < holds[pack.level]
-    ]
-    good = view.count_states(key_of(lot)).get(State.COMMISSIONED, 0)
-    packed, doubtful = count_packed(view, key_of(lot)), count_doubtful(view, key_of(lot))
-    return {
-        "commissioned": good,
-        "packed": packed - doubtful,
-        "loose": good - packed + doubtful,
-        "doubtful": doubtful,
-        "part": part,
-    }

@@ -113,7 +113,8 @@ def challenge(
 
     Returns:
         What `show` gives; passed; hold: the number of the hold that was placed, or None;
-        next_held: the failures because of which the next file taken in here is held.
+        next_held: the entries of failures of this run; of files that are still to come, what was
+            read meanwhile is held, or all where nobody can tell when it was read.
     """
     record.check_may("run challenged")
     runs.check_challenge(when, shown, caught)

@@ -15,7 +15,12 @@ from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.record import Record
-from serialkeeper.store.sign_in import badge_digest, begin_session, end_session
+from serialkeeper.store.sign_in import (
+    badge_digest,
+    begin_session,
+    end_session,
+    end_sessions,
+)
 
 
 def give_badge(record: Record, name: str, badge: str, *, reason: str) -> dict[str, Any]:
@@ -49,6 +54,7 @@ def give_badge(record: Record, name: str, badge: str, *, reason: str) -> dict[st
             )
         data = {"person": person.id, "sha256": digest}
         work.write(HOUSE, "badge given", data, reason=why)
+        end_sessions(work, person.id)
     return {"name": name}
 
 
@@ -79,14 +85,19 @@ def change_pin(record: Record, badge: str, pin: str) -> dict[str, Any]:
         digest = hashlib.sha256(sealed.encode()).hexdigest()
         work.write(HOUSE, "pin changed", {"person": person.id, "sha256": digest})
         work.keep_credential(person.id, sealed, pin=True)
+        end_sessions(work, person.id)
     return {"name": person.name}
 
 
-def enter(record: Record, *, typed: str = "") -> dict[str, Any]:
+def enter(
+    record: Record, *, typed: str = "", instead_of: tuple[int, str] | None = None
+) -> dict[str, Any]:
     """Begin a session of whoever has signed in, at this station.
 
     Args:
         typed: the password, or the badge's text, that was given.
+        instead_of: number and key of the session that the station kept until now, whoever's; it is
+            over.
 
     Refuses `live_only`, `password_temporary`; `password_needed` in a session, `token_narrow`.
 
@@ -96,7 +107,7 @@ def enter(record: Record, *, typed: str = "") -> dict[str, Any]:
     """
     record.check_may("pin changed")  # everybody may, but in a session or with a first password
     _check_live(record)
-    number, key = begin_session(record)
+    number, key = begin_session(record, instead_of)
     with record.read() as view:
         idle = view.password_rules().idle
         by_badge = bool(typed) and view.person(record.person).badge == badge_digest(typed)
@@ -104,14 +115,15 @@ def enter(record: Record, *, typed: str = "") -> dict[str, Any]:
     return {**told, "key": key, "badge": typed if by_badge else ""}
 
 
-def leave(record: Record, session: int) -> dict[str, Any]:
-    """End a session.
+def leave(record: Record, session: int, key: str) -> dict[str, Any]:
+    """End a session; its key says that it is this station's.
+
+    Refuses `session_over` for one that is over already.
 
     Returns:
-        name, station.
+        name (its owner's), station.
     """
-    end_session(record, session)
-    return {"name": record.person, "station": record.station}
+    return {"name": end_session(record, session, key), "station": record.station}
 
 
 def give_token(

@@ -15,13 +15,13 @@ from sqlalchemy import select
 
 from serialkeeper.rules.chain import HOUSE, LotKey, block_of
 from serialkeeper.rules.moves import OPEN_LOT, RESTORED, State
-from serialkeeper.rules.pack_entries import capacity
-from serialkeeper.rules.recovery import BACKUP, SSCC_MARGIN, jump, prefix_jump
+from serialkeeper.rules.pack_entries import NUMBERED, capacity
+from serialkeeper.rules.recovery import BACKUP, EMPTY_PACKS, SSCC_MARGIN, jump, prefix_jump
 from serialkeeper.store.copying import copy_house, copy_lots
 from serialkeeper.store.engines import file_of, open_engine
 from serialkeeper.store.failures import speaking_plainly
 from serialkeeper.store.opening import open_copy
-from serialkeeper.store.pack_tables import SsccRange, SsccStock
+from serialkeeper.store.pack_tables import PackRow, SsccRange, SsccStock
 from serialkeeper.store.packing import used_ssccs
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot, table_of
@@ -132,23 +132,32 @@ def jump_ahead(work: Work, record: Record) -> dict[str, Any]:
 
     Returns:
         prefixes, ssccs: how many were jumped; allocations: how many were moved to fresh prefixes;
-        voided: labels that were not printed; given_up: SSCCs in hand; lots: those concerned;
-        sscc_from: where a company prefix and extension digit begin that were never used.
+        imports: how many unfinished ones were given up; voided: labels that were not printed;
+        given_up: SSCCs in hand; packs: those ended that had a key and were never filled; lots:
+        those concerned; sscc_from: where a company prefix and extension digit begin that were
+        never used.
     """
     lots = [lot for lot in work.lots() if lot.state in OPEN_LOT]
-    concerned = sorted({*map(key_of, lots), *_with_stock(work)})
+    empty = _never_filled(work)
+    concerned = sorted({*map(key_of, lots), *_with_stock(work), *empty})
     work.lock(concerned)  # nobody works beside this, so that the house may be locked already
-    told = {"prefixes": 0, "ssccs": 0, "allocations": 0, "voided": 0, "given_up": 0}
+    words = ("prefixes", "ssccs", "allocations", "imports", "voided", "given_up", "packs")
+    told = dict.fromkeys(words, 0)
     for product in work.products():
         told["prefixes"] += _reserve_prefixes(
             work, product.id, 0, prefix_jump(product.prefixes_used, record.chance)
         )
     told["ssccs"] = _reserve_ssccs(work, record)
     for lot in lots:
+        told["imports"] += _give_up_import(work, lot)
         told["allocations"] += _move_allocations(work, lot)
         told["voided"] += _void_unprinted(work, lot)
     for key in concerned:
         told["given_up"] += _give_up_ssccs(work, key)
+        if ids := empty.get(key):
+            told["packs"] += len(ids)
+            data = {"packs": ids, "note": EMPTY_PACKS}
+            work.write(key, "packs decommissioned", data, reason="other")
     begin = int(work.setting("sscc_from") or 0)  # past an earlier recovery, too
     begin += SSCC_MARGIN + int.from_bytes(record.chance(8), "big") % SSCC_MARGIN
     return {**told, "lots": len(concerned), "sscc_from": begin}
@@ -206,6 +215,28 @@ def _void_unprinted(work: Work, lot: Lot) -> int:
     moves = [[first, last, allocated, voided] for first, last in zip(firsts, lasts, strict=True)]
     work.write(key, "voided", {"moves": moves, "lot_state": lot.state}, reason=RESTORED)
     return len(places)
+
+
+def _give_up_import(work: Work, lot: Lot) -> int:
+    """Take no more numbers of a file that was being taken in: the other record may have finished
+    it, and printed them."""
+    for one in work.allocations(key_of(lot)):
+        if one.done < one.count and not one.prefix_count:
+            data = {"id": one.id, "first": one.first, "done": one.done}
+            work.write(key_of(lot), "import given up", data)
+            return 1  # it is the last of its lot: nothing is allocated while it is unfinished
+    return 0
+
+
+def _never_filled(view: View) -> dict[LotKey, list[int]]:
+    """The packs of each lot that have their key and were never filled: the other record may have
+    filled them."""
+    c = table_of(PackRow).c
+    query = select(c.product_id, c.lot_id, c.id).where(c.state == NUMBERED).order_by(c.id)
+    found: dict[LotKey, list[int]] = {}
+    for product, lot, id_ in view.connection.execute(query):
+        found.setdefault(LotKey(product, lot), []).append(int(id_))
+    return found
 
 
 def _with_stock(view: View) -> list[LotKey]:

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from serialkeeper.rules import review
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.review import ALARM, FOUND, Group, Item, Review
-from serialkeeper.store.line_tables import FindingRow
+from serialkeeper.store.line_tables import AlarmRow, FindingRow
 from serialkeeper.store.review_tables import ReviewRow
 from serialkeeper.store.runs import events_of
 from serialkeeper.store.tables import Lot, table_of
@@ -59,6 +59,37 @@ def reviewed_alarms(view: View, lot: Lot) -> dict[int, dict[str, Any]]:
         if item.alarm
         for one in there
         if one.covers(item, 0)
+    }
+
+
+def alarms_of(view: View, lot: Lot) -> list[dict[str, Any]]:
+    """A lot's alarms in order of raising, as `describe_alarm` tells them."""
+    reviewed = reviewed_alarms(view, lot)
+    return [describe_alarm(row, reviewed.get(row.id)) for row in view.alarms(key_of(lot))]
+
+
+def describe_alarm(row: AlarmRow, reviewed: dict[str, Any] | None = None) -> dict[str, Any]:
+    """An alarm as plain data, with the review that covers it."""
+    acknowledged = row.state != "open"
+    return {
+        "id": row.id,
+        "kind": row.word,
+        "lane": row.lane or None,
+        "first": row.first,
+        "last": row.last,
+        "labels": row.labels,
+        "state": row.state,
+        "file": row.name,
+        "station": row.station,
+        "raised": row.at,
+        "take": row.take or None,
+        "followed": bool(row.follow),
+        "person": row.person or None,
+        "cause": row.cause or None,
+        "restart_check": row.restart_check or None,
+        "held": [row.held_first, row.held_last] if acknowledged else None,
+        "acknowledged": row.acknowledged or None,
+        "reviewed": reviewed,
     }
 
 

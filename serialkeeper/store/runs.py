@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import fields
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import select, text
 
 from serialkeeper.rules import holds, runs
@@ -66,17 +68,9 @@ def unproven(view: View, lot: Lot, station: str, *, practice: bool) -> bool:
 
 
 def waiting_failures(view: View, key: LotKey, station: str) -> list[int]:
-    """The entries of failed challenges at a station after which no file was taken in there: the
-    next one is held."""
-    failed = runs.failures(events_of(view, key), station, 0)
-    if not failed:
-        return []
-    taken = [
-        entry.seq
-        for entry in view.entries(key)
-        if entry.verb == "take finished" and entry.station == station
-    ]
-    return [one.seq for one in failed if one.seq > max(taken, default=0)]
+    """The entries of failed challenges of a station's last run: of files that are still to come,
+    what was read meanwhile is held."""
+    return [one.failed.seq for one in runs.doubts(events_of(view, key), station) if one.latest]
 
 
 def hold_after_failure(work: Work, lot: Lot, station: str) -> int:
@@ -96,15 +90,17 @@ def hold_after_failure(work: Work, lot: Lot, station: str) -> int:
 
 
 def hold_taken(work: Work, lot: Lot, take: int, *, station: str, follow: int = 0) -> int:
-    """Hold what a take wrote, if its station's reader failed while the file came about: since the
-    file was first followed, or since the last file of that station was taken in.
+    """Hold what a take wrote while its station's reader may have been failing.
+
+    All of it, if the reader failed since the file was first followed, or since the last file of
+    that station was taken in; else what `rules.runs.Doubt` says.
 
     Returns:
         the hold's number, 0 if it did not fail.
     """
     key = key_of(lot)
-    events = events_of(work, key)
-    if not runs.failures(events, station, 0):
+    doubts = runs.doubts(events_of(work, key), station)
+    if not doubts:
         return 0
     begun, taken = 0, list[tuple[int, PartRef]]()
     for entry in work.entries(key):
@@ -115,11 +111,23 @@ def hold_taken(work: Work, lot: Lot, take: int, *, station: str, follow: int = 0
         before = entry.verb == "take finished" and entry.station == station
         if followed or (before and not follow and data["take"] != take):
             begun = entry.seq
-    failed = runs.failures(events, station, begun)
-    if not failed:
+    meanwhile = [one.failed for one in doubts if one.failed.seq > begun]
+    if meanwhile:
+        words = f"{runs.READER_FAILED}{station} failed its challenge while this file came about"
+        return _hold(work, lot, taken, meanwhile, words)
+
+    left = [one for one in doubts if one.timed or (one.latest and not follow)]
+    if not left:
         return 0
-    words = f"{runs.READER_FAILED}{station} failed its challenge while this file came about"
-    return _hold(work, lot, taken, failed, words)
+
+    def doubtful(times: NDArray[np.int64]) -> NDArray[np.bool_]:
+        found = np.zeros(len(times), np.bool_)
+        for one in left:
+            found |= one.covers(times, followed=bool(follow))
+        return found
+
+    words = f"{runs.READER_FAILED}{station} failed its challenge; this may have been read meanwhile"
+    return _hold(work, lot, taken, [one.failed for one in left], words, doubtful)
 
 
 def _taken(work: Work, key: LotKey, station: str, since: int) -> list[tuple[int, PartRef]]:
@@ -134,14 +142,24 @@ def _taken(work: Work, key: LotKey, station: str, since: int) -> list[tuple[int,
 
 
 def _hold(
-    work: Work, lot: Lot, taken: list[tuple[int, PartRef]], failed: list[Event], words: str
+    work: Work,
+    lot: Lot,
+    taken: list[tuple[int, PartRef]],
+    failed: list[Event],
+    words: str,
+    doubtful: Callable[[NDArray[np.int64]], NDArray[np.bool_]] = np.ones_like,
 ) -> int:
-    """Hold every label that these parts moved; gives the hold's number, 0 for none."""
+    """Hold every label that these parts moved; gives the hold's number, 0 for none.
+
+    Args:
+        doubtful: says of their readings' times which are meant; all of them if left out.
+    """
     key = key_of(lot)
     moved = np.zeros(lot.labels + 1, dtype=np.bool_)
     for seq, ref in taken:
         states = unpack_states(ref.first, ref.count, work.part(key, seq, ref) or b"")
-        moved[ref.first : ref.first + ref.count] |= states.state != UNCHANGED
+        meant = doubtful(states.time).astype(np.bool_) & (states.state != UNCHANGED)
+        moved[ref.first : ref.first + ref.count] |= meant
     places = np.flatnonzero(moved)
     if not len(places):
         return 0

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, timedelta
 from typing import TYPE_CHECKING
 
-from sqlalchemy import insert, update
+from sqlalchemy import ColumnElement, insert, update
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import passwords, tokens
@@ -186,11 +186,18 @@ def _count(record: Record, person: int) -> None:
 # -- sessions ------------------------------------------------------------------------------------
 
 
-def begin_session(record: Record) -> tuple[int, str]:
-    """Begin a session of this person at this station; gives its number and key."""
+def begin_session(record: Record, instead_of: tuple[int, str] | None = None) -> tuple[int, str]:
+    """Begin a session of this person at this station; gives its number and key.
+
+    Args:
+        instead_of: number and key of the session that the station kept until now, whoever's; it is
+            over.
+    """
     key = record.chance(SESSION_KEY).hex()
     with record.work() as work:
         work.lock((HOUSE,))
+        if instead_of:
+            _end(work, table_of(Session).c.id == instead_of[0], _proves(instead_of[1]))
         number = work.last_session() + 1
         row = {
             "id": number,
@@ -205,14 +212,44 @@ def begin_session(record: Record) -> tuple[int, str]:
     return number, key
 
 
-def end_session(record: Record, number: int) -> None:
-    """A session of this person is over."""
+def end_session(record: Record, number: int, key: str) -> str:
+    """A session is over; who has its key may end it. Gives its owner's name.
+
+    Refuses `session_over`.
+    """
     with record.work() as work:
         work.lock((HOUSE,))
-        table = table_of(Session)
-        own = table.c.person == work.person(record.person).id
-        change = update(table).where(table.c.id == number, own, table.c.ended == "")
-        work.connection.execute(change.values(ended=work.at))
+        row = work.session(number)
+        ended = _end(work, table_of(Session).c.id == number, _proves(key))
+        if row is None or not ended:
+            raise _over(record.station)
+        return work.person_with(row.person).name
+
+
+def end_sessions(work: Work, person: int) -> None:
+    """All sessions of a person are over: what they began with is not in force any more."""
+    _end(work, table_of(Session).c.person == person)
+
+
+def _end(work: Work, *which: ColumnElement[bool]) -> int:
+    table = table_of(Session)
+    change = update(table).where(*which, table.c.ended == "").values(ended=work.at)
+    return int(work.connection.execute(change).rowcount)
+
+
+def _proves(key: str) -> ColumnElement[bool]:
+    return table_of(Session).c.sha256 == hashlib.sha256(key.encode()).hexdigest()
+
+
+def _over(station: str) -> Refused:
+    return Refused(
+        "session_over",
+        "The session at this station is over.",
+        where=station,
+        expected="a session that was used a short while ago",
+        came="one that was left, ended by a new password, badge or PIN, or idle for too long",
+        remedy="Sign in again: person enter.",
+    )
 
 
 def resume(record: Record, session: InSession) -> Person:
@@ -225,14 +262,7 @@ def resume(record: Record, session: InSession) -> Person:
         row = view.session(session.id)
         person = _owner(record, view, row, session) if row else None
     if row is None or person is None:
-        raise Refused(
-            "session_over",
-            "The session at this station is over.",
-            where=record.station,
-            expected="a session that was used a short while ago",
-            came="one that was left, or idle for too long",
-            remedy="Sign in again: person enter.",
-        )
+        raise _over(record.station)
     now = record.now()
     if written(now - timedelta(minutes=1)) > row.used:  # not at every command
         with record.work() as work:

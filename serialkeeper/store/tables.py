@@ -111,7 +111,10 @@ class Product(SQLModel, table=True):
 
 
 class Lot(SQLModel, table=True):
-    """One manufacturing lot of a product. From `approved` on its facts are frozen."""
+    """One manufacturing lot of a product. From `approved` on its facts are frozen.
+
+    `place` is where it is worked on: digits of the company prefix, GLN and extension with blanks
+    between, or empty; `production_order` a URI, or empty."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "lot"
@@ -133,6 +136,8 @@ class Lot(SQLModel, table=True):
     group_limit: int = whole_column()
     layout: str = added_text_column()
     packs: str = added_text_column()
+    place: str = added_text_column()
+    production_order: str = added_text_column()
 
     @property
     def full_name(self) -> str:

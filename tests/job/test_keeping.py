@@ -21,7 +21,7 @@ from test_people import ADA, FIRST, SECRETS, Live
 import serialkeeper as sk
 from serialkeeper.rules import recovery
 from serialkeeper.rules.serials import PREFIXES
-from serialkeeper.steps import numbering
+from serialkeeper.steps import importing, numbering
 
 LEAD, SECOND = "Line Lead", "Second Person"
 OWN = "cold tea and eleven lemons"
@@ -185,6 +185,7 @@ def test_two_that_both_go_on_never_give_out_the_same(
         open_lot(record, "BEGUN")
         with pytest.raises(KeyboardInterrupt):
             sk.serials.allocate(record, "BEGUN", 40)
+    [waiting] = sk.pack.number(record, "PACKS", "case", count=1)["keys"]
     out = backed_up(bench)
     (tmp_path / "there").mkdir()
     with ExitStack() as stack:
@@ -192,6 +193,10 @@ def test_two_that_both_go_on_never_give_out_the_same(
         other = stack.enter_context(restored(bench, out, place.url))
         allocated = {row["position"]: row["state"] for row in sk.label.list(other, "LOT24A")}
         assert [allocated[one] for one in (1, 10, 11, 30)] == ["issued"] * 2 + ["voided"] * 2
+        assert sk.pack.show(other, waiting)["state"] == "decommissioned"
+        sk.events.write(other, "PACKS", form="json", out=bench.folder / "other.jsonld")
+        told = (bench.folder / "other.jsonld").read_text()  # its end is not told: it never began
+        assert "decommissioning" not in told and told.count('"AggregationEvent"') == 1
         given: list[set[str]] = []
         packs: list[set[str]] = []
         for one in (record, other):
@@ -218,6 +223,49 @@ def test_two_that_both_go_on_never_give_out_the_same(
                 other, "LOT24A", lanes=2, out=bench.folder / "p.csv", first=11, last=12
             ),
         )
+
+
+def test_an_import_that_was_under_way_is_finished_by_one_of_the_two_only(
+    bench: Bench, databases: Databases, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The restored record gives it up: what was there is voided, the rest comes from nobody's file
+    again; the lot goes on with other numbers, and adds up."""
+    record = bench.record
+    whole = importing._chunk
+
+    def die(*_: Any) -> int:
+        raise KeyboardInterrupt
+
+    def die_later(*arguments: Any) -> int:
+        whole(*arguments)
+        raise KeyboardInterrupt
+
+    for turn, chunk in enumerate((die, die_later)):
+        name = f"TURN{turn}"
+        open_lot(record, name)
+        path = bench.folder / f"{name}.csv"
+        lines = "".join(f"X{turn}{number:05}\n" for number in range(10_003))
+        path.write_text(f"serial\n{lines}")
+        with monkeypatch.context() as patch:
+            patch.setattr(importing, "BLOCKS_AT_ONCE", 1)
+            patch.setattr(importing, "_chunk", chunk)
+            with pytest.raises(KeyboardInterrupt):
+                sk.serials.import_(record, name, path)
+        there = len(numbers(record, name))
+        assert there == 10_000 * turn
+        out = backed_up(bench, f"backup{turn}.db")
+        (tmp_path / name).mkdir()
+        with (
+            databases.new(tmp_path / name) as place,
+            restored(bench, out, place.url) as other,
+        ):
+            assert all(row["state"] == "voided" for row in sk.label.list(other, name))
+            refused("import_claimed", sk.serials.import_, other, name, path)
+            assert sk.lot.show(other, name)["allocated"] == there
+            sk.serials.allocate(other, name, 7)
+            assert len(numbers(other, name)) == there + 7
+            assert sk.record.verify(other)["sound"]
+        assert sk.serials.import_(record, name, path)["resumed"]
 
 
 def test_a_fork_shows_against_a_checkpoint(bench: Bench, tmp_path: Path) -> None:

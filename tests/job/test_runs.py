@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
-from conftest import GTIN, Bench, as_seen
+from conftest import GTIN, Bench, Clock, as_seen
 from test_challenge import as_good, made, shown
 from test_follow import Feeder, text_of
 
@@ -177,7 +177,8 @@ def test_a_failed_challenge_holds_what_was_taken_since_the_last_pass(bench: Benc
 
 
 def test_a_file_that_spans_a_failure_is_held_although_the_reader_passed_again(bench: Bench) -> None:
-    """The whole shift comes in one file at its end: some of it was read while the reader failed."""
+    """The shift comes in files at its end: some of them was read while the reader failed, and
+    nothing says which; so all of that run is held."""
     rows = as_seen(bench.printed(40))
     begin(bench)
     take(bench, rows[:10])
@@ -186,8 +187,48 @@ def test_a_file_that_spans_a_failure_is_held_although_the_reader_passed_again(be
     take(bench, rows[10:30])
     positions = [one["positions"] for one in sk.hold.list(bench.record, bench.lot)["holds"]]
     assert positions == [[[1, 10, 1]], [[11, 30, 1]]]
+    take(bench, rows[30:35])
+    assert sk.hold.list(bench.record, bench.lot)["holds"][2]["positions"] == [[31, 35, 1]]
+    sk.run.clearance(bench.record, bench.lot, "after", checked=AFTER)
+    proven(bench, "end")
+    sk.run.clearance(bench.record, bench.lot, "after", checked=AFTER)
+    sk.run.end(bench.record, bench.lot)
+    begin(bench)  # what comes now is of this run
+    take(bench, rows[35:])
+    assert len(sk.hold.list(bench.record, bench.lot)["holds"]) == 3
+
+
+@pytest.mark.parametrize("ahead", [0, 59, 61])
+def test_where_clocks_agree_times_tell_what_was_read_while_the_reader_failed(
+    bench: Bench, ahead: int
+) -> None:
+    """Of every file of the shift, whatever was taken in before it: from a minute before the last
+    pass to a minute after the failure, and what has no time. With clocks apart, all of it."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    time = bench.record.now
+    assert isinstance(time, Clock)
+    begun = time.time.replace(microsecond=0)
+    for minute, row in enumerate(rows):  # one label a minute, the first at ten minutes before
+        at = begun + timedelta(minutes=minute - 10, seconds=30)
+        row["at"] = at.isoformat().replace("+00:00", "Z")
+    begin(bench)
+    shows = time.time + timedelta(seconds=ahead)
+    sk.run.clock(bench.record, bench.lot, of="camera", shows=shows)
+    time.time = begun + timedelta(minutes=20)
+    proven(bench, "stop", caught=2)
+    time.time = begun + timedelta(minutes=25)
+    told = proven(bench, "stop")
+    assert told["next_held"] and told["hold"] is None
+    rows[4]["at"] = ""
+    take(bench, rows[:5])
+    take(bench, rows[5:30])
     take(bench, rows[30:])
-    assert len(sk.hold.list(bench.record, bench.lot)["holds"]) == 2
+    positions = [one["positions"] for one in sk.hold.list(bench.record, bench.lot)["holds"]]
+    if ahead <= CLOCK_LIMIT:
+        assert positions == [[[1, 5, 1]], [[10, 30, 1]], [[31, 31, 1]]]
+    else:
+        assert positions == [[[1, 5, 1]], [[6, 30, 1]], [[31, 60, 1]]]
+    assert bench.heads()
 
 
 def test_a_challenge_set_counts_for_the_run(bench: Bench) -> None:

@@ -168,7 +168,7 @@ def test_a_session_ends_by_leaving_by_idling_and_with_its_owner(station: Station
         first = sk.person.enter(record, typed=BADGE)
         refused("sign_in_refused", station.at, BEA, session=InSession(1, first["key"], None))
     with station.session(first) as record:
-        sk.person.leave(record, first["session"])
+        sk.person.leave(record, first["session"], first["key"])
     refused("session_over", station.session, first)
     with station.at() as record:
         second = sk.person.enter(record, typed=BADGE)
@@ -270,6 +270,63 @@ def test_a_token_may_what_it_is_for_and_signs_nothing(station: Station) -> None:
         assert sk.person.tokens(administrator)[0]["revoked"]
     assert refused("token_over", station.at, token=text_of).came == "revoked"
     assert not {verb for verbs in tokens.SCOPES.values() for verb in verbs} & set(signatures.NEEDED)
+
+
+def test_a_new_badge_pin_or_password_ends_the_sessions_begun_with_the_old_one(
+    station: Station,
+) -> None:
+    """Whoever knows the old one is out at once; sessions of others go on."""
+
+    def begun(person: str = "", password: str = BADGE, pin: str = PIN) -> dict[str, Any]:
+        with station.at(person, password, pin) as record:
+            return sk.person.enter(record, typed=password)
+
+    other = begun(CARLA, OWN)
+    first = begun()
+    new = "warm tea and twelve lemons"
+    with station.of(LENA, OWN) as record:
+        sk.person.password(record, new)
+    refused("session_over", station.session, first)
+    second = begun()
+    with station.of(LENA, new) as record:
+        sk.person.pin(record, BADGE, "770421")
+    refused("session_over", station.session, second)
+    third = begun(pin="770421")
+    with station.of(ADA) as administrator:
+        sk.person.badge(administrator, LENA, "CARD-8R3N0Y5L2C", reason="the old one is lost")
+    refused("session_over", station.session, third)
+    station.session(other).close()
+
+
+def test_whoever_enters_ends_the_session_that_the_station_kept(station: Station) -> None:
+    """Its key says that it is this station's; without it nobody ends another's session."""
+    with station.at() as record:
+        first = sk.person.enter(record, typed=BADGE)
+    kept = (first["session"], first["key"])
+    with station.at(CARLA, OWN) as record:
+        refused("session_over", sk.person.leave, record, first["session"], "0" * 64)
+        station.session(first).close()
+        second = sk.person.enter(record, instead_of=kept)
+        refused("session_over", station.session, first)
+        refused("session_over", sk.person.leave, record, *kept)
+    with station.of(ADA) as record:  # the name told is the owner's
+        assert sk.person.leave(record, second["session"], second["key"])["name"] == CARLA
+
+
+@pytest.mark.only_on("sqlite", reason="only a file has a name that depends on the folder")
+def test_a_session_is_kept_for_one_file_however_it_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same relative name in another folder is another record."""
+    monkeypatch.setenv("SERIALKEEPER_SESSIONS", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    here = sessions.place("sqlite:///lots.db", "line 1")
+    assert here == sessions.place(f"sqlite:///{tmp_path}/lots.db", "line 1")
+    (tmp_path / "other").mkdir()
+    monkeypatch.chdir(tmp_path / "other")
+    assert here not in (sessions.place("sqlite:///lots.db", "line 1"), tmp_path)
+    server = "postgresql://line@server/lots"
+    assert sessions.place(server, "line 1") == sessions.place(server, "line 1")
 
 
 def test_at_the_terminal_a_shift_is_one_session(

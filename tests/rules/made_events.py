@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 from hypothesis import strategies as st
 
 from serialkeeper.rules import events, gs1, moves
-from serialkeeper.rules.event_forms import FORMS
-from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.rules.event_forms import FORMS, Header
+from serialkeeper.rules.events import Declaration, Event, LotFacts, Place
 from serialkeeper.rules.keys import check_digit
-from serialkeeper.rules.pack_events import TRANSACTIONS
+from serialkeeper.rules.pack_events import LEAVING, TRANSACTIONS
+from serialkeeper.rules.unit_events import COMMISSIONING, ENCODING, SPOILT
 
 CREATED = "2026-02-01T09:00:00.000Z"
 GTIN = "09521234543213"
@@ -27,7 +29,6 @@ TRUSTED = "".join(sorted(gs1.SET_82 - set("';=")))
 ENDS = list(
     dict.fromkeys(step for fate in moves.DECOMMISSION_REASONS.values() for step in fate.steps)
 )
-COMMISSIONING = ("ADD", "commissioning", "active")
 STEPS = [
     COMMISSIONING,
     ("OBSERVE", "inspecting", "non_conformant"),
@@ -36,8 +37,18 @@ STEPS = [
 ]
 """Every kind of event over units: action, step and disposition."""
 AGGREGATING = [("ADD", "packing", None), ("DELETE", "unpacking", None)]
-SHIPPING = ("OBSERVE", "shipping", "in_transit")
-ALL_STEPS = [*STEPS, *AGGREGATING, SHIPPING]
+OF_ORDERS = [ENCODING, SPOILT]
+ALL_STEPS = list(dict.fromkeys([*STEPS, *AGGREGATING, *LEAVING.values(), *OF_ORDERS]))
+
+PLACE = Place("9521234000020", "LINE1", 7)
+ORDER = "urn:epcglobal:cbv:bt:9521234567899:ORDER-7"
+HEADER = Header(
+    Place("9521234000020", "", 7),
+    Place(GLN, "", 7),
+    f"{GTIN}/LOT24A/17",
+    ((GTIN, 7, 'Tablets <20 mg> & "more"'),),
+    ((PLACE, "Line 1 & 2"), (Place(GLN, "", 7), "Depot")),
+)
 
 lots = st.text(SET_82, min_size=1, max_size=20)
 times = st.datetimes(datetime(2000, 1, 1), datetime(2099, 12, 31)).map(
@@ -51,18 +62,46 @@ def serials_of(signs: str) -> st.SearchStrategy[str]:
     return st.text(signs, min_size=1, max_size=20)
 
 
+OTHER_ID = f"ni:///sha-256;{'0' * 64}?ver=CBV2.0"
+places = st.sampled_from([None, PLACE, Place("9521234000020", "", 7)])
+declared = st.sampled_from([None, None, Declaration(CREATED), Declaration(CREATED, (OTHER_ID,))])
 of_units = st.builds(
-    lambda lot, length, time, offset, step, numbers: Event(
-        replace(FACTS, lot=lot, prefix_length=length), time, offset, *step, numbers
+    lambda lot, length, place, time, offset, step, numbers, declaration: Event(
+        replace(FACTS, lot=lot, prefix_length=length, place=place),
+        time,
+        offset,
+        *step,
+        numbers,
+        declared=declaration,
     ),
     lots,
     st.integers(6, 12),
+    places,
     times,
     offsets,
     st.sampled_from(STEPS),
     st.lists(serials_of(SET_82), min_size=1, max_size=5, unique=True),
+    declared,
 )
-"""Events over units, of any lot, time and zone."""
+"""Events over units, of any lot, place, time and zone, some of them told in error."""
+
+
+def of_orders(signs: str) -> st.SearchStrategy[Event]:
+    """Events over numbers of a production order."""
+    return st.builds(
+        lambda step, numbers, place: Event(
+            replace(FACTS, place=place, order=ORDER),
+            *AT,
+            *step,
+            numbers,
+            transaction=("prodorder", ORDER),
+            of_order=True,
+        ),
+        st.sampled_from(OF_ORDERS),
+        st.lists(serials_of(signs), min_size=1, max_size=5, unique=True),
+        places,
+    )
+
 
 ssccs = st.integers(0, 10**10 - 1).map(
     lambda n: (body := f"{n % 10}9521234{n // 10:09d}") + check_digit(body)
@@ -102,9 +141,16 @@ def of_cases(signs: str) -> st.SearchStrategy[Event]:
 
 
 shipments = st.builds(
-    lambda packs, extension, transaction: Event(
-        FACTS, *AT, *SHIPPING, packs=packs, transaction=transaction, destination=(GLN, extension, 7)
+    lambda step, place, packs, extension, transaction: Event(
+        replace(FACTS, place=place),
+        *AT,
+        *step,
+        packs=packs,
+        transaction=transaction,
+        destination=Place(GLN, extension, 7),
     ),
+    st.sampled_from(list(LEAVING.values())),
+    places,
     st.lists(ssccs, min_size=1, max_size=4, unique=True),
     st.sampled_from(["", "DOCK1"]),
     st.sampled_from(
@@ -115,13 +161,13 @@ shipments = st.builds(
         ]
     ),
 )
-of_packs = aggregations(SET_82) | of_ssccs | of_cases(SET_82) | shipments
+of_packs = aggregations(SET_82) | of_ssccs | of_cases(SET_82) | shipments | of_orders(SET_82)
 made_events = st.lists(of_units | of_packs, min_size=1, max_size=4)
 
 
 def one_of_each(lot: str = "LOT24A") -> list[Event]:
     """An event of every kind, with awkward numbers."""
-    facts = replace(FACTS, lot=lot)
+    facts = replace(FACTS, lot=lot, place=PLACE)
     told = [(facts, f"2026-01-31T08:00:00.{i:03d}Z", "+01:00") for i in range(100)]
     named = [f"{CASE_GTIN}/{serial}" for serial in AWKWARD]
     sscc = "195212340000000010"
@@ -131,11 +177,29 @@ def one_of_each(lot: str = "LOT24A") -> list[Event]:
         *({"packs": named, "step": step} for step in (COMMISSIONING, *ENDS)),
         *({"parent": sscc, "packs": named, "step": step} for step in AGGREGATING),
         *({"parent": named[0], "serials": AWKWARD, "step": step} for step in AGGREGATING),
+        *(
+            {
+                "packs": [sscc],
+                "step": step,
+                "transaction": ("desadv", "urn:epcglobal:cbv:bt:9521234567899:D-1"),
+                "destination": Place(GLN, "A<&>\"'%/", 7),
+            }
+            for step in LEAVING.values()
+        ),
+        *(
+            {
+                "serials": AWKWARD,
+                "step": step,
+                "transaction": ("prodorder", ORDER),
+                "of_order": True,
+            }
+            for step in OF_ORDERS
+        ),
+        {"serials": AWKWARD, "step": ENDS[0], "declared": Declaration(CREATED)},
         {
-            "packs": [sscc],
-            "step": SHIPPING,
-            "transaction": ("desadv", "urn:epcglobal:cbv:bt:9521234567899:D-1"),
-            "destination": (GLN, "A<&>\"'%/", 7),
+            "serials": AWKWARD,
+            "step": ENDS[0],
+            "declared": Declaration(CREATED, (OTHER_ID, OTHER_ID)),
         },
     ]
     return [
@@ -144,6 +208,6 @@ def one_of_each(lot: str = "LOT24A") -> list[Event]:
     ]
 
 
-def document(form: str, made: Iterable[Event]) -> str:
+def document(form: str, made: Iterable[Event], **more: Any) -> str:
     """The whole document in one text."""
-    return "".join(FORMS[form].write(made, created=CREATED))
+    return "".join(FORMS[form].write(made, created=CREATED, **more))

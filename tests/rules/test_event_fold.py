@@ -11,9 +11,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from serialkeeper.rules import events, moves, parts
+from serialkeeper.rules import moves, parts, unit_events
 from serialkeeper.rules.chain import Entry, Part, PartRef
-from serialkeeper.rules.events import Event, LotFacts
+from serialkeeper.rules.events import Event, LotFacts, write_time
 
 FACTS = LotFacts("09521234543213", 7, "LOT24A", "2028-06-30", 10_000)
 GOOD_TIME = 1_780_000_000_000
@@ -82,7 +82,7 @@ class Book:
         """The events that the chain has caused."""
         facts = replace(FACTS, group_limit=limit)
         return list(
-            events.fold(self.entries, facts, read_part=self.read_part, serials_of=numbers_of)
+            unit_events.fold(self.entries, facts, read_part=self.read_part, serials_of=numbers_of)
         )
 
 
@@ -252,7 +252,7 @@ def test_a_group_goes_on_over_entries_of_one_take() -> None:
     book.write("take finished", {"take": 1})
     [event] = book.fold(10)
     assert event.serials == numbers_of(1, 3)
-    assert event.time == events.write_time(GOOD_TIME + 500)
+    assert event.time == write_time(GOOD_TIME + 500)
     assert event.offset == "+01:00"
 
 
@@ -281,3 +281,15 @@ def test_every_leaving_ends_the_unit(reason: str) -> None:
     assert made[-1].action == "DELETE"
     assert [event.action for event in made].count("DELETE") == 1
     assert all(event.serials == numbers_of(4, 2) for event in made)
+
+
+@given(books, st.integers(1, 7), st.integers(0, 8))
+@settings(deadline=None, max_examples=200)
+def test_an_event_keeps_its_place_whatever_comes_after_it(book: Book, limit: int, cut: int) -> None:
+    """A longer chain begins with the events of a shorter one; and that events were handed out in
+    the midst of it changes none."""
+    whole = book.fold(limit)
+    begun = Book(book.entries[:cut], book.parts).fold(limit)
+    assert begun == whole[: len(begun)]
+    told = Entry(7, 99, unit_events.HANDED_OUT[0], "", 60, "Ada", "", "", "line 1", "", {}, ())
+    assert Book([*book.entries[:cut], told, *book.entries[cut:]], book.parts).fold(limit) == whole

@@ -11,10 +11,21 @@ import pytest
 from event_reading import Told, Valid, read_back, schemas
 from hypothesis import given, settings
 from lxml import etree
-from made_events import ALL_STEPS, AT, AWKWARD, FACTS, GTIN, document, made_events, one_of_each
+from made_events import (
+    ALL_STEPS,
+    AT,
+    AWKWARD,
+    FACTS,
+    GTIN,
+    HEADER,
+    document,
+    made_events,
+    one_of_each,
+)
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules.event_forms import FORMS, OLD_WORDS, words_of
-from serialkeeper.rules.events import Event
+from serialkeeper.rules.events import Event, Place
 from serialkeeper.rules.pack_events import TRANSACTIONS
 
 STEPS_1_2 = (
@@ -100,13 +111,20 @@ def test_the_schemas_can_say_no(form: str, right: str, wrong: str, valid: Valid)
     assert not valid(form, spoilt)
 
 
+def plain(place: Place | None) -> str:
+    """A place as GLN or GLN/EXTENSION."""
+    return "/".join(filter(None, (place.gln, place.extension))) if place else ""
+
+
 def told(event: Event) -> Told:
     """What an event says, from its fields."""
     of_one_lot = event.serials or "/" in event.packs[0]
     with_lot = event.biz_step == "commissioning" and of_one_lot
-    destination = "/".join(event.destination[:2]).rstrip("/") if event.destination else ""
+    of_order = event.transaction and event.transaction[0] == "prodorder" and event.serials
+    here, there = plain(event.facts.place), plain(event.destination)
+    kind = "TransactionEvent" if of_order else "ObjectEvent"
     return {
-        "kind": "AggregationEvent" if event.parent else "ObjectEvent",
+        "kind": "AggregationEvent" if event.parent else kind,
         "time": event.time,
         "zone": event.offset,
         "id": event.id,
@@ -116,7 +134,13 @@ def told(event: Event) -> Told:
         "step": event.biz_step,
         "disposition": event.disposition,
         "transactions": [event.transaction] if event.transaction else [],
-        "destinations": [("location", destination)] if destination else [],
+        "sources": [("location", here)] if there and here else [],
+        "destinations": [("location", there)] if there else [],
+        "read at": here,
+        "is at": here if event.biz_step != "shipping" else "",
+        "declared": event.declared.time if event.declared else None,
+        "error": event.declared.reason if event.declared else None,
+        "corrective": list(event.declared.corrective) if event.declared else [],
         "lot": event.facts.lot if with_lot else None,
         "expiry": event.facts.expiry if with_lot else None,
     }
@@ -134,6 +158,53 @@ def test_all_forms_say_what_the_events_say(made: list[Event]) -> None:
         row["step"] = OLD_WORDS.get(row["step"], row["step"])
         row["disposition"] = OLD_WORDS.get(row["disposition"], row["disposition"])
     assert read_back("xml-1.2", document("xml-1.2", made)) == expected
+
+
+@pytest.mark.parametrize("form", ["json", "xml"])
+@given(made=made_events)
+@settings(deadline=None, max_examples=60)
+def test_links_name_the_same_as_urns(form: str, made: list[Event], valid: Valid) -> None:
+    """With GS1 Digital Links for identifiers both forms of EPCIS 2.0 are valid and say the same."""
+    text = document(form, made, links=True)
+    assert valid(form, text) and "urn:epc:id" not in text
+    assert read_back(form, text) == [told(event) for event in made]
+
+
+def test_the_old_form_has_no_links() -> None:
+    """EPCIS 1.2 came before them."""
+    with pytest.raises(Refused, match="bad_value"):
+        document("xml-1.2", one_of_each(), links=True)
+
+
+@pytest.mark.parametrize(("form", "links"), [(f, k) for f in FORMS for k in (False, True)][:-1])
+def test_a_header_says_who_sends_what_to_whom(form: str, links: bool, valid: Valid) -> None:
+    """Sender, receiver and the document's own name; and of every identifier of master data what it
+    is called. The events are the same as without."""
+    events = one_of_each()
+    text = document(form, events, links=links, header=HEADER)
+    assert valid(form, text)
+    assert read_back(form, text) == read_back(form, document(form, events, links=links))
+    name = 'Tablets <20 mg> & "more"'
+    if form == "json":
+        root = json.loads(text)
+        people = [root["sender"], root["receiver"]]
+        assert root["instanceIdentifier"] == HEADER.instance
+        listed = root["epcisHeader"]["epcisMasterData"]["vocabularyList"]
+        named = {
+            one["id"]: one["attributes"][0]["attribute"]
+            for some in listed
+            for one in some["vocabularyElementList"]
+        }
+        assert people == [one.name(links=links) for one in (HEADER.sender, HEADER.receiver)]
+    else:
+        root = etree.fromstring(text.encode())
+        people = root.findall(".//{*}Identifier")
+        assert [one.text for one in people] == [HEADER.sender.gln, HEADER.receiver.gln]
+        assert root.findtext(".//{*}InstanceIdentifier") == HEADER.instance
+        named = {one.get("id"): one.findtext("attribute") for one in root.iter("VocabularyElement")}
+    of_all = "https://id.gs1.org/01/" + GTIN if links else "urn:epc:idpat:sgtin:9521234.054321.*"
+    assert named.pop(of_all) == name
+    assert named == {place.name(links=links): name for place, name in HEADER.locations}
 
 
 def test_every_word_is_in_its_vocabulary(standards: Path) -> None:

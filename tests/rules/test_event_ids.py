@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from urllib.parse import quote
 
 import pytest
@@ -14,11 +15,13 @@ from hypothesis import strategies as st
 from made_events import (
     AWKWARD,
     FACTS,
+    HEADER,
     STEPS,
     TRUSTED,
     aggregations,
     document,
     of_cases,
+    of_orders,
     of_ssccs,
     of_units,
     one_of_each,
@@ -35,22 +38,22 @@ def facts_of(lot: str) -> LotFacts:
     return replace(FACTS, lot=lot)
 
 
-def prehashes(form: str, made: list[Event]) -> list[str]:
+def prehashes(form: str, made: list[Event], **more: Any) -> list[str]:
     """The texts that the reference implementation hashes, one for each event.
 
     epcis-event-hash-generator, MIT, the reference implementation of CBV 2.0's event hash. It
     drops events that it cannot read with a mere log line, so they are counted.
     """
     reader = json_to_py if form == "json" else xml_to_py
-    read = reader.event_list_from_epcis_document_str(document(form, made))
+    read = reader.event_list_from_epcis_document_str(document(form, made, **more))
     texts: list[str] = hash_generator.derive_prehashes_from_events(read)
     assert len(texts) == len(made)
     return texts
 
 
-def reference_ids(form: str, made: list[Event]) -> list[str]:
+def reference_ids(form: str, made: list[Event], **more: Any) -> list[str]:
     """The event IDs that the reference implementation gives."""
-    ids: list[str] = hash_generator.calculate_hashes_from_pre_hashes(prehashes(form, made))
+    ids: list[str] = hash_generator.calculate_hashes_from_pre_hashes(prehashes(form, made, **more))
     return ids
 
 
@@ -84,7 +87,12 @@ def trusted(event: Event) -> bool:
 
 
 trusted_events = st.lists(
-    of_units.filter(trusted) | aggregations(TRUSTED) | of_ssccs | of_cases(TRUSTED) | shipments,
+    of_units.filter(trusted)
+    | aggregations(TRUSTED)
+    | of_ssccs
+    | of_cases(TRUSTED)
+    | of_orders(TRUSTED)
+    | shipments,
     min_size=1,
     max_size=4,
 )
@@ -95,8 +103,10 @@ trusted_events = st.lists(
 @example([Event(FACTS, "2026-01-31T08:00:00.000Z", "-03:30", *STEPS[0], ["B", "A/", "a", "0"])])
 def test_event_ids_are_those_of_the_reference(made: list[Event]) -> None:
     """Over the JSON-LD form our event ID is the one that the reference implementation gives,
-    whatever the units and packs."""
-    assert [event.id for event in made] == reference_ids("json", made)
+    whatever the units and packs, with links for identifiers too, and with a header."""
+    ids = [event.id for event in made]
+    assert ids == reference_ids("json", made)
+    assert ids == reference_ids("json", made, links=True, header=HEADER)
 
 
 @pytest.mark.parametrize("form", [form for form in FORMS if form != "json"])

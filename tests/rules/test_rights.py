@@ -22,6 +22,7 @@ ONLY = {
         "reviewed",
         "record recovered",
         "allocation moved",
+        "import given up",
         "ssccs given up",
     },
     "integrator": set(),

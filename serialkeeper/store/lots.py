@@ -1,0 +1,90 @@
+"""A lot as plain data: its facts, how far it is, and what was decided about it."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from serialkeeper.rules import levels, retention, serials, signatures
+from serialkeeper.rules.layout import layout_of
+from serialkeeper.rules.locations import name_of
+from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
+from serialkeeper.store.packs import count_packed
+from serialkeeper.store.runs import runs_of
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.telling import place_of
+from serialkeeper.store.view import View, key_of
+
+
+def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
+    """The last decision of the quality unit that was recorded, and who recorded it."""
+    told = [entry for entry in view.entries(key_of(lot)) if entry.verb == "lot decided"]
+    if not told:
+        return None
+    last = told[-1]
+    more = {"reason": last.reason or None, "recorded_by": last.person, "at": last.at}
+    return {**signatures.bare(last).data, **more, "earlier": len(told) - 1}
+
+
+def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
+    """A lot as plain data, with what is allocated, printed and taken so far."""
+    key = key_of(lot)
+    head = view.chain(key)
+    states = view.count_states(key) if count else {}
+    shipped = last_shipped(view, lot) if count and lot.packs else None
+    decided = decision_of(view, lot) if count and lot.state == "closed" else None
+    place = place_of(lot)
+    return {
+        "lot": lot.number,
+        "gtin": lot.gtin,
+        "expiry": lot.expiry,
+        "state": lot.state,
+        "target": lot.target,
+        "allocated": lot.labels,
+        "advice": serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS),
+        "commission_at": lot.commission_at,
+        "market": lot.market,
+        "artwork": lot.artwork,
+        "order": lot.ai_order.split(),
+        "minimum_grade": f"{lot.minimum_grade / 10:.1f}",
+        "group_limit": lot.group_limit,
+        "location": name_of(place.gln, place.extension) if place else None,
+        "production_order": lot.production_order or None,
+        "layout": layout_of(lot.layout).data(),
+        "packs": levels.data_of(levels.levels_of(lot.packs)),
+        "packed": count_packed(view, key) if count else None,
+        "shipped": shipped,
+        "decision": decided,
+        "keep": retention.retention(
+            date.fromisoformat(lot.expiry),
+            released=retention.released_on(decided),
+            shipped=date.fromisoformat(shipped["last"][:10]) if shipped else None,
+        )
+        if count
+        else None,
+        "runs": [one.describe() for one in runs_of(view, key)],
+        "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
+        "states": {state.word: n for state, n in sorted(states.items())} if count else None,
+        "imports": [
+            {
+                "import": i.id,
+                "first": i.first,
+                "count": i.count,
+                "issuer": i.issuer or None,
+                "usable_until": i.usable_until or None,
+                "extras": i.extras.split(),
+                "name": i.name,
+                "sha256": i.sha256,
+            }
+            for i in view.imports(key)
+        ],
+        "jobs": [
+            {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
+            for j in view.jobs(key)
+        ],
+        "takes": [
+            {"take": t.id, "name": t.name, "readings": t.readings, "state": t.state}
+            for t in view.takes(key)
+        ],
+        "chain": {"entries": head.count, "head": head.head.hex()},
+    }
