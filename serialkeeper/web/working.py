@@ -71,6 +71,8 @@ class NewLot(Asked):
     market: Text = ""
     artwork: Text = ""
     group_limit: Whole = 10_000
+    location: Text = ""
+    order: Text = ""
 
 
 class Amount(Asked):
@@ -172,6 +174,8 @@ def open_lot(record: Opened, asked: NewLot) -> Any:
         market=asked.market,
         artwork=asked.artwork,
         group_limit=asked.group_limit,
+        location=asked.location,
+        order=asked.order,
     )
 
 
