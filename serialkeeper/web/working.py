@@ -26,6 +26,9 @@ work = partial(route, router, "POST")
 Text = Annotated[str, Field(max_length=400)]
 Key = Annotated[str, Field(min_length=1, max_length=400)]
 Whole = Annotated[int, Field(strict=True, ge=0, le=HIGHEST)]
+Many = Annotated[int, Field(strict=True, ge=1, le=1_000_000)]
+"""How many of something at a time: as many as are made while somebody waits for the answer."""
+
 Called = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._+ -]{0,119}$")]
 
 _EVENTS = {"json": "application/ld+json", "xml": "application/xml", "xml-1.2": "application/xml"}
@@ -76,9 +79,9 @@ class NewLot(Asked):
 
 
 class Amount(Asked):
-    """How many numbers; without, as many as are advised."""
+    """How many numbers."""
 
-    count: Whole | None = None
+    count: Many
 
 
 class NewJob(Asked):
@@ -106,7 +109,7 @@ class NewPack(Asked):
     positions: Text = ""
     into: Text = ""
     in_order: bool = False
-    count: Whole | None = None
+    count: Many | None = None
     reason: Text = ""
 
 
@@ -114,7 +117,7 @@ class NewKeys(Asked):
     """Keys for packs that are still empty."""
 
     level: Key
-    count: Whole
+    count: Many
 
 
 class NewLabel(Asked):

@@ -15,6 +15,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import jsonschema_rs
 import pytest
 from conftest import GTIN, as_seen
 from test_people import ADA, FIRST, SECRETS
@@ -52,6 +53,8 @@ def test_every_command_has_a_schema() -> None:
     """One file for each, of its name, and no other but those of documents."""
     there = {path.name.removesuffix(".schema.json") for path in FOLDER.iterdir()}
     assert there == commands() | DOCUMENTS
+    for path in FOLDER.iterdir():
+        jsonschema_rs.meta.validate(json.loads(path.read_text()))  # JSON Schema 2020-12 itself
     refusal = json.loads((FOLDER / "refusal.schema.json").read_text())
     assert set(refusal["$defs"]["word"]["enum"]) == set(WORDS)
 

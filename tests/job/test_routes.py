@@ -191,7 +191,9 @@ def test_a_live_record_is_for_tokens_alone(database: Database, tmp_path: Path) -
         assert client.post("/lots", json=lot).status_code == 200
         last = client.get("/entries").json()[-1]
         assert (last["verb"], last["person"], last["token"]) == ("lot registered", "Lena Lead", 1)
-        client.refused("POST", f"/lots/{GTIN}/L1/numbers", 409, "lot_not_approved", json={})
+        client.refused(
+            "POST", f"/lots/{GTIN}/L1/numbers", 409, "lot_not_approved", json={"count": 1}
+        )
         place = {"gln": "9521234000006", "prefix_length": 7, "name": "D", "zone": "Europe/Berlin"}
         assert client.post("/locations", json=place).status_code == 200
         ship = {"packs": ["0"], "to": "9521234000006"}
