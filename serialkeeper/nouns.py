@@ -18,6 +18,7 @@ from serialkeeper.steps import (
     challenges,
     checkpoints,
     contents,
+    correcting,
     drawings,
     exporting,
     handoff,
@@ -213,6 +214,7 @@ class label:
     accept = staticmethod(settling.accept)
     void = staticmethod(settling.void)
     decommission = staticmethod(settling.decommission)
+    correct = staticmethod(correcting.correct)
     replace = staticmethod(rolls.replace)
     settle = staticmethod(settling.settle)
 
@@ -300,6 +302,7 @@ class pack:
     decommission = staticmethod(repacking.decommission)
     check = staticmethod(pack_checks.check)
     ship = staticmethod(shipping.ship)
+    unship = staticmethod(shipping.unship)
     show = staticmethod(contents.show)
     list = staticmethod(contents.all_packs)
 

@@ -23,9 +23,18 @@ def write(
         str,
         typer.Option(help="; ".join(f"{name}: {form.title}" for name, form in FORMS.items()) + "."),
     ] = "json",
+    links: Annotated[
+        bool, typer.Option("--links", help="Name units by GS1 Digital Links, not EPC URNs.")
+    ] = False,
+    sender: Annotated[
+        str, typer.Option(metavar="GLN", help="Who sends it; with --receiver, for a header.")
+    ] = "",
+    receiver: Annotated[str, typer.Option(metavar="GLN", help="Who receives it.")] = "",
 ) -> None:
     """Write a lot's events. Example: events write LOT24A --form json --out events.jsonld."""
-    result = handoff.write_events(call.record(), name, form=form, out=out)
+    result = handoff.write_events(
+        call.record(), name, form=form, out=out, links=links, sender=sender, receiver=receiver
+    )
     words = [
         f"  {word}, which CBV 1.2 lacks, in {count:,} event{'' if count == 1 else 's'}"
         for word, count in result["words"].items()

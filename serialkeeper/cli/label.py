@@ -9,12 +9,12 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import alone, answer, answer_rows, call, signature_lines
+from serialkeeper.cli.answer import alone, answer, answer_rows, call, signature_lines, tally
 from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.outside.files import read_words
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
-from serialkeeper.steps import reports, rolls, settling
+from serialkeeper.steps import correcting, reports, rolls, settling
 
 app = typer.Typer(help="Single labels and decisions on them.")
 Which = Annotated[
@@ -191,6 +191,35 @@ def decommission(
         take_out=take_out,
     )
     answer(result, [_left(result)])
+
+
+@app.command()
+def correct(
+    name: LotName,
+    which: Which,
+    reason: Annotated[str, typer.Option(help="How the mistake came about, and was found.")],
+    second: Second = "",
+    count: Annotated[
+        int | None, typer.Option(min=1, help="How many units; needed for more than one.")
+    ] = None,
+) -> None:
+    """Take a mistaken decommissioning back, within 10 days: the units never left.
+
+    Example: label correct LOT24A 17 --reason "17 typed for 71" --second NAME
+    """
+    record = call.record(second=second)
+    result = correcting.correct(
+        record, name, positions(which), reason=reason, second=second, count=count
+    )
+    back = tally(result["states"])
+    answer(
+        result,
+        [
+            f"Back in lot {result['lot']}: {_places(result)} ({back}): {reason}"
+            f"{alone(record, second)}",
+            "  Downstream the events that told their end are declared in error: events write.",
+        ],
+    )
 
 
 @app.command()

@@ -252,6 +252,19 @@ def ship(
 
 
 @app.command()
+def unship(
+    packs: Annotated[list[str], typer.Argument(metavar="PACK", help="Packs said to have left.")],
+    reason: Why,
+) -> None:
+    """Say that packs had not left: they are here. Example: pack unship PALLET --reason TEXT.
+
+    Downstream an event says so (void_shipping).
+    """
+    result = shipping.unship(call.record(), packs, reason=reason)
+    answer(result, [f"Still here: {', '.join(result['packs'])}: {result['reason']}"])
+
+
+@app.command()
 def add(
     pack: PackKey,
     children: ChildWords,

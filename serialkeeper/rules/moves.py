@@ -156,6 +156,13 @@ MOVES: Mapping[str, Move] = {
             _S.DECOMMISSIONED,
             reasons=tuple(DECOMMISSION_REASONS),
         ),
+        Move(
+            "correct",
+            (_S.DECOMMISSIONED,),
+            _S.COMMISSIONED,
+            free_reason=True,
+            second=True,
+        ),
     )
 }
 """Every move a label can make after its allocation."""
@@ -169,9 +176,13 @@ INSPECTED: Mapping[str, str] = {
 
 LEGAL: frozenset[tuple[str, str]] = frozenset(
     (source.value, move.target.value) for move in MOVES.values() for source in move.sources
-) | {(State.REJECTED.value, State.VERIFIED.value)}
+) | {
+    (State.REJECTED.value, State.VERIFIED.value),
+    (State.DECOMMISSIONED.value, State.PULLED.value),
+}
 """Every pair of letters that some move allows; an accepted label goes where it would have
-gone, which for a lot that commissions at application is `verified`."""
+gone, which for a lot that commissions at application is `verified`; a corrected one goes back to
+where it was, which may be `rejected`."""
 
 
 def target_of(name: str, *, commission_at: str) -> State:

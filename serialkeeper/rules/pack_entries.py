@@ -165,6 +165,12 @@ def _pack_shipped(entry: Entry, key: Row) -> list[Change]:
     return [Update("pack", {**key, "id": id_}, {"state": SHIPPED}) for id_ in entry.data["packs"]]
 
 
+def _shipping_voided(entry: Entry, key: Row) -> list[Change]:
+    return [
+        Update("pack", {**key, "id": id_}, {"state": COMMISSIONED}) for id_ in entry.data["packs"]
+    ]
+
+
 def _nothing(_entry: Entry, _key: Row) -> list[Change]:
     return []
 
@@ -186,6 +192,7 @@ HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "pack label checked": _label_checked,
     "pack label torn": _label_torn,
     "packs shipped": _pack_shipped,
+    "shipping voided": _shipping_voided,
 }
 """What entries of a lot's chain do."""
 

@@ -11,7 +11,15 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from serialkeeper.errors import Damaged
-from serialkeeper.rules import holds, pack_entries, people_entries, review, runs, signatures
+from serialkeeper.rules import (
+    corrections,
+    holds,
+    pack_entries,
+    people_entries,
+    review,
+    runs,
+    signatures,
+)
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
 from serialkeeper.rules.changes import (
     AddExtras,
@@ -431,6 +439,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "voided": _moved,
     "numbers returned": _moved,
     "decommissioned": _moved,
+    "corrected": corrections.corrected,
     "settled": _settled,
     "roll added": _roll_added,
     "roll slit": _roll_slit,

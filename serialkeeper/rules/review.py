@@ -32,7 +32,7 @@ FOUND, ALARM, LIFTED, COUNTED = "found", "alarm", "hold lifted", "count correcte
 CHALLENGE, CLOCK, GRADE = "challenge", "clock", "grade"
 """Kinds of items that are no decision on labels; those are called by their verb."""
 
-DECISIONS = ("accepted", "voided", "decommissioned", "numbers returned", "settled")
+DECISIONS = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
 """Verbs that decide on labels."""
 
 CRITICAL: Mapping[str, tuple[str, ...]] = {
@@ -309,7 +309,7 @@ def of_entry(entry: Entry) -> list[Item]:
     """The items that an entry tells by itself; alarms, findings and runs are told by others."""
     data, reason = entry.data, entry.reason
     match entry.verb:
-        case "accepted" | "voided" | "decommissioned" | "numbers returned":
+        case "accepted" | "voided" | "decommissioned" | "corrected" | "numbers returned":
             ranges = [move[:2] for move in data["moves"]]
         case "settled":
             ranges = data["ranges"]
@@ -319,7 +319,7 @@ def of_entry(entry: Entry) -> list[Item]:
             return [_item(entry, LIFTED, reason, [], f"hold {data['hold']}")]
         case "counted" if data["value"] < 0:
             return [_item(entry, COUNTED, reason, [], f"{data['term']} {data['value']:+d}")]
-        case "packs decommissioned":
+        case "packs decommissioned" | "shipping voided":
             return [_item(entry, entry.verb, reason, [])]
         case _:
             return []

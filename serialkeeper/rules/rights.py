@@ -103,6 +103,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "numbers returned": _DECIDING,
     "decommissioned": _DECIDING,
     "held": (OPERATOR, LINE_LEAD, COMPLIANCE),
+    "corrected": (COMPLIANCE,),
     "hold lifted": (COMPLIANCE,),
     "lot decided": (COMPLIANCE,),
     "lot reopened": (COMPLIANCE,),
@@ -128,6 +129,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "pack label checked": _LINE,
     "pack label torn": _LINE,
     "packs shipped": _LINE,
+    "shipping voided": _DECIDING,
     # the sum, the end, the reports
     "counted": _LINE,
     "reconciled": _DECIDING,

@@ -59,6 +59,7 @@ NEEDED: Mapping[str, Needed] = {
     "record recovered": Needed(always=True),
     "reviewed": Needed(doer=REVIEWED),
     "decommissioned": Needed(),
+    "corrected": Needed(always=True),
     "hold lifted": Needed(),
 }
 """The verbs whose entries are signed. One that comes later needs a new `SINCE` of its own: its

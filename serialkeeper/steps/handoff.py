@@ -14,23 +14,20 @@ from serialkeeper.rules.events import Event
 from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
-from serialkeeper.store.telling import events_of
+from serialkeeper.store.telling import events_of, header_of, last_telling
 from serialkeeper.store.view import View, key_of
 
-_TELLING = (
-    "taken",
-    "take finished",
-    "accepted",
-    "voided",
-    "decommissioned",
-    "packed",
-    "unpacked",
-    "packs decommissioned",
-    "packs shipped",
-)
 
-
-def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str, Any]:
+def write_events(
+    record: Record,
+    name: str,
+    *,
+    form: str,
+    out: Path,
+    links: bool = False,
+    sender: str = "",
+    receiver: str = "",
+) -> dict[str, Any]:
     """Write a lot's events as one EPCIS document.
 
     The same record and form give the same bytes. What was handed out is journalled. The answer's
@@ -39,24 +36,22 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
     Args:
         form: `json` or `xml` for EPCIS 2.0, `xml-1.2` for EPCIS 1.2.
         out: the file to make.
+        links: name units and places by GS1 Digital Links, not by EPC URNs; not in EPCIS 1.2.
+        sender, receiver: locations of the record, for a header with master data; or neither.
 
-    Refuses `nothing_to_send`, `take_unfinished`, `bad_value`, `file_exists`.
+    Refuses `nothing_to_send`, `take_unfinished`, `bad_value`, `location_unknown`, `file_exists`.
     """
-    if form not in FORMS:
-        raise Refused(
-            "bad_value",
-            "There is no such form of an event file.",
-            expected=" or ".join(FORMS),
-            came=form,
-            remedy="Give --form json, --form xml or --form xml-1.2.",
-        )
+    _check_form(form)
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
         created = _created(view, lot)
         tally = _Tally(form)
+        header = header_of(view, lot, sender, receiver)
+        events = tally.count(events_of(view, lot))
+        pieces = FORMS[form].write(events, created=created, links=links, header=header)
         with Delivery(out) as file:
-            for text in FORMS[form].write(tally.count(events_of(view, lot)), created=created):
+            for text in pieces:
                 file.write(text.encode())
             if not tally.events:
                 raise Refused(
@@ -75,12 +70,27 @@ def write_events(record: Record, name: str, *, form: str, out: Path) -> dict[str
                 "size": file.size,
                 "events": tally.events,
                 "epcs": tally.epcs,
+                "links": links,
+                "sender": sender,
+                "receiver": receiver,
             }
             with record.work(key) as work:
                 work.write(key, "events written", data)
             file.deliver()
     words = dict(sorted(tally.words.items()))
     return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data, "words": words}
+
+
+def _check_form(form: str) -> None:
+    """Refuses `bad_value`."""
+    if form not in FORMS:
+        raise Refused(
+            "bad_value",
+            "There is no such form of an event file.",
+            expected=" or ".join(FORMS),
+            came=form,
+            remedy="Give --form json, --form xml or --form xml-1.2.",
+        )
 
 
 def _created(view: View, lot: Lot) -> str:
@@ -90,11 +100,8 @@ def _created(view: View, lot: Lot) -> str:
     """
     for take in view.takes(key_of(lot)):
         check_take(lot.number, take.id, take.name, take.state)
-    created = ""
-    for entry in view.entries(key_of(lot)):
-        if entry.verb in _TELLING:
-            created = entry.at
-    return created
+    last = last_telling(view, lot)
+    return last.at if last else ""
 
 
 class _Tally:

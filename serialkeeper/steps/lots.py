@@ -63,13 +63,7 @@ def open_lot(
     _check_facts(target, commission_at, group_limit, market + artwork)
     with record.work(HOUSE) as work:
         product = work.product(gtin)
-        if work.find_lot(product.id, number):
-            raise Refused(
-                "lot_exists",
-                "The product has a lot of that number already.",
-                where=f"{gtin}/{number}",
-                remedy="Look at it: lot show. A lot is opened once.",
-            )
+        _check_new(work, product, number)
         lot_id = work.last_chain() + 1
         data = {
             "product_id": product.id,
@@ -93,8 +87,17 @@ def open_lot(
         key = LotKey(product.id, lot_id)
         work.open_chain(key)
         work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
-        lot = work.lot(f"{gtin}/{number}")
-        return describe(work, lot)
+        return describe(work, work.lot(f"{gtin}/{number}"))
+
+
+def _check_new(view: View, product: Product, number: str) -> None:
+    if view.find_lot(product.id, number):
+        raise Refused(
+            "lot_exists",
+            "The product has a lot of that number already.",
+            where=f"{product.gtin}/{number}",
+            remedy="Look at it: lot show. A lot is opened once.",
+        )
 
 
 def _place(view: View, location: str) -> str:

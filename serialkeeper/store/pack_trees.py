@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.chain import Entry, LotKey
 from serialkeeper.rules.holds import Hold, in_order, on_label, on_pack
 from serialkeeper.rules.levels import level_named, levels_of
 from serialkeeper.rules.moves import State
@@ -91,20 +91,26 @@ def holds_on_lot(view: View, lot: Lot) -> list[Hold]:
 
 def last_shipped(view: View, lot: Lot) -> dict[str, Any] | None:
     """How many packs that hold units of a lot left, and when the last one did."""
-    left: list[tuple[str, int]] = []
+    times: list[str] = []
     for home in sorted(_homes_of(view, lot)):
-        for entry in view.entries(LotKey(lot.product_id, home)):
-            if entry.verb != "packs shipped":
-                continue
-            some = [pack_at(view, lot.product_id, home, id_) for id_ in entry.data["packs"]]
-            if home != lot.id:
-                inner = contents_of(view, some, ())
-                some = [one for one in some if inner[home, one.id].units.get(lot.id)]
-            left.append((entry.at, len(some)))
-    left = [(at, count) for at, count in left if count]
-    if not left:
-        return None
-    return {"packs": sum(count for _, count in left), "last": max(at for at, _ in left)}
+        shipped = shipments_of(view, LotKey(lot.product_id, home))
+        some = [pack_at(view, lot.product_id, home, id_) for id_ in shipped]
+        if home != lot.id and some:
+            inner = contents_of(view, some, ())
+            some = [one for one in some if inner[home, one.id].units.get(lot.id)]
+        times += [shipped[one.id].at for one in some]
+    return {"packs": len(times), "last": max(times)} if times else None
+
+
+def shipments_of(view: View, key: LotKey) -> dict[int, Entry]:
+    """The packs of a lot's chain that left, each with the entry that says so."""
+    shipped: dict[int, Entry] = {}
+    for entry in view.entries(key):
+        if entry.verb == "packs shipped":
+            shipped |= dict.fromkeys(entry.data["packs"], entry)
+        elif entry.verb == "shipping voided":
+            shipped = {id_: at for id_, at in shipped.items() if id_ not in entry.data["packs"]}
+    return shipped
 
 
 def _homes_of(view: View, lot: Lot) -> set[int]:

@@ -1,13 +1,16 @@
-"""The events that a lot has caused, as its chain tells them."""
+"""The events that a lot has caused, as its chain tells them, and what a document says of them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
 
+from serialkeeper.errors import Refused
 from serialkeeper.rules import pack_events
 from serialkeeper.rules.chain import Entry, PartRef
+from serialkeeper.rules.event_forms import Header
 from serialkeeper.rules.events import Event, LotFacts, Place
+from serialkeeper.store.import_tables import Location
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -24,6 +27,76 @@ def place_of(lot: Lot) -> Place | None:
         return None
     digits, gln, extension = lot.place.split(" ")
     return Place(gln, extension, int(digits))
+
+
+TELLING = (
+    "issued",
+    "taken",
+    "take finished",
+    "accepted",
+    "voided",
+    "decommissioned",
+    "corrected",
+    "packed",
+    "unpacked",
+    "packs decommissioned",
+    "packs shipped",
+    "shipping voided",
+)
+"""Entries that can cause an event."""
+
+
+def last_telling(view: View, lot: Lot) -> Entry | None:
+    """The newest entry that can have caused an event."""
+    return next(
+        (one for one in reversed(list(view.entries(key_of(lot)))) if one.verb in TELLING), None
+    )
+
+
+def header_of(view: View, lot: Lot, sender: str, receiver: str) -> Header | None:
+    """What a document about a lot says before its events; None without a sender.
+
+    Args:
+        sender, receiver: locations of the record, GLN or GLN/EXTENSION.
+
+    Refuses `location_unknown`, and `bad_value` for one of both alone.
+    """
+    if not sender and not receiver:
+        return None
+    if not sender or not receiver:
+        raise Refused(
+            "bad_value",
+            "A header names a sender and a receiver.",
+            expected="both",
+            came=f"sender {sender or 'none'}, receiver {receiver or 'none'}",
+            remedy="Give --sender and --receiver, or neither.",
+        )
+    first, second = view.location(sender), view.location(receiver)
+    named = {_place(one): one.name for one in (first, second, *_concerned(view, lot))}
+    last = last_telling(view, lot)
+    return Header(
+        _place(first),
+        _place(second),
+        f"{lot.full_name}/{last.seq if last else 0}",
+        ((lot.gtin, lot.prefix_length, view.product_of(lot).name),),
+        tuple(named.items()),
+    )
+
+
+def _concerned(view: View, lot: Lot) -> Iterator[Location]:
+    """The locations that a lot's events name."""
+    places = {place_of(lot)}
+    for entry in view.entries(key_of(lot)):
+        if entry.verb == "packs shipped":
+            data = entry.data
+            places.add(Place(data["to"], data["extension"], data["prefix_length"]))
+    for one in view.locations():
+        if _place(one) in places:
+            yield one
+
+
+def _place(location: Location) -> Place:
+    return Place(location.gln, location.extension, location.prefix_length)
 
 
 def events_of(view: View, lot: Lot) -> Iterator[Event]:

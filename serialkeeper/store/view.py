@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from serialkeeper.errors import Refused
 from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
 from serialkeeper.rules.chain import LotKey, block_of
+from serialkeeper.rules.corrections import BACK
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
 from serialkeeper.store import bulk
@@ -279,23 +280,24 @@ class View(House):
         c = table_of(Departure).c
         rows = self.connection.execute(
             select(c.state, c.reason, func.sum(c["last"] - c["first"] + 1))
-            .where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+            .where(c.product_id == key.product_id, c.lot_id == key.lot_id, c.state != BACK)
             .group_by(c.state, c.reason)
         )
         return {(state, reason): int(count) for state, reason, count in rows}
 
     def departures(self, key: LotKey) -> list[Departure]:
-        """Why labels were voided or decommissioned, in order."""
-        return self._all(Departure, **key.row())
+        """Why labels were voided or decommissioned, in order; not of those that came back."""
+        return [row for row in self._all(Departure, **key.row()) if row.state != BACK]
 
     def departures_at(self, key: LotKey, position: int) -> list[Departure]:
-        """Why one label was voided or decommissioned, in order."""
+        """Why one label was voided or decommissioned, in order, unless it came back."""
         table = table_of(Departure)
         query = select(table).where(
             table.c.product_id == key.product_id,
             table.c.lot_id == key.lot_id,
             table.c["first"] <= position,
             table.c["last"] >= position,
+            table.c.state != BACK,
         )
         rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
         return [Departure(**row) for row in rows]

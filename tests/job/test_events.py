@@ -83,6 +83,39 @@ def test_a_whole_life_is_told_alike_in_all_forms(bench: Bench, standards: Path) 
     bench.heads()
 
 
+def test_a_document_says_who_sends_what_to_whom(bench: Bench, standards: Path) -> None:
+    """With a header, and units named by links; the events and their IDs are the same as without."""
+    whole_life(bench)
+    sk.location.add(bench.record, "9521234000020", prefix_length=7, name="Plant", zone="UTC")
+    valid, plain = schemas(standards), bench.folder / "plain"
+    sk.events.write(bench.record, bench.lot, form="json", out=plain)
+    for form, links in (("json", True), ("xml", False), ("xml", True), ("xml-1.2", False)):
+        out = bench.folder / f"{form}-{links}"
+        sk.events.write(
+            *(bench.record, bench.lot),
+            form=form,
+            out=out,
+            links=links,
+            sender="9521234000020",
+            receiver=GLN,
+        )
+        text = out.read_text("utf-8")
+        assert valid(form, text) and "Plant" in text and "Store" in text
+        ids = [row["id"] for row in read_back(form, text)]
+        assert ids == [row["id"] for row in read_back("json", plain.read_text("utf-8"))]
+        if form != "xml-1.2":
+            assert read_back(form, text) == read_back("json", plain.read_text("utf-8"))
+
+    def refuse(word: str, form: str = "json", **more: Any) -> None:
+        with pytest.raises(sk.Refused, match=word):
+            sk.events.write(bench.record, bench.lot, form=form, out=bench.folder / "no", **more)
+
+    refuse("location_unknown", sender="9521234000013", receiver=GLN)
+    refuse("bad_value", sender=GLN)
+    refuse("bad_value", form="xml-1.2", links=True)
+    assert not (bench.folder / "no").exists()
+
+
 @pytest.mark.only_on("sqlite", reason="about the command's words only")
 def test_the_command_says_what_the_old_form_lacks(
     bench: Bench, capsys: pytest.CaptureFixture[str]

@@ -102,6 +102,8 @@ DROP TABLE sscc_stock;
 DROP TABLE sscc_range;
 ALTER TABLE product DROP COLUMN packs;
 ALTER TABLE lot DROP COLUMN packs;
+ALTER TABLE lot DROP COLUMN place;
+ALTER TABLE lot DROP COLUMN production_order;
 UPDATE alembic_version SET version_num = '0009';
 """
 

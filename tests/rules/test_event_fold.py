@@ -37,6 +37,7 @@ class Book:
 
     entries: list[Entry] = field(default_factory=list)
     parts: dict[str, bytes] = field(default_factory=dict)
+    gone: dict[int, int] = field(default_factory=dict)
 
     def write(self, verb: str, data: dict[str, Any], reason: str = "", *made: Part) -> None:
         """Add an entry."""
@@ -96,12 +97,14 @@ steps = st.one_of(
     st.tuples(st.just("voided"), st.just(("r", "x"))),
     st.tuples(st.just("decommissioned"), st.sampled_from(sorted(moves.DECOMMISSION_REASONS))),
 )
+corrections = st.tuples(st.just("corrected"), st.sets(st.integers(0, 30), max_size=6))
 
 
 def write_book(script: list[tuple[str, Any]]) -> Book:
     """A chain in which each entry goes on at the position where the last one ended."""
     book, position = Book(), 1
     for verb, what in script:
+        seq = len(book.entries) + 1
         if verb == "taken":
             letters = "".join(letter for letter, _ in what)
             book.take(position, letters, [m and GOOD_TIME + m for _, m in what])
@@ -111,7 +114,14 @@ def write_book(script: list[tuple[str, Any]]) -> Book:
         elif verb == "decommissioned":
             moved = [[position, position + 2, "c", "d"], [position + 5, position + 5, "R", "d"]]
             book.write(verb, {"moves": moved}, what)
+            book.gone |= dict.fromkeys([*range(position, position + 3), position + 5], seq)
             position += 6
+        elif verb == "corrected":
+            back = [p for place, p in enumerate(sorted(book.gone)) if place in what]
+            if back:
+                entries = sorted({book.gone.pop(one) for one in back})
+                moved = [[one, one, "d", "c"] for one in back]
+                book.write(verb, {"moves": moved, "entries": entries}, "a mistake")
         else:
             book.write(verb, {"moves": [[position, position + 3, *what]]}, "why")
             position += 4
@@ -285,11 +295,34 @@ def test_every_leaving_ends_the_unit(reason: str) -> None:
 
 @given(books, st.integers(1, 7), st.integers(0, 8))
 @settings(deadline=None, max_examples=200)
-def test_an_event_keeps_its_place_whatever_comes_after_it(book: Book, limit: int, cut: int) -> None:
-    """A longer chain begins with the events of a shorter one; and that events were handed out in
-    the midst of it changes none."""
-    whole = book.fold(limit)
-    begun = Book(book.entries[:cut], book.parts).fold(limit)
-    assert begun == whole[: len(begun)]
+def test_handing_events_out_changes_none(book: Book, limit: int, cut: int) -> None:
+    """What is handed out in the midst of a chain, while a group is open, say, leaves it open."""
     told = Entry(7, 99, unit_events.HANDED_OUT[0], "", 60, "Ada", "", "", "line 1", "", {}, ())
-    assert Book([*book.entries[:cut], told, *book.entries[cut:]], book.parts).fold(limit) == whole
+    with_it = Book([*book.entries[:cut], told, *book.entries[cut:]], book.parts)
+    assert with_it.fold(limit) == book.fold(limit)
+
+
+@given(st.lists(steps | corrections, max_size=12), st.integers(1, 7))
+@settings(deadline=None, max_examples=200)
+def test_what_ended_is_what_no_declaration_took_back(
+    script: list[tuple[str, Any]], limit: int
+) -> None:
+    """Whoever keeps to the declarations knows of exactly those units that they ended; every
+    declared event was told before, and every corrective one is told."""
+    book = write_book(script)
+    told = book.fold(limit)
+    standing = [event for event in told if not event.declared]
+    wrong = {event.id for event in told if event.declared}
+    ended = {
+        serial
+        for event in standing
+        if event.action == "DELETE" and event.id not in wrong
+        for serial in event.serials
+    }
+    assert ended == {serial for one in book.gone for serial in numbers_of(one, 1)}
+    ids = [event.id for event in standing]
+    assert len(set(ids)) == len(ids) and wrong <= set(ids)
+    for place, event in enumerate(told):
+        if event.declared:
+            before = {one.id for one in told[:place] if not one.declared}
+            assert event.id in before and set(event.declared.corrective) <= set(ids) - before

@@ -23,6 +23,7 @@ ONLY = {
         "record recovered",
         "allocation moved",
         "import given up",
+        "corrected",
         "ssccs given up",
     },
     "integrator": set(),
@@ -59,7 +60,14 @@ LINE = {
 
 DECIDED = {
     *("lot approved", "accepted", "settled", "voided", "numbers returned", "decommissioned"),
-    *("packs decommissioned", "roll released", "reconciled", "lot closed", "lot closing noted"),
+    *(
+        "packs decommissioned",
+        "shipping voided",
+        "roll released",
+        "reconciled",
+        "lot closed",
+        "lot closing noted",
+    ),
     *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
 }
 """What is decided: line lead and compliance."""
