@@ -180,6 +180,13 @@ WORDS: dict[str, str] = {
     "interrupted": "The command was stopped before it was done.",
     "fault": "The program itself failed.",
     "usage": "The command was not understood.",
+    # over HTTP
+    "token_needed": "A program signs in with a token.",
+    "host_unknown": "The server does not go by that name.",
+    "origin_foreign": "A page of another site asks for this.",
+    "too_large": "The request is larger than what is taken here.",
+    "too_slow": "The request did not come in time.",
+    "address_taken": "The server cannot listen at that address.",
 }
 """Every refusal word and its meaning in one sentence."""
 
