@@ -98,6 +98,9 @@ class Wanted(Asked):
     """A document of events."""
 
     form: Literal["json", "xml", "xml-1.2"] = "json"
+    links: bool = False
+    sender: Text = ""
+    receiver: Text = ""
     name: Called = "events"
 
 
@@ -240,7 +243,8 @@ def write_events(record: Opened, name: Lot, asked: Wanted) -> Response:
     """Write the lot's events. The answer is the document; that it was handed out is journalled."""
     with private_folder() as folder:
         out = folder / asked.name
-        nouns.events.write(record, name, form=asked.form, out=out)
+        more = asked.model_dump(include={"form", "links", "sender", "receiver"})
+        nouns.events.write(record, name, out=out, **more)
         return file_answer(out, _EVENTS[asked.form])
 
 
