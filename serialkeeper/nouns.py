@@ -47,6 +47,7 @@ from serialkeeper.steps import (
     reconciliation,
     repacking,
     reports,
+    rereading,
     returning,
     reviewing,
     rolls,
@@ -321,6 +322,7 @@ class events:
     """Standard event files."""
 
     write = staticmethod(handoff.write_events)
+    read = staticmethod(rereading.read_events)
 
 
 class station:

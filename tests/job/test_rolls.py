@@ -11,10 +11,8 @@ import math
 import random
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
-import jsonschema_rs
 import pytest
 from conftest import Bench, Original, as_seen
 from databases import Databases
@@ -23,11 +21,11 @@ from hypothesis import strategies as st
 from lxml import html
 
 import serialkeeper as sk
+from schemas import valid
 
 Row = dict[str, Any]
 PITCH = timedelta(milliseconds=100)
 START = datetime(2026, 6, 2, 6, tzinfo=UTC)
-SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
 
 
 @dataclass
@@ -150,9 +148,7 @@ def test_the_story_of_a_lot_from_the_web_to_a_released_roll(bench: Bench, web: l
     sk.roll.mark(record, lot, 3, "splice", row=23, reason="cut-out of label 90")
     out = bench.folder / "roll3.json"
     ticket = sk.roll.release(record, lot, 3, reason="all gone", second="Second Person", out=out)
-    schema = json.loads((SCHEMAS / "roll-ticket.schema.json").read_text())
-    jsonschema_rs.validator_for(schema).validate(json.loads(out.read_text()))
-    assert json.loads(out.read_text()) == ticket
+    assert valid("roll-ticket", json.loads(out.read_text())) == ticket
     assert [(n["position"], bool(n["removed"]), n["absent"]) for n in ticket["numbers"]] == [
         (42, True, "replaced"),
         (90, True, "time"),
