@@ -247,8 +247,8 @@ def _protection(facts: Facts) -> Iterator[Item]:
         yield Say(f"No checkpoint was taken with this report (no key was named). {named}{since}")
         return
     yield Say(
-        "No checkpoint was taken with this report, and no key or custodian is named: this paper "
-        "carries the head only, unsigned. "
+        "No checkpoint was taken with this report (no key was named), and the record names no "
+        "custodian: this paper carries the head only, unsigned. "
         + (f"{last}; {there.later:,} entries came after it." if last else ""),
         "strong",
     )
