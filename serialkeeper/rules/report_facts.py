@@ -64,7 +64,6 @@ class Out:
         serial: its number.
         state, reason: where it is, and why.
         told: how it is known that it left, or what is missing.
-        shown: whether nothing is missing.
         spare: what was put in its place, 0 for nothing.
     """
 
@@ -76,7 +75,6 @@ class Out:
     state: str
     reason: str
     told: str
-    shown: bool
     spare: int
 
 
