@@ -30,6 +30,7 @@ from serialkeeper.steps import (
     inspection,
     keeping,
     locations,
+    lot_reports,
     lots,
     moving,
     numbering,
@@ -132,6 +133,7 @@ class lot:
         return reconciliation.reconcile(record, name)
 
     close = staticmethod(reconciliation.close)
+    report = staticmethod(lot_reports.write)
     reopen = staticmethod(lots.reopen)
 
 

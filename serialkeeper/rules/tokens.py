@@ -39,6 +39,7 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
         *("pack label made", "packs shipped"),
     ),
     "events": ("events written", "events checked"),
+    "reports": ("lot reported",),
     "checkpoints": ("checkpoint made",),
     "backup": ("backup made", "backup sealed"),
 }

@@ -69,6 +69,7 @@ DECIDED = {
         "lot closing noted",
     ),
     *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
+    "lot reported",
 }
 """What is decided: line lead and compliance."""
 
