@@ -14,6 +14,7 @@ from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
+    agreeing,
     alarms,
     challenges,
     checkpoints,
@@ -321,6 +322,7 @@ class hold:
 class events:
     """Standard event files."""
 
+    check = staticmethod(agreeing.check)
     write = staticmethod(handoff.write_events)
     read = staticmethod(rereading.read_events)
 

@@ -135,6 +135,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "reconciled": _DECIDING,
     "lot closed": _DECIDING,
     "lot closing noted": _DECIDING,
+    "events checked": (LINE_LEAD, COMPLIANCE, INTEGRATOR),
     "lot reported": _DECIDING,
     "events written": (COMPLIANCE, INTEGRATOR),
 }

@@ -294,6 +294,7 @@ def its_end(story: Story) -> None:
     story.say("label decommission LOT24A 79 --reason sampled --count 1")
     story.say("events write LOT24A --out events.jsonld")
     story.say("events read events.jsonld")
+    story.say("events check LOT24A")
     story.say("lot count LOT24A printer_counter 80")
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")

@@ -88,14 +88,14 @@ OWN = {"password changed", "pin changed", "token given", "token revoked", "check
 
 WANTED = {
     "operator": OWN | LINE,
-    "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA,
+    "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA | {"events checked"},
     "compliance": OWN
     | ONLY["compliance"]
     | {"grade noted"}
     | DECIDED
     | SETTINGS
-    | {"events written"},
-    "integrator": OWN | MASTER_DATA | {"events written"},
+    | {"events written", "events checked"},
+    "integrator": OWN | MASTER_DATA | {"events written", "events checked"},
     "administrator": OWN | ONLY["administrator"] | SETTINGS | {"challenge made"},
 }
 
