@@ -99,6 +99,9 @@ class Wanted(Asked):
 
     form: Literal["json", "xml", "xml-1.2"] = "json"
     name: Called = "events"
+    links: bool = False
+    sender: Text = ""
+    receiver: Text = ""
 
 
 class NewPack(Asked):
@@ -240,7 +243,15 @@ def write_events(record: Opened, name: Lot, asked: Wanted) -> Response:
     """Write the lot's events. The answer is the document; that it was handed out is journalled."""
     with private_folder() as folder:
         out = folder / asked.name
-        nouns.events.write(record, name, form=asked.form, out=out)
+        nouns.events.write(
+            record,
+            name,
+            form=asked.form,
+            out=out,
+            links=asked.links,
+            sender=asked.sender,
+            receiver=asked.receiver,
+        )
         return file_answer(out, _EVENTS[asked.form])
 
 
