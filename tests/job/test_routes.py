@@ -17,6 +17,8 @@ import socket
 import ssl
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stdout
 from datetime import UTC, datetime, timedelta
@@ -37,7 +39,7 @@ from serialkeeper.errors import WORDS, Damaged, Refused, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.signatures import NEEDED
 from serialkeeper.store.opening import stand_by
-from serialkeeper.web import gate, looking
+from serialkeeper.web import answers, gate, looking, serving
 from serialkeeper.web.app import make_app
 from serialkeeper.web.asking import NOTED_EACH_MINUTE
 from serialkeeper.web.problems import STATUSES, WORD_STATUS, status_of
@@ -332,7 +334,7 @@ def test_a_body_that_does_not_come_is_not_waited_for(
 
 
 def test_a_fault_of_ours_tells_nothing_of_its_inside(
-    client: Client, monkeypatch: pytest.MonkeyPatch
+    bench: Bench, client: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """500 and a word; a damaged record says so; a busy one says when to come again."""
 
@@ -356,6 +358,10 @@ def test_a_fault_of_ours_tells_nothing_of_its_inside(
     monkeypatch.setattr(looking.nouns.person, "list", busy)
     client.refused("GET", "/people", 503, "record_busy")
     assert client.get("/people").headers["retry-after"] == "5"
+    with looking._verifying:
+        client.refused("GET", "/record/verification", 503, "record_busy")
+    bench.database.edit("UPDATE alembic_version SET version_num = '9999'")
+    client.refused("GET", "/lots", 503, "record_changed")
 
 
 def test_each_word_has_one_status_and_the_readme_says_which() -> None:
@@ -472,6 +478,61 @@ def test_where_it_does_not_listen(bench: Bench, tmp_path: Path) -> None:
     check_address(live, practice=False)
     assert "serial.example" in live.hosts and not Address("::1", 1, certificate, key).hosts
     assert Address("::1", 1).hosts == gate.LOOPBACK
+
+
+def test_who_says_nothing_is_not_waited_for(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A connection without a request, half a head and garbage are ended; others are served."""
+    monkeypatch.setattr(serving, "SLOWEST_HEAD", 0.3)
+    record = stand_by(bench.url, station="server", now=clock.now, chance=clock.chance())
+    app = make_app(record, acting="Line Lead", hosts=gate.LOOPBACK, say=lambda _: None)
+    listening = serving.listen(Address("127.0.0.1", 0))
+    server = serving.made(app, Address("127.0.0.1", 0))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+    thread.start()
+    place = listening.getsockname()
+
+    def told(*pieces: bytes) -> bytes:
+        with socket.create_connection(place, timeout=10) as client:
+            for piece in pieces:
+                client.sendall(piece)
+                time.sleep(0.1)
+            return b"".join(iter(lambda: client.recv(4096), b""))
+
+    begun = time.monotonic()
+    assert told(b"") == b""
+    assert told(*[b"GET /lots HTTP/1.1\r\n", *[b"X: y\r\n"] * 2]) == b""
+    assert b"400" in told(b"\x16\x03\x01\x02\x00garbage\r\n\r\n").split(b"\r\n")[0]
+    assert time.monotonic() - begun < 5
+    asked = b"GET /lots HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n"
+    assert told(asked).startswith(b"HTTP/1.1 200")
+    server.should_exit = True
+    thread.join(10)
+    assert not thread.is_alive()
+    listening.close()
+    record.close()
+
+
+def test_an_answer_that_nobody_takes_is_broken_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A long list lies in a file by then, so nobody else waits for it; and it is given up."""
+    monkeypatch.setattr(answers, "SLOWEST_PIECE", 0.05)
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+        if len(sent) == 3:
+            await anyio.sleep(5)
+
+    async def receive() -> Any:
+        raise AssertionError("nothing is asked")
+
+    given = ({"position": number, "serial": "9RJJQ13UC419"} for number in range(40_000))
+    with pytest.raises(TimeoutError):
+        anyio.run(answers.rows(given), {}, receive, send)
+    assert [one["type"].rsplit(".")[-1] for one in sent] == ["start", "body", "body"]
+    rows = answers.rows({"position": number} for number in range(3))
+    sent.clear()
+    anyio.run(rows, {}, receive, send)
+    assert json.loads(sent[1]["body"]) == [{"position": number} for number in range(3)]
 
 
 def _certificate(folder: Path) -> tuple[Path, Path]:
