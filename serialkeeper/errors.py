@@ -133,6 +133,7 @@ WORDS: dict[str, str] = {
     "alarm_unknown": "The lot has no such open alarm.",
     "alarms_open": "The lot has alarms that nobody has acknowledged.",
     "lot_unbalanced": "The two ledgers of the lot do not agree.",
+    "events_unreadable": "The file is no EPCIS document that can be read.",
     "nothing_to_send": "The lot has caused no event yet.",
     "review_unknown": "The review list has no such group any more.",
     "review_open": "The lot has a review list that is not empty.",

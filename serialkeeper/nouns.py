@@ -46,6 +46,7 @@ from serialkeeper.steps import (
     reconciliation,
     repacking,
     reports,
+    rereading,
     returning,
     reviewing,
     rolls,
@@ -340,6 +341,7 @@ class events:
     """Standard event files."""
 
     write = staticmethod(handoff.write_events)
+    read = staticmethod(rereading.read_events)
 
 
 class station:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.event_forms import FORMS
-from serialkeeper.steps import handoff
+from serialkeeper.steps import handoff, rereading
 
 app = typer.Typer(help="EPCIS event files.")
 
@@ -49,3 +50,42 @@ def write(
             *words,
         ],
     )
+
+
+@app.command()
+def read(
+    file: Annotated[Path, typer.Argument(help="A document of EPCIS events, or a query's answer.")],
+    lot: Annotated[str, typer.Option(metavar="LOT", help="The lot whose events they are.")] = "",
+    whole: Annotated[
+        bool, typer.Option("--whole", help="None of the lots' events may be missing.")
+    ] = False,
+) -> None:
+    """Hold the events of a document against the record's. Exit code 5 where they differ.
+
+    Example: events read answer.json --lot LOT24A --whole
+    """
+    result = rereading.read_events(call.record(), file, name=lot)
+    answer(result, reading_lines(result))
+    strange = result["altered"]["count"] + result["unknown"]["count"]
+    if strange or (whole and (not result["lots"] or any(one["missing"] for one in result["lots"]))):
+        raise typer.Exit(FINDINGS)
+
+
+def reading_lines(result: dict[str, Any]) -> Iterator[str]:
+    """What a document holds, for people."""
+    yield (
+        f"{result['same']:,} of the {result['events']:,} events in {result['file']} are the "
+        "record's own, unaltered."
+    )
+    if result["twice"]:
+        yield f"  {result['twice']:,} stand there more than once."
+    for word in ("altered", "unknown"):
+        told = result[word]
+        for one in told["first"]:
+            yield f"  {word.upper()}: event {one['event']}, {one['id']}: {one['why']}"
+        if told["count"] > len(told["first"]):
+            yield f"  and {told['count'] - len(told['first']):,} more {word}"
+    for one in result["lots"]:
+        missing = f", {one['missing']:,} missing" if one["missing"] else ""
+        first = f", from event {one['first_missing']} on" if one["missing"] else ""
+        yield f"  lot {one['lot']}: {one['found']:,} of {one['events']:,} events{missing}{first}"

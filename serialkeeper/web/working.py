@@ -98,10 +98,10 @@ class Wanted(Asked):
     """A document of events."""
 
     form: Literal["json", "xml", "xml-1.2"] = "json"
-    name: Called = "events"
     links: bool = False
     sender: Text = ""
     receiver: Text = ""
+    name: Called = "events"
 
 
 class NewPack(Asked):
@@ -243,15 +243,8 @@ def write_events(record: Opened, name: Lot, asked: Wanted) -> Response:
     """Write the lot's events. The answer is the document; that it was handed out is journalled."""
     with private_folder() as folder:
         out = folder / asked.name
-        nouns.events.write(
-            record,
-            name,
-            form=asked.form,
-            out=out,
-            links=asked.links,
-            sender=asked.sender,
-            receiver=asked.receiver,
-        )
+        more = asked.model_dump(include={"form", "links", "sender", "receiver"})
+        nouns.events.write(record, name, out=out, **more)
         return file_answer(out, _EVENTS[asked.form])
 
 

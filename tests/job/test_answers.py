@@ -280,7 +280,7 @@ def its_packs(story: Story) -> None:
     story.say("hold list")
     story.say(f"hold lift LOT24A {hold['hold']} --reason fine")
     story.say(f"pack ship {pallet} --to 9521234000006")
-    story.say(f"pack unship {pallet} --reason 'the lorry never came'")
+    story.say(f"pack unship {pallet} --reason 'still on the dock'")
 
 
 def unit_scans(story: Story, key: str) -> list[str]:
@@ -289,9 +289,11 @@ def unit_scans(story: Story, key: str) -> list[str]:
 
 def its_end(story: Story) -> None:
     story.say("label decommission LOT24A 79 --reason sampled --count 1")
-    story.say(f"label correct LOT24A 79 --reason mistyped --second '{SECOND}'")
     story.say("label settle LOT24A 50 --reason 'cut out'")
+    story.say(f"label correct LOT24A 79 --reason '97 was meant' --second '{SECOND}'")
+    story.say("label decommission LOT24A 79 --reason sampled --count 1")
     story.say("events write LOT24A --out events.jsonld")
+    story.say("events read events.jsonld")
     story.say("lot count LOT24A printer_counter 80")
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")
