@@ -14,6 +14,7 @@ from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
+    agreeing,
     alarms,
     challenges,
     checkpoints,
@@ -29,6 +30,7 @@ from serialkeeper.steps import (
     inspection,
     keeping,
     locations,
+    lot_reports,
     lots,
     moving,
     numbering,
@@ -136,6 +138,7 @@ class lot:
         return reconciliation.reconcile(record, name)
 
     close = staticmethod(reconciliation.close)
+    report = staticmethod(lot_reports.write)
     reopen = staticmethod(lots.reopen)
 
 
@@ -340,6 +343,7 @@ class hold:
 class events:
     """Standard event files."""
 
+    check = staticmethod(agreeing.check)
     write = staticmethod(handoff.write_events)
     read = staticmethod(rereading.read_events)
 

@@ -8,10 +8,11 @@ from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import FINDINGS, answer, call
+from serialkeeper.cli.answer import FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
+from serialkeeper.errors import Damaged
 from serialkeeper.rules.event_forms import FORMS
-from serialkeeper.steps import handoff, rereading
+from serialkeeper.steps import agreeing, handoff, rereading
 
 app = typer.Typer(help="EPCIS event files.")
 
@@ -50,6 +51,36 @@ def write(
             *words,
         ],
     )
+
+
+@app.command()
+def check(name: LotName) -> None:
+    """Hold what was printed, accepted, recorded and exported of a lot against each other.
+
+    Exit code 3 where they differ. Example: events check LOT24A.
+    """
+    result = agreeing.check(call.record(), name)
+    answer(result, check_lines(result))
+    if not result["agrees"]:
+        raise typer.Exit(Damaged.exit_code)
+
+
+def check_lines(result: dict[str, Any]) -> Iterator[str]:
+    """A check for people."""
+    if result["agrees"]:
+        yield f"Lot {result['lot']}: printed = accepted = recorded = exported, number by number."
+    else:
+        yield f"THE ACCOUNTS OF LOT {result['lot']} DIFFER: {result['difference']}"
+    for one in result["sides"]:
+        states = f" ({tally(one['states'])})" if one["states"] else ""
+        digest = one["sha256"][:16]
+        yield f"  {one['side']:<9} {one['numbers']:>11,} numbers, SHA-256 {digest}{states}"
+    if result["packed"]["recorded"] or result["packed"]["exported"]:
+        packed = result["packed"]
+        yield f"  in packs: recorded {packed['recorded']:,}, exported {packed['exported']:,}"
+    yield f"  {result['events']:,} events up to entry {result['entry']:,} of the lot."
+    if not result["latest"]:
+        yield "  Something happened meanwhile: check once more before anything is sent."
 
 
 @app.command()

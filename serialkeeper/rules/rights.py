@@ -135,6 +135,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "reconciled": _DECIDING,
     "lot closed": _DECIDING,
     "lot closing noted": _DECIDING,
+    "events checked": (LINE_LEAD, COMPLIANCE, INTEGRATOR),
+    "lot reported": _DECIDING,
     "events written": (COMPLIANCE, INTEGRATOR),
 }
 """Every verb of the journal and who may write it. `unpacked` goes with a decommissioning too;

@@ -38,7 +38,8 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
         *("ssccs reserved", "ssccs given", "packs numbered", "packed"),
         *("pack label made", "packs shipped"),
     ),
-    "events": ("events written",),
+    "events": ("events written", "events checked"),
+    "reports": ("lot reported",),
     "checkpoints": ("checkpoint made",),
     "backup": ("backup made", "backup sealed"),
 }

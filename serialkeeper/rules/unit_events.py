@@ -22,9 +22,9 @@ from serialkeeper.rules.events import Declaration, Event, LotFacts, write_offset
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
 
-HANDED_OUT = ("events written",)
-"""Entries that tell of events and cause none: events are the same whether or not some of them were
-handed out meanwhile."""
+HANDED_OUT = ("events written", "events checked", "lot reported")
+"""Entries that tell of what was and cause no event: events are the same whether or not some of them
+were handed out, or the lot was reported on, meanwhile."""
 
 Step = tuple[str, str, str | None]
 """What an event says of its units: action, bizStep, disposition."""

@@ -294,9 +294,11 @@ def its_end(story: Story) -> None:
     story.say("label decommission LOT24A 79 --reason sampled --count 1")
     story.say("events write LOT24A --out events.jsonld")
     story.say("events read events.jsonld")
+    story.say("events check LOT24A")
     story.say("lot count LOT24A printer_counter 80")
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")
+    story.say("lot report LOT24A --out LOT24A.pdf --paper letter")
 
 
 def another_lot_is_closed(story: Story) -> None:
@@ -340,6 +342,7 @@ def the_record_is_kept(story: Story) -> None:
     (story.folder / "elsewhere").mkdir()
     made = story.say("record checkpoint --out elsewhere --key signing.pem")["file"]
     story.say("record verify --against", made, "--public-key", key)
+    story.say("lot report SMALL --out SMALL.html --key signing.pem")
     story.say("record verify")
     story.say("record prove LOT24A --label 7 --out proof.json --against", made)
     valid("record-proof", json.loads((story.folder / "proof.json").read_text()))

@@ -69,6 +69,7 @@ DECIDED = {
         "lot closing noted",
     ),
     *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
+    "lot reported",
 }
 """What is decided: line lead and compliance."""
 
@@ -87,14 +88,14 @@ OWN = {"password changed", "pin changed", "token given", "token revoked", "check
 
 WANTED = {
     "operator": OWN | LINE,
-    "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA,
+    "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA | {"events checked"},
     "compliance": OWN
     | ONLY["compliance"]
     | {"grade noted"}
     | DECIDED
     | SETTINGS
-    | {"events written"},
-    "integrator": OWN | MASTER_DATA | {"events written"},
+    | {"events written", "events checked"},
+    "integrator": OWN | MASTER_DATA | {"events written", "events checked"},
     "administrator": OWN | ONLY["administrator"] | SETTINGS | {"challenge made"},
 }
 
