@@ -37,7 +37,10 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
         *("ssccs reserved", "ssccs given", "packs numbered", "packed"),
         *("pack label made", "packs shipped"),
     ),
-    "events": ("events written",),
+    "events": (
+        *("events written", "document prepared", "document delivered"),
+        *("document not stored", "document stuck"),
+    ),
     "checkpoints": ("checkpoint made",),
     "backup": ("backup made", "backup sealed"),
 }

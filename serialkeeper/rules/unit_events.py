@@ -22,7 +22,10 @@ from serialkeeper.rules.events import Declaration, Event, LotFacts, write_offset
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
 
-HANDED_OUT = ("events written",)
+HANDED_OUT = (
+    *("events written", "document prepared", "document delivered", "document not stored"),
+    *("document stuck", "document settled"),
+)
 """Entries that tell of events and cause none: events are the same whether or not some of them were
 handed out meanwhile."""
 
