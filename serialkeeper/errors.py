@@ -133,6 +133,7 @@ WORDS: dict[str, str] = {
     "alarm_unknown": "The lot has no such open alarm.",
     "alarms_open": "The lot has alarms that nobody has acknowledged.",
     "lot_unbalanced": "The two ledgers of the lot do not agree.",
+    "events_unreadable": "The file is no EPCIS document that can be read.",
     "nothing_to_send": "The lot has caused no event yet.",
     "destination_unknown": "The record knows no such destination in use.",
     "destination_exists": "There is a destination of that name or at that place already.",
@@ -182,6 +183,13 @@ WORDS: dict[str, str] = {
     "interrupted": "The command was stopped before it was done.",
     "fault": "The program itself failed.",
     "usage": "The command was not understood.",
+    # over HTTP
+    "token_needed": "A program signs in with a token.",
+    "host_unknown": "The server does not go by that name.",
+    "origin_foreign": "A page of another site asks for this.",
+    "too_large": "The request is larger than what is taken here.",
+    "too_slow": "The request did not come in time.",
+    "address_taken": "The server cannot listen at that address.",
 }
 """Every refusal word and its meaning in one sentence."""
 

@@ -14,6 +14,7 @@ from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
+    agreeing,
     alarms,
     challenges,
     checkpoints,
@@ -30,6 +31,7 @@ from serialkeeper.steps import (
     inspection,
     keeping,
     locations,
+    lot_reports,
     lots,
     moving,
     numbering,
@@ -47,6 +49,7 @@ from serialkeeper.steps import (
     reconciliation,
     repacking,
     reports,
+    rereading,
     returning,
     reviewing,
     rolls,
@@ -132,6 +135,7 @@ class lot:
         return reconciliation.reconcile(record, name)
 
     close = staticmethod(reconciliation.close)
+    report = staticmethod(lot_reports.write)
     reopen = staticmethod(lots.reopen)
 
 
@@ -320,7 +324,9 @@ class hold:
 class events:
     """Standard event files, and their way to those who want them."""
 
+    check = staticmethod(agreeing.check)
     write = staticmethod(handoff.write_events)
+    read = staticmethod(rereading.read_events)
     send = staticmethod(sending.send)
     settle = staticmethod(destinations.settle)
     status = staticmethod(destinations.status)

@@ -31,6 +31,7 @@ from serialkeeper.cli import (
     run_,
     scan,
     serials,
+    serve,
     station,
 )
 from serialkeeper.cli.answer import DEFAULT_RECORD, call, check_url, refuse
@@ -48,6 +49,7 @@ app = typer.Typer(
 app.command("demo")(demo.demo)
 app.command("init")(init.init)
 app.command("scan")(scan.scan)
+app.command("serve")(serve.serve)
 for name, group in {
     "person": person.app,
     "station": station.app,

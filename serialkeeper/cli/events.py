@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from serialkeeper.cli import sending
-from serialkeeper.cli.answer import answer, call
+from serialkeeper.cli.answer import FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
+from serialkeeper.errors import Damaged
 from serialkeeper.rules.event_forms import FORMS
-from serialkeeper.steps import handoff
+from serialkeeper.steps import agreeing, handoff, rereading
 
 app = typer.Typer(help="EPCIS event files, and their way to those who want them.")
 for command in (sending.destination, sending.send, sending.status, sending.settle):
@@ -52,3 +54,72 @@ def write(
             *words,
         ],
     )
+
+
+@app.command()
+def check(name: LotName) -> None:
+    """Hold what was printed, accepted, recorded and exported of a lot against each other.
+
+    Exit code 3 where they differ. Example: events check LOT24A.
+    """
+    result = agreeing.check(call.record(), name)
+    answer(result, check_lines(result))
+    if not result["agrees"]:
+        raise typer.Exit(Damaged.exit_code)
+
+
+def check_lines(result: dict[str, Any]) -> Iterator[str]:
+    """A check for people."""
+    if result["agrees"]:
+        yield f"Lot {result['lot']}: printed = accepted = recorded = exported, number by number."
+    else:
+        yield f"THE ACCOUNTS OF LOT {result['lot']} DIFFER: {result['difference']}"
+    for one in result["sides"]:
+        states = f" ({tally(one['states'])})" if one["states"] else ""
+        digest = one["sha256"][:16]
+        yield f"  {one['side']:<9} {one['numbers']:>11,} numbers, SHA-256 {digest}{states}"
+    if result["packed"]["recorded"] or result["packed"]["exported"]:
+        packed = result["packed"]
+        yield f"  in packs: recorded {packed['recorded']:,}, exported {packed['exported']:,}"
+    yield f"  {result['events']:,} events up to entry {result['entry']:,} of the lot."
+    if not result["latest"]:
+        yield "  Something happened meanwhile: check once more before anything is sent."
+
+
+@app.command()
+def read(
+    file: Annotated[Path, typer.Argument(help="A document of EPCIS events, or a query's answer.")],
+    lot: Annotated[str, typer.Option(metavar="LOT", help="The lot whose events they are.")] = "",
+    whole: Annotated[
+        bool, typer.Option("--whole", help="None of the lots' events may be missing.")
+    ] = False,
+) -> None:
+    """Hold the events of a document against the record's. Exit code 5 where they differ.
+
+    Example: events read answer.json --lot LOT24A --whole
+    """
+    result = rereading.read_events(call.record(), file, name=lot)
+    answer(result, reading_lines(result))
+    strange = result["altered"]["count"] + result["unknown"]["count"]
+    if strange or (whole and (not result["lots"] or any(one["missing"] for one in result["lots"]))):
+        raise typer.Exit(FINDINGS)
+
+
+def reading_lines(result: dict[str, Any]) -> Iterator[str]:
+    """What a document holds, for people."""
+    yield (
+        f"{result['same']:,} of the {result['events']:,} events in {result['file']} are the "
+        "record's own, unaltered."
+    )
+    if result["twice"]:
+        yield f"  {result['twice']:,} stand there more than once."
+    for word in ("altered", "unknown"):
+        told = result[word]
+        for one in told["first"]:
+            yield f"  {word.upper()}: event {one['event']}, {one['id']}: {one['why']}"
+        if told["count"] > len(told["first"]):
+            yield f"  and {told['count'] - len(told['first']):,} more {word}"
+    for one in result["lots"]:
+        missing = f", {one['missing']:,} missing" if one["missing"] else ""
+        first = f", from event {one['first_missing']} on" if one["missing"] else ""
+        yield f"  lot {one['lot']}: {one['found']:,} of {one['events']:,} events{missing}{first}"

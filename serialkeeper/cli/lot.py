@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
+from serialkeeper.cli.answer import FINDINGS, SIGNING_KEY, alone, answer, call, tally
 from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.holds import sentence
+from serialkeeper.rules.pages import PAPERS
 from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
-from serialkeeper.steps import holding, lots, reconciliation
+from serialkeeper.steps import holding, lot_reports, lots, reconciliation
 
 app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
@@ -368,6 +370,43 @@ def close(
             f"Lot {result['lot']} is closed. Journal head {result['head']}",
             "Keep the head on paper: it proves the lot's history. This is no release; "
             "the quality unit decides.",
+            CAUTION,
+        ],
+    )
+
+
+@app.command()
+def report(
+    name: LotName,
+    out: Annotated[Path, typer.Option(help="The file to make, .pdf or .html.", dir_okay=False)],
+    paper: Annotated[str, typer.Option(help=f"{' or '.join(PAPERS)}.")] = "A4",
+    key: Annotated[
+        Path | None,
+        typer.Option(
+            envvar=SIGNING_KEY,
+            dir_okay=False,
+            help="The key's file; a checkpoint is taken, signed and printed in the report.",
+        ),
+    ] = None,
+) -> None:
+    """Write what the record knows of a lot, for the batch record. It releases nothing.
+
+    Example: lot report LOT24A --out LOT24A.pdf.
+    """
+    result = lot_reports.write(call.record(), name, out=out, paper=paper, key=key)
+    pages = f", {result['pages']} pages" if result["pages"] else ""
+    made = result["checkpoint"]
+    answer(
+        result,
+        [
+            f"Report of lot {result['lot']} written to {result['file']}{pages}",
+            f"  {result['size']:,} bytes, SHA-256 {result['sha256']}",
+            f"  it tells {result['entries']} entries, head {result['head']}",
+            *(
+                [f"  checkpoint {made['file']}, SHA-256 {made['sha256']}"]
+                if made
+                else ["  no checkpoint: no key was named (--key, SERIALKEEPER_SIGNING_KEY)"]
+            ),
             CAUTION,
         ],
     )

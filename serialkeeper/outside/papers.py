@@ -2,7 +2,7 @@
 
 reportlab, because it brings free fonts along and embeds them, writes the same bytes for the same
 sheet, and needs nothing of the machine. Its Bitstream Vera knows Western European letters; others
-in a product's name become empty boxes on the PDF, not on the SVG.
+are written as their number, `[U+0416]`, and never left out.
 """
 
 from __future__ import annotations
@@ -13,29 +13,52 @@ from typing import Any
 
 from serialkeeper.rules.figures import Area, Cells, Group, Item, Line, Sheet, Text
 
-_POINT = 72 / 25.4
-_PLAIN, _BOLD = "Vera", "VeraBd"
+POINT = 72 / 25.4
+"""Points in a millimetre."""
+
+PLAIN, BOLD = "Vera", "VeraBd"
 
 
 def pdf(sheets: Sequence[Sheet]) -> bytes:
     """The sheets as one PDF document, a page each."""
-    from reportlab.pdfbase.pdfmetrics import registerFont
-    from reportlab.pdfbase.ttfonts import TTFont
     from reportlab.pdfgen.canvas import Canvas
 
-    for name in (_PLAIN, _BOLD):
-        registerFont(TTFont(name, f"{name}.ttf"))
+    use_fonts()
     out = BytesIO()
     canvas = Canvas(out, invariant=True, pageCompression=1)
     canvas.setTitle(sheets[0].title)
     for sheet in sheets:
-        canvas.setPageSize((sheet.width * _POINT, sheet.height * _POINT))
-        canvas.scale(_POINT, _POINT)
-        for item in sheet.items:
-            _draw(canvas, item, sheet.height)
+        canvas.setPageSize((sheet.width * POINT, sheet.height * POINT))
+        canvas.scale(POINT, POINT)
+        draw(canvas, sheet)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
+
+
+def use_fonts() -> None:
+    """Make the fonts known that all files are written with."""
+    from reportlab.pdfbase.pdfmetrics import registerFont
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    for name in (PLAIN, BOLD):
+        registerFont(TTFont(name, f"{name}.ttf"))
+
+
+def printable(text: str) -> str:
+    """The text with every sign that the fonts lack written as its number."""
+    if text.isascii() and text.isprintable():
+        return text
+    from reportlab.pdfbase.pdfmetrics import getFont
+
+    known = getFont(PLAIN).face.charToGlyph
+    return "".join(sign if ord(sign) in known else f"[U+{ord(sign):04X}]" for sign in text)
+
+
+def draw(canvas: Any, sheet: Sheet) -> None:
+    """Draw a sheet, its left lower corner where the canvas begins; a unit is a millimetre."""
+    for item in sheet.items:
+        _draw(canvas, item, sheet.height)
 
 
 def _draw(canvas: Any, item: Item, height: float) -> None:
@@ -44,13 +67,13 @@ def _draw(canvas: Any, item: Item, height: float) -> None:
             _draw(canvas, one, height)
     elif isinstance(item, Text):
         canvas.setFillColor(item.fill)
-        canvas.setFont(_BOLD if item.bold else _PLAIN, item.size)
+        canvas.setFont(BOLD if item.bold else PLAIN, item.size)
         write = {
             "start": canvas.drawString,
             "middle": canvas.drawCentredString,
             "end": canvas.drawRightString,
         }
-        write[item.anchor](item.x, height - item.y, item.text)
+        write[item.anchor](item.x, height - item.y, printable(item.text))
     elif isinstance(item, Cells):
         canvas.setFillColor(item.fill)
         path = canvas.beginPath()

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from serialkeeper.rules.imported import Printed
+from serialkeeper.rules.imported import Labels
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.layout import Layout
 from serialkeeper.rules.readable import four
@@ -31,23 +29,6 @@ COLUMNS = [
     "hri4",
 ]
 _MARK = "\x00"  # stands for the serial while the constant text around it is worked out
-
-
-@dataclass(frozen=True)
-class Labels:
-    """Successive labels of a job whose codes are built alike, up to a block.
-
-    Attributes:
-        positions: int64.
-        serials: their numbers.
-        extras: what is printed with each number, empty texts for nothing.
-        printed: how their codes are built.
-    """
-
-    positions: NDArray[np.int64]
-    serials: list[str]
-    extras: list[str]
-    printed: Printed
 
 
 def print_file(pieces: Iterable[Labels], shape: Shape, layout: Layout) -> Iterator[bytes]:

@@ -163,6 +163,18 @@ def percent(part: int, whole: int) -> str:
     return f"{cut // 100}.{cut % 100:02d}"
 
 
+def bad_percent(part: int, whole: int) -> str:
+    """A share of what is bad, rounded up: 0.00 only where there is none, 100.00 only for all.
+
+    >>> bad_percent(1, 1000000), bad_percent(1999999, 2000000), bad_percent(0, 5)
+    ('0.01', '99.99', '0.00')
+    """
+    if part >= whole:
+        return percent(part, whole) if part else "0.00"
+    up = min(-(-part * 10_000 // whole), 9_999)
+    return f"{up // 100}.{up % 100:02d}"
+
+
 def balance(
     states: Mapping[State, int],
     departures: Mapping[tuple[str, str], int],

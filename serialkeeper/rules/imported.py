@@ -20,7 +20,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import digital_link, gs1
@@ -379,6 +381,23 @@ class Printed:
             plain = values[ai].replace("(", "\\(")
             pieces += [f"({ai})", _escaped(serial) if ai == "21" else plain]
         return _joined(pieces)
+
+
+@dataclass(frozen=True)
+class Labels:
+    """Successive labels of a job whose codes are built alike, up to a block.
+
+    Attributes:
+        positions: int64.
+        serials: their numbers.
+        extras: what is printed with each number, empty texts for nothing.
+        printed: how their codes are built.
+    """
+
+    positions: NDArray[np.int64]
+    serials: list[str]
+    extras: list[str]
+    printed: Printed
 
 
 def _joined(pieces: list[pl.Expr | str]) -> pl.Expr:

@@ -458,6 +458,8 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "reconciled": _reconciled,
     "symbols written": _nothing,
     "events written": _nothing,
+    "events checked": _nothing,
+    "lot reported": _nothing,
     "lot closed": _lot_closed,
     "lot reopened": _lot_reopened,
     "lot decided": _nothing,

@@ -136,6 +136,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "reconciled": _DECIDING,
     "lot closed": _DECIDING,
     "lot closing noted": _DECIDING,
+    "events checked": (LINE_LEAD, COMPLIANCE, INTEGRATOR),
+    "lot reported": _DECIDING,
     "events written": _SENDING,
     "destination set": (COMPLIANCE, INTEGRATOR, ADMINISTRATOR),
     "destination retired": (COMPLIANCE, INTEGRATOR, ADMINISTRATOR),

@@ -24,6 +24,7 @@ DAYS, MOST_DAYS = 90, 366
 SCOPES: Mapping[str, tuple[str, ...]] = {
     "look": (),
     "products": ("product added", "location added", "file imported"),
+    "lots": ("lot registered", "lot opened"),
     "numbers": (
         *("prefixes reserved", "allocation started", "numbers imported", "allocated"),
         "numbers returned",
@@ -38,9 +39,10 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
         *("pack label made", "packs shipped"),
     ),
     "events": (
-        *("events written", "document prepared", "document delivered"),
+        *("events written", "events checked", "document prepared", "document delivered"),
         *("document not stored", "document stuck"),
     ),
+    "reports": ("lot reported",),
     "checkpoints": ("checkpoint made",),
     "backup": ("backup made", "backup sealed"),
 }

@@ -23,11 +23,11 @@ from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
 
 HANDED_OUT = (
-    *("events written", "document prepared", "document delivered", "document not stored"),
-    *("document stuck", "document settled"),
+    *("events written", "events checked", "lot reported", "document prepared"),
+    *("document delivered", "document not stored", "document stuck", "document settled"),
 )
-"""Entries that tell of events and cause none: events are the same whether or not some of them were
-handed out meanwhile."""
+"""Entries that tell of what was and cause no event: events are the same whether or not some of them
+were handed out, or the lot was reported on, meanwhile."""
 
 Step = tuple[str, str, str | None]
 """What an event says of its units: action, bizStep, disposition."""

@@ -13,7 +13,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules.chain import HOUSE, written
 from serialkeeper.rules.checkpoints import Checkpoint, is_due
 from serialkeeper.store import checkpoints as kept
-from serialkeeper.store.checkpoints import generation_of, keys_of, take
+from serialkeeper.store.checkpoints import check_named, generation_of, note, take
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import View, key_of
 
@@ -59,23 +59,13 @@ def write(record: Record, out: Path, *, key: Path) -> dict[str, Any]:
     record.check_may("checkpoint made")
     signer = signing.read_key(key)
     with record.read() as view:
-        named = keys_of(view)
+        check_named(view, signing.public_half(signer), str(key))
         made = take(view, generation_of(view), written(record.now()))
-    if signing.public_half(signer) not in named:
-        raise Refused(
-            "bad_value",
-            "The record does not name this key.",
-            where=str(key),
-            expected=f"the private half of {named[-1]}" if named else "a key that was named",
-            came=f"the private half of {signing.public_half(signer)}",
-            remedy="Sign with the key that was made for this record, or make one: record key FILE",
-        )
     return _keep(record, out, made, signer)
 
 
 def _keep(record: Record, out: Path, made: Checkpoint, signer: Ed25519PrivateKey) -> dict[str, Any]:
     """Sign a checkpoint, put it into the folder, and say in the house chain that it was made."""
-    entries = sum(mark.count for mark in made.marks)
     stamp = made.at.translate(str.maketrans("", "", "-:."))
     path = out / f"checkpoint-{made.generation}-{stamp}.json"
     with Delivery(path) as delivery:
@@ -84,10 +74,7 @@ def _keep(record: Record, out: Path, made: Checkpoint, signer: Ed25519PrivateKey
         # The file first: an entry of a file that never came would promise what nobody can check.
         delivery.deliver()
         with record.work(HOUSE) as work:
-            told = {"at": made.at, "entries": entries, "sha256": sha256}
-            if work.setting("checkpoint_every"):
-                told["noted"] = True
-            work.write(HOUSE, "checkpoint made", told)
+            entries = note(work, made, sha256)
     return {
         "file": str(path),
         "sha256": sha256,

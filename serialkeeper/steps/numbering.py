@@ -229,7 +229,8 @@ def describe_odds(figures: serials.Odds) -> dict[str, Any]:
     """Odds as plain data; the chance as numerator and denominator."""
     return {
         "numbers": figures.numbers,
-        "space": figures.space,
+        # A power of 32 is exact as a floating number, and JSON's other numbers end at 2^53.
+        "space": figures.space if figures.space < 2**53 else float(figures.space),
         "allowed": figures.allowed,
         "bearable_at_a_time": figures.bearable,
         "left": figures.left,

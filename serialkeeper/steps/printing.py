@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import orjson
 
 from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.outside.files import Delivery
-from serialkeeper.outside.printer import Labels, print_file
-from serialkeeper.rules.chain import BLOCK, parse
+from serialkeeper.outside.printer import print_file
+from serialkeeper.rules.chain import parse
 from serialkeeper.rules.jobs import Shape, check_lanes, ranges_of, shape_of
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
-from serialkeeper.store.codes import check_usable, spans
+from serialkeeper.store.codes import check_usable, labels_of
 from serialkeeper.store.failures import record_moved
 from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
@@ -57,7 +55,7 @@ def write(
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
         check_usable(view, lot, shape.ranges, record.now().date())
         with Delivery(out) as file, Delivery(manifest) as beside:
-            for data in _bytes(view, lot, shape):
+            for data in print_file(labels_of(view, lot, shape), shape, layout_of(lot.layout)):
                 file.write(data)
             job = {
                 "first": ranges[0][0],
@@ -145,7 +143,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
         check_usable(view, lot, shape.ranges, record.now().date())
         manifest = _manifest_path(out)
         with Delivery(out) as file, Delivery(manifest) as beside:
-            for data in _bytes(view, lot, shape):
+            for data in print_file(labels_of(view, lot, shape), shape, layout_of(lot.layout)):
                 file.write(data)
             sha256 = file.sync()
             if sha256 != row.sha256:
@@ -173,33 +171,6 @@ def _head_of(view: View, lot: Lot, job: int) -> str:
         if entry.verb == "issued" and entry.data["id"] == job:
             return own_hash.hex()
     raise LookupError(f"no entry issued job {job}")
-
-
-def _bytes(view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:
-    return print_file(_pieces(view, lot, shape), shape, layout_of(lot.layout))
-
-
-def _pieces(view: View, lot: Lot, shape: Shape) -> Iterator[Labels]:
-    """The labels in job order, up to a block at a time.
-
-    Short runs of a block are put together, so that many gaps cost nothing.
-    """
-    key = key_of(lot)
-    positions = shape.positions().astype(np.int64)
-    blocks = (positions - 1) // BLOCK
-    for some in np.split(positions, np.flatnonzero(np.diff(blocks)) + 1):
-        first = int(some[0])
-        last = int(some[-1])
-        serials = view.serials(key, first, last - first + 1)
-        for span in spans(view, lot, first, last):
-            places = some[(some >= span.first) & (some <= span.last)]
-            extras = span.extras(view, lot)
-            own = serials[span.first - first : span.last - first + 1]
-            if len(places) < len(own):
-                own = [own[place - span.first] for place in places.tolist()]
-                extras = [extras[place - span.first] for place in places.tolist()]
-            if len(places):
-                yield Labels(places, own, extras, span.printed)
 
 
 def _manifest(result: dict[str, Any]) -> bytes:

@@ -12,7 +12,7 @@ from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.pulls import find_cut
 from serialkeeper.rules.rolls import Fate, Places
 from serialkeeper.store.line_tables import Roll
-from serialkeeper.store.plans import fates_of, in_short, places_of, span_of, survey_of
+from serialkeeper.store.plans import all_in_short, fates_of, in_short, places_of, span_of, survey_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -299,8 +299,7 @@ def _holder(view: View, lot: Lot, places: Places, position: int) -> Roll | None:
 def all_rolls(record: Record, name: str) -> list[dict[str, Any]]:
     """A lot's rolls, in order."""
     with record.read() as view:
-        lot = view.lot(name)
-        return [in_short(view, lot, roll) for roll in view.rolls(key_of(lot))]
+        return all_in_short(view, view.lot(name))
 
 
 def _open_lot(work: Work, lot: Lot) -> Lot:

@@ -9,6 +9,7 @@ from serialkeeper.rules import checkpoints, inclusion
 from serialkeeper.rules.chain import HOUSE, Entry, LotKey, Part, parse
 from serialkeeper.rules.checkpoints import Checkpoint
 from serialkeeper.store.lives import life_of
+from serialkeeper.store.record import Work
 from serialkeeper.store.verify import sound_part
 from serialkeeper.store.view import View
 
@@ -150,6 +151,41 @@ def take(view: View, generation: int, at: str) -> Checkpoint:
     keys = [LotKey(chain.product_id, chain.lot_id) for chain in view.chains()]
     marks = [checkpoints.mark(key, view.stored_entries(key)) for key in sorted(keys)]
     return Checkpoint(view.hash_at(HOUSE, 1).hex(), generation, at, tuple(marks))
+
+
+def check_named(view: View, public_key: str, where: str) -> None:
+    """Refuses `bad_value` for a key that the record does not name.
+
+    Args:
+        public_key: in hex.
+        where: the key's file.
+    """
+    named = keys_of(view)
+    if public_key in named:
+        return
+    raise Refused(
+        "bad_value",
+        "The record does not name this key.",
+        where=where,
+        expected=f"the private half of {named[-1]}" if named else "a key that was named",
+        came=f"the private half of {public_key}",
+        remedy="Sign with the key that was made for this record, or make one: record key FILE",
+    )
+
+
+def note(work: Work, made: Checkpoint, sha256: str) -> int:
+    """Say in the house chain, which is locked, that a checkpoint was made; gives how many entries
+    it covers.
+
+    Args:
+        sha256: of its file.
+    """
+    entries = sum(mark.count for mark in made.marks)
+    told: dict[str, Any] = {"at": made.at, "entries": entries, "sha256": sha256}
+    if work.setting("checkpoint_every"):
+        told["noted"] = True
+    work.write(HOUSE, "checkpoint made", told)
+    return entries
 
 
 def entries_after(view: View, checkpoint: Checkpoint, generation: int) -> int:

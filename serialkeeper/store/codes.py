@@ -6,12 +6,15 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
 import polars as pl
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
+from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.contradictions import LabelFacts
-from serialkeeper.rules.imported import Printed, pairs_of
+from serialkeeper.rules.imported import Labels, Printed, pairs_of
+from serialkeeper.rules.jobs import Shape
 from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -54,6 +57,28 @@ def spans(view: View, lot: Lot, first: int, last: int) -> Iterator[Span]:
         at = end + 1
     if at <= last:
         yield Span(at, last, plain, None)
+
+
+def labels_of(view: View, lot: Lot, shape: Shape) -> Iterator[Labels]:
+    """The labels of a print job in its order, up to a block at a time.
+
+    Short runs of a block are put together, so that many gaps cost nothing.
+    """
+    positions = shape.positions().astype(np.int64)
+    blocks = (positions - 1) // BLOCK
+    for some in np.split(positions, np.flatnonzero(np.diff(blocks)) + 1):
+        first = int(some[0])
+        last = int(some[-1])
+        serials = view.serials(key_of(lot), first, last - first + 1)
+        for span in spans(view, lot, first, last):
+            places = some[(some >= span.first) & (some <= span.last)]
+            extras = span.extras(view, lot)
+            own = serials[span.first - first : span.last - first + 1]
+            if len(places) < len(own):
+                own = [own[place - span.first] for place in places.tolist()]
+                extras = [extras[place - span.first] for place in places.tolist()]
+            if len(places):
+                yield Labels(places, own, extras, span.printed)
 
 
 def with_extras(view: View, lot: Lot) -> list[NumberImport]:

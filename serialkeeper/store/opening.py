@@ -23,12 +23,14 @@ from serialkeeper.store.engines import (
     reading,
     without_secret,
 )
-from serialkeeper.store.failures import speaking_plainly
+from serialkeeper.store.failures import record_changed, speaking_plainly
 from serialkeeper.store.people_tables import Person
 from serialkeeper.store.record import SCHEMA, Record, Work
 from serialkeeper.store.sign_in import InSession, by_token, resume, sign_in, sign_in_within
 from serialkeeper.store.tables import MODELS
 from serialkeeper.store.view import View
+
+_VERSION = text("SELECT max(version_num) FROM alembic_version")
 
 
 def found_schema(connection: Connection) -> str:
@@ -99,6 +101,21 @@ def open_record(
     `record_unreadable`, `record_outdated`, `record_newer`, `record_unreachable`, `record_denied`,
     `copy_unfinished`, `person_unknown`, `person_retired`.
     """
+    record = stand_by(url, station=station, now=now, chance=chance)
+    try:
+        return signed_in(
+            record, person=person, password=password, pin=pin, token=token, session=session
+        )
+    except BaseException:
+        record.close()
+        raise
+
+
+def stand_by(url: str, *, station: str, now: Callable[[], datetime], chance: Chance) -> Record:
+    """An existing record, open and in nobody's hands; `signed_in` gives it into somebody's.
+
+    Refuses what `open_record` refuses of the record itself.
+    """
     engine = open_engine(url, station=station)
     shown = _shown(url)
     try:
@@ -107,29 +124,54 @@ def open_record(
         with record.read() as view:
             _check_finished(view, shown)
             practice = view.setting("kind") == "practice"
-            moved_to = view.setting("moved_to")
-            if practice:
-                found = view.person(person) if person else view.only_person()
-        live, used = replace(record, practice=False), None
-        if not practice and token:
-            found, used = by_token(live, token)
-        elif not practice and session:
-            found = resume(live, session)
-        elif not practice:
-            found = sign_in(live, person, password(), pin=pin)
-        _check_same(person, found.name)
     except BaseException:
         engine.dispose()
         raise
+    return replace(record, practice=practice)
+
+
+def signed_in(
+    record: Record,
+    *,
+    person: str = "",
+    password: Callable[[], str] = str,
+    pin: Callable[[], str] = str,
+    token: str = "",
+    session: InSession | None = None,
+    noted: bool = True,
+) -> Record:
+    """The record in the hands of whoever signs in, over the connections that are open.
+
+    Args:
+        noted: whether a wrong token is counted, and alarms when there are many.
+
+    Refuses what `open_record` refuses of people, and `record_changed`.
+    """
+    with record.read() as view:
+        version = view.connection.execute(_VERSION).scalar()
+        if version != SCHEMA:
+            message = "The record is not the one that was opened any more."
+            raise record_changed(message, record.url, came=f"schema {version}")
+        moved_to = view.setting("moved_to")
+        if record.practice:
+            found = view.person(person) if person else view.only_person()
+    used = None
+    if not record.practice and token:
+        found, used = by_token(record, token, noted=noted)
+    elif not record.practice and session:
+        found = resume(record, session)
+    elif not record.practice:
+        found = sign_in(record, person, password(), pin=pin)
+    _check_same(person, found.name)
     return replace(
         record,
         person=found.name,
         role=found.role,
-        practice=practice,
         moved_to=moved_to,
         temporary=bool(found.temporary),
         token=used,
-        session=session.component if session and not practice else None,
+        session=session.component if session and not record.practice else None,
+        wrote=set(),
     )
 
 

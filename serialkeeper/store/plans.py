@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
@@ -89,8 +90,13 @@ def span_of(roll: Roll) -> Span:
     return Span(roll.job, roll.lane, roll.first_row, roll.last_row)
 
 
-def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
-    """What the record knows of every label that is not simply good, by position."""
+def fates_of(view: View, lot: Lot, *, among: NDArray[np.bool_] | None = None) -> dict[int, Fate]:
+    """What the record knows of every label that is not simply good, by position.
+
+    Args:
+        among: the labels to tell of by reason of their state, by position (element 0 unused); what
+            findings, removals and proofs are about is told of all the same. None for all.
+    """
     key = key_of(lot)
     known: dict[int, Fate] = {}
 
@@ -98,8 +104,10 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
         return known.setdefault(position, Fate(position))
 
     letters = view.states(key, 1, lot.labels)
-    good = np.isin(np.frombuffer(letters, np.uint8), [ord(State.COMMISSIONED), ord(State.VERIFIED)])
-    for position in (np.flatnonzero(~good) + 1).tolist():
+    odd = ~np.isin(np.frombuffer(letters, np.uint8), [ord(State.COMMISSIONED), ord(State.VERIFIED)])
+    if among is not None:
+        odd &= among[1 : len(odd) + 1]
+    for position in (np.flatnonzero(odd) + 1).tolist():
         of(position)
     for found in view.findings(key):
         if found.state == "open":
@@ -107,8 +115,9 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
         if found.position in known:
             known[found.position].note(found.word, found.seq)
     for gone in view.departures(key):
-        for position in range(gone.first, gone.last + 1):
-            of(position).reason = gone.reason
+        span = odd[gone.first - 1 : gone.last]
+        for position in (np.flatnonzero(span) + gone.first).tolist():
+            known[position].reason = gone.reason
     for removal in view.removals(key):
         fate = of(removal.position)
         fate.removed = max(fate.removed, removal.seq)
@@ -123,15 +132,29 @@ def fates_of(view: View, lot: Lot) -> dict[int, Fate]:
     return known
 
 
-def survey_of(view: View, lot: Lot, roll: Roll) -> Survey:
+@dataclass(frozen=True)
+class Ground:
+    """What all rolls of a lot rest on: where labels stand, in which states, with which fates."""
+
+    places: Places
+    letters: str
+    fates: dict[int, Fate]
+
+
+def ground_of(view: View, lot: Lot) -> Ground:
+    """What the lot's rolls rest on; read once for all of them."""
+    letters = " " + view.states(key_of(lot), 1, lot.labels).decode()
+    return Ground(places_of(view, lot), letters, fates_of(view, lot))
+
+
+def survey_of(view: View, lot: Lot, roll: Roll, ground: Ground | None = None) -> Survey:
     """What the record knows of a roll."""
-    key, places, span = key_of(lot), places_of(view, lot), span_of(roll)
+    ground = ground or ground_of(view, lot)
+    key, places, span = key_of(lot), ground.places, span_of(roll)
     job = view.job(key, roll.job)
     printed = Places.of([(job.id, shape_of(job.ranges, job.lanes, job.by))], lot.labels)
     standing = np.flatnonzero(places.on(span)).tolist()
     stood = sorted(places.stood_on(span))
-    letters = " " + view.states(key, 1, lot.labels).decode()
-    fates = fates_of(view, lot)
     there = [*standing, *stood]
     blanks = sum(
         mark.labels for mark in view.marks(key) if mark.word == "blank" and mark.roll == roll.id
@@ -141,8 +164,8 @@ def survey_of(view: View, lot: Lot, roll: Roll) -> Survey:
         printed=int(printed.on(span).sum()),
         standing=tuple(standing),
         stood=tuple(stood),
-        letters="".join(letters[position] for position in there),
-        fates=[fates[position] for position in sorted(there) if position in fates],
+        letters="".join(ground.letters[position] for position in there),
+        fates=[ground.fates[one] for one in sorted(there) if one in ground.fates],
         blanks=blanks,
         strangers=rolls.strangers(passes, blanks),
         alarms=tuple(
@@ -166,9 +189,9 @@ def passes_of(view: View, lot: Lot, roll: Roll) -> list[tuple[Take, dict[str, in
     return [(take, results[take.id]) for take in takes if take.id in results]
 
 
-def in_short(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
+def in_short(view: View, lot: Lot, roll: Roll, ground: Ground | None = None) -> dict[str, Any]:
     """A roll in short."""
-    survey = survey_of(view, lot, roll)
+    survey = survey_of(view, lot, roll, ground)
     return {
         "lot": lot.number,
         "roll": roll.id,
@@ -184,6 +207,13 @@ def in_short(view: View, lot: Lot, roll: Roll) -> dict[str, Any]:
         "states": survey.states(),
         "missing": len(survey.missing()),
     }
+
+
+def all_in_short(view: View, lot: Lot) -> list[dict[str, Any]]:
+    """Every roll of a lot in short."""
+    there = view.rolls(key_of(lot))
+    ground = ground_of(view, lot) if there else None
+    return [in_short(view, lot, roll, ground) for roll in there]
 
 
 def summary_of(view: View, lot: Lot, done: Take, *, already: bool) -> dict[str, Any]:

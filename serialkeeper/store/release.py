@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from serialkeeper.rules.destinations import Destination
+from serialkeeper.store.accounts import unchecked
 from serialkeeper.store.holds import open_holds
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot
@@ -22,7 +23,8 @@ def held_back(view: View, lot: Lot) -> list[str]:
 
 def gate(view: View, lot: Lot) -> list[str]:
     """Why a lot's events may not leave yet; nothing if they may: the lot is closed, its review
-    list is empty, its takes are finished, and nothing of it is held."""
+    list is empty, its takes are finished, nothing of it is held, and its accounts are known to
+    agree."""
     if lot.state != "closed":
         return [f"the lot is {lot.state}, not closed"]
     why = held_back(view, lot)
@@ -33,4 +35,6 @@ def gate(view: View, lot: Lot) -> list[str]:
     ]
     if groups := to_review(view, lot):
         why.append(f"the review list holds {len(groups):,}: review list {lot.number}")
+    if not why and (differs := unchecked(view, lot)):
+        why.append(differs)
     return why

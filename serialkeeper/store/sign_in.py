@@ -294,8 +294,11 @@ def _owner(record: Record, view: View, row: Session, session: InSession) -> Pers
 # -- tokens --------------------------------------------------------------------------------------
 
 
-def by_token(record: Record, text: str) -> tuple[Person, Token]:
+def by_token(record: Record, text: str, *, noted: bool = True) -> tuple[Person, Token]:
     """The person in whose name a token works, and what it may.
+
+    Args:
+        noted: whether a wrong one is counted, and alarms when there are many.
 
     Refuses `sign_in_refused` for no token of this record; `token_over` for one that was revoked,
     that is past its day, or whose owner is retired.
@@ -306,7 +309,8 @@ def by_token(record: Record, text: str) -> tuple[Person, Token]:
         person = view.person_with(row.person) if row else None
     given = tokens.digest(text.strip())
     if row is None or person is None or not hmac.compare_digest(given, row.sha256):
-        _count(record, 0)
+        if noted:
+            _count(record, 0)
         raise Refused(
             "sign_in_refused",
             "That is no token of this record.",

@@ -303,6 +303,11 @@ LIFE = (
         ),
         ("file_exists",),
     ),
+    Step(
+        "report",
+        lambda lot: sk.lot.report(lot.record, lot.name, out=lot.folder / f"{lot.name}.html"),
+        ("file_exists",),
+    ),
     Step("checkpoint", _checkpoint),
 )
 
@@ -559,7 +564,8 @@ def _check_packs(client: Any, lot: int) -> None:
 
 def _check_files(lot: Lot, entries: list[dict[str, Any]]) -> None:
     """What has its name is whole: it is what an entry tells; nothing else is left."""
-    told = {one["data"]["sha256"] for one in entries if one["verb"] in ("issued", "events written")}
+    verbs = ("issued", "events written", "lot reported")
+    told = {one["data"]["sha256"] for one in entries if one["verb"] in verbs}
     must(not list(lot.folder.parent.rglob("*.part")), "a half-written file is left")
     for path in lot.folder.iterdir():
         if path.name.endswith(".manifest.json"):

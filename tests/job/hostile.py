@@ -179,6 +179,7 @@ def links() -> Iterator[Attack]:
         "print file": (".csv", lambda b, out: sk.print.again(b.record, b.lot, 1, out=out)),
         "drawing": (".svg", lambda b, out: sk.roll.draw(b.record, b.lot, out=out, job=1)),
         "pull list": (".csv", lambda b, out: sk.roll.pulls(b.record, b.lot, out=out, job=1)),
+        "lot report": (".pdf", lambda b, out: sk.lot.report(b.record, b.lot, out=out)),
         "proof": (".pdf", lambda b, out: sk.print.proof(b.record, b.lot, out=out)),
         "signing key": (".pem", lambda b, out: sk.record.key(b.record, out)),
     }

@@ -20,10 +20,10 @@ from databases import Database
 from lxml import etree
 
 import serialkeeper as sk
+from schemas import valid
 from serialkeeper.cli.door import app, hoist, run
 
 ROOT = Path(__file__).resolve().parents[2]
-SCHEMAS = ROOT / "schemas"
 
 
 @pytest.fixture(autouse=True)
@@ -65,13 +65,6 @@ def here(
 def type_(capsys: pytest.CaptureFixture[str]) -> Iterator[Any]:
     """Type a command; gives its answer."""
     yield lambda words: Typed(capsys, words)
-
-
-def valid(name: str, document: Any) -> Any:
-    """The document, if it follows our schema of that name."""
-    schema = json.loads((SCHEMAS / f"{name}.schema.json").read_text())
-    jsonschema_rs.validator_for(schema).validate(document)
-    return document
 
 
 def results_of(print_file: str, name: str) -> None:

@@ -199,11 +199,13 @@ def test_the_record_that_was_left_is_for_looking_only(bench: Bench, place: Datab
         (sk.label.void, (record, lot, "12"), {"reason": "waste", "count": 1}),
         (sk.print.again, (record, lot, 1), {"out": folder / "again.csv"}),
         (sk.events.write, (record, lot), {"form": "json", "out": folder / "e.jsonld"}),
+        (sk.lot.report, (record, lot), {"out": folder / "r.pdf"}),
         (sk.roll.add, (record, lot), {}),
     ):
         error = refused("record_moved", step, *args, **more)
         assert place_of(place.url) in f"{error.came} {error.where}"
     assert not (folder / "again.csv").exists() and not (folder / "e.jsonld").exists()
+    assert not (folder / "r.pdf").exists()
     assert bench.heads() == before
     assert len(bench.labels()) == 40 and sk.lot.show(record, lot)["lot"] == lot
     again = sk.open_record(bench.url, person="Line Lead")

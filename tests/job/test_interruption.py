@@ -35,10 +35,11 @@ class PowerCut(BaseException):
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, two at a time, so that small lots have many chunks."""
     from serialkeeper.rules import taking
-    from serialkeeper.store import journal, plans, verify
+    from serialkeeper.store import journal, lot_report, plans, verify, webs
 
     monkeypatch.setattr(chain, "BLOCK", 10)
     rooms = (numbering, inspection, printing, reports, taking, verify, journal, plans)
+    rooms += (lot_report, webs)
     for module in rooms:
         monkeypatch.setattr(module, "BLOCK", 10)
     monkeypatch.setattr(numbering, "BLOCKS_AT_ONCE", 2)
@@ -97,6 +98,10 @@ def test_an_interrupted_allocation_is_finished_by_the_same_command(
             break
         sk.record.verify(bench.record)
         lot = sk.lot.show(bench.record, bench.lot)
+        page = bench.folder / f"A{transaction}.html"
+        sk.lot.report(bench.record, bench.lot, out=page)
+        unfinished = bool(lot["allocated"]) and lot["states"].get("allocated", 0) < LABELS
+        assert ("allocation 1 was interrupted" in page.read_text()) == unfinished
         done = len(bench.labels()) if not lot["allocated"] or transaction else 0
         if lot["allocated"] and lot["states"].get("allocated", 0) < LABELS:
             with pytest.raises(sk.Refused) as refused:
@@ -139,6 +144,12 @@ def test_an_interrupted_take_goes_on_when_the_same_file_comes_again(
 
         cut = interrupt(monkeypatch, take, transaction, before)
         sk.record.verify(bench.record)
+        page = bench.folder / f"T{transaction}.html"
+        sk.lot.report(bench.record, bench.lot, out=page)
+        unfinished = any(
+            one["state"] != "finished" for one in sk.lot.show(bench.record, bench.lot)["takes"]
+        )
+        assert ("take 1 was interrupted" in page.read_text()) == unfinished
         taken = take()
         sk.record.verify(bench.record)
         outcome = (bench.states(), bench.findings(), taken["states"], taken["findings"])

@@ -11,22 +11,21 @@ import math
 import random
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
-import jsonschema_rs
 import pytest
 from conftest import Bench, Original, as_seen
 from databases import Databases
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from lxml import html
 
 import serialkeeper as sk
+from schemas import valid
 
 Row = dict[str, Any]
 PITCH = timedelta(milliseconds=100)
 START = datetime(2026, 6, 2, 6, tzinfo=UTC)
-SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
 
 
 @dataclass
@@ -149,9 +148,7 @@ def test_the_story_of_a_lot_from_the_web_to_a_released_roll(bench: Bench, web: l
     sk.roll.mark(record, lot, 3, "splice", row=23, reason="cut-out of label 90")
     out = bench.folder / "roll3.json"
     ticket = sk.roll.release(record, lot, 3, reason="all gone", second="Second Person", out=out)
-    schema = json.loads((SCHEMAS / "roll-ticket.schema.json").read_text())
-    jsonschema_rs.validator_for(schema).validate(json.loads(out.read_text()))
-    assert json.loads(out.read_text()) == ticket
+    assert valid("roll-ticket", json.loads(out.read_text())) == ticket
     assert [(n["position"], bool(n["removed"]), n["absent"]) for n in ticket["numbers"]] == [
         (42, True, "replaced"),
         (90, True, "time"),
@@ -169,6 +166,21 @@ def test_the_story_of_a_lot_from_the_web_to_a_released_roll(bench: Bench, web: l
     shown = sk.label.show(record, lot, position=42)
     assert (shown["replaced_by"], shown["taken_off"][0]["neighbour"]) == (158, 46)
     assert sk.label.show(record, lot, position=158)["replaces"] == 42
+    sk.lot.report(record, lot, out=bench.folder / "report.html")
+    rows = [
+        [cell.text_content() for cell in row.iter("td")]
+        for row in html.parse(bench.folder / "report.html").getroot().iter("tr")
+    ]
+    assert ["voided", "waste", "proven absent by a further pass", "3"] in rows
+    assert [row[:3] for row in rows if row[5:] == ["a spare from the end of the roll"]] == [
+        ["42", "158", "3"]
+    ]
+    (told,) = (row[-1] for row in rows if row[:1] == ["3"] and "job 1, rows 1 to 40" in row[2:3][0])
+    assert told.startswith("released ") and told.endswith("by Line Lead with Second Person")
+    left = {row[0]: row[-1] for row in rows if row[3:5] == ["voided", "waste"]}
+    assert set(left) == {"42", "90", "150"}
+    assert "proven absent by take 2 (time); cut out of roll 3" in left["90"]
+    assert left["42"].endswith("replaced by position 158") and "cut" not in left["150"]
 
 
 def test_a_label_is_taken_off_only_beside_a_neighbour_that_was_scanned(

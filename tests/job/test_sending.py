@@ -28,6 +28,7 @@ def lot(bench: Bench, name: str, *, limit: int = 3, closed: bool = True) -> list
     sk.inspect.take(record, name, bench.results(as_seen(bench.printed(LABELS))))
     if closed:
         close(bench)
+        cleared(bench)
     return [row["serial"] for row in bench.labels()]
 
 
@@ -36,6 +37,13 @@ def close(bench: Bench) -> None:
     for term in ("printer_counter", "rewind_counter"):
         sk.lot.count(bench.record, bench.lot, term, LABELS)
     sk.lot.close(bench.record, bench.lot)
+
+
+def cleared(bench: Bench, name: str = "") -> None:
+    """What has to be done before the lot's events leave: everything is reviewed and checked."""
+    bench.lot = name or bench.lot
+    bench.reviewed()
+    assert sk.events.check(bench.record, bench.lot)["agrees"]
 
 
 def folder(bench: Bench, name: str, **more: Any) -> Path:
@@ -80,12 +88,14 @@ def test_a_folder_gets_every_event_once_in_order_after_review(
     sk.hold.lift(record, bench.lot, 1, reason="looked at")
     assert "review list" in sent(bench)["A/1.b"]["why"][0]
     bench.reviewed()
+    assert "not checked" in sent(bench)["A/1.b"]["why"][0]
+    cleared(bench)
     first = sent(bench)["A/1.b"]
     assert (first["documents"], first["events"], first["state"]) == (2, 7, "up_to_date")
     assert sent(bench) == {}
     sk.label.decommission(record, bench.lot, "5-6", reason="damaged", count=2)
     assert sent(bench)["A/1.b"]["state"] == "kept_back"
-    bench.reviewed()
+    cleared(bench)
     assert sent(bench)["A/1.b"]["events"] == 1
 
     files = sorted(east.glob("*.jsonld"))
@@ -123,7 +133,7 @@ def test_as_it_happens_sends_complete_groups_of_an_open_lot(bench: Bench) -> Non
     assert sent(bench, to="early")["B1"]["events"] == 2
     sk.lot.count(bench.record, "B1", "samples", 1)
     close_with_sample(bench)
-    bench.reviewed()
+    cleared(bench)
     assert sent(bench, to="later")["B1"]["events"] == 9
     (document,) = later.glob("*.xml")
     assert len(read_back("xml-1.2", document.read_text())) == 9
@@ -178,7 +188,7 @@ def test_a_folder_that_is_gone_stops_nobody_else(bench: Bench) -> None:
     assert prepared["state"] == "prepared" and prepared["waiting"] == 7
     east.mkdir()
     sk.label.decommission(bench.record, "D1", "2", reason="lost", count=1)
-    bench.reviewed()
+    cleared(bench)
     with only_sender(bench.record, 1) as alone:
         assert alone
         assert sk.events.send(bench.record, to="east")["destinations"][0]["outcome"] == "busy"

@@ -9,7 +9,6 @@ import zipfile
 from datetime import date
 from pathlib import Path
 
-import jsonschema_rs
 import numpy as np
 import pypdfium2
 import pytest
@@ -22,11 +21,10 @@ from PIL import Image
 from symbols import dmtx_read, picture, zxing_read
 
 import serialkeeper as sk
+from schemas import valid
 from serialkeeper.cli.door import run
 from serialkeeper.rules import datamatrix
 from serialkeeper.rules.gs1 import from_file
-
-SCHEMAS = Path(__file__).parents[2] / "schemas"
 
 EU = """
 lines = ["PC {gtin}", "SN {serial}", "Lot {lot}  EXP {expiry:MM/YYYY}"]
@@ -415,21 +413,16 @@ def test_answers_of_the_commands_follow_their_schemas(
 
     code, told = called("symbols", "EU1", "--out", str(folder / "s.zip"))
     assert code == 0 and told["count"] == 3
-    follows("symbols-manifest", json.loads((folder / "s.manifest.json").read_text()))
+    valid("symbols-manifest", json.loads((folder / "s.manifest.json").read_text()))
     code, told = called("proof", "EU1", "--out", str(folder / "p.pdf"))
     assert code == 0
-    follows("print-proof", told)
+    valid("print-proof", told)
     code, told = called("fit", "EU1")
     assert code == 0
-    follows("print-fit", told)
+    valid("print-fit", told)
     code, told = called("fit", "EU1", "--space", "5", "5")
     assert code == 5 and told["fits"] is False
-    follows("print-fit", told)
+    valid("print-fit", told)
     assert called("proof", "EU1", "--out", str(folder / "d.svg"), "--use", "distribution")[0] == 5
     code, told = called("symbols", "EU1", "--out", str(folder / "s.zip"))
     assert code == 1 and told["refused"]["word"] == "file_exists"  # type: ignore[index]
-
-
-def follows(name: str, document: object) -> None:
-    schema = json.loads((SCHEMAS / f"{name}.schema.json").read_text())
-    jsonschema_rs.validator_for(schema).validate(document)

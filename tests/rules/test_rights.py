@@ -70,6 +70,7 @@ DECIDED = {
         "lot closing noted",
     ),
     *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
+    "lot reported",
 }
 """What is decided: line lead and compliance."""
 
@@ -85,7 +86,7 @@ MASTER_DATA = {"product added", "location added", "file imported"}
 
 TOLD = {
     *("events written", "document prepared", "document delivered", "document not stored"),
-    "document stuck",
+    *("document stuck", "events checked"),
 }
 """What is told to receivers of events: compliance and integrator."""
 
@@ -97,7 +98,7 @@ OWN = {"password changed", "pin changed", "token given", "token revoked", "check
 
 WANTED = {
     "operator": OWN | LINE,
-    "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA,
+    "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA | {"events checked"},
     "compliance": OWN | ONLY["compliance"] | {"grade noted"} | DECIDED | SETTINGS | TOLD | WAYS,
     "integrator": OWN | MASTER_DATA | TOLD | WAYS,
     "administrator": OWN | ONLY["administrator"] | SETTINGS | WAYS | {"challenge made"},

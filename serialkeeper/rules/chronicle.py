@@ -1,0 +1,225 @@
+"""What a lot's chain tells of people: who wrote in it, decided, counted, corrected and handed out.
+
+Entries are read once, in order; nothing of it stands in a table.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from serialkeeper.rules import signatures
+from serialkeeper.rules.chain import Entry
+
+DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
+"""Verbs that decide on labels."""
+
+MILESTONES = ("lot approved", "reconciled", "lot closed", "lot reopened", "lot decided")
+"""Verbs of the lot's own state."""
+
+HANDED_OUT: Mapping[str, str] = {
+    "issued": "print file",
+    "symbols written": "symbols",
+    "events written": "events",
+    "lot reported": "lot report",
+}
+"""Verbs that tell of a file that left the record, and what it was."""
+
+
+@dataclass(slots=True)
+class Writer:
+    """A person in one role: how many entries, of which kinds, from when to when."""
+
+    person: str
+    role: str
+    verbs: Counter[str] = field(default_factory=Counter)
+    seconded: Counter[str] = field(default_factory=Counter)
+    first: str = ""
+    last: str = ""
+
+    def note(self, verbs: Counter[str], entry: Entry) -> None:
+        """Take in an entry."""
+        verbs[entry.verb] += 1
+        self.first = self.first or entry.at
+        self.last = entry.at
+
+
+@dataclass(slots=True)
+class Chronicle:
+    """What was read so far.
+
+    Attributes:
+        writers: by person and role; second persons, whose role an unsigned entry does not tell,
+            by an empty one.
+        decisions: entries that decided on labels.
+        milestones: entries of the lot's own state, with signatures.
+        counted: counts that people entered.
+        handed: files that left the record.
+        corrections: entries that corrected what earlier ones said: at, entry, person, sentence.
+        rolls: by roll, the entry that released it.
+        again: by take, what reading a roll again said.
+        stations: where entries were written.
+        roll_counts: by roll, what was counted of it last.
+    """
+
+    writers: dict[tuple[str, str], Writer] = field(default_factory=dict)
+    decisions: list[dict[str, Any]] = field(default_factory=list)
+    milestones: list[dict[str, Any]] = field(default_factory=list)
+    counted: list[dict[str, Any]] = field(default_factory=list)
+    handed: list[dict[str, Any]] = field(default_factory=list)
+    corrections: list[dict[str, Any]] = field(default_factory=list)
+    rolls: dict[int, dict[str, Any]] = field(default_factory=dict)
+    again: dict[int, Mapping[str, int]] = field(default_factory=dict)
+    stations: Counter[str] = field(default_factory=Counter)
+    roll_counts: dict[int, int] = field(default_factory=dict)
+
+    def read(self, entry: Entry) -> None:
+        """Take in the chain's next entry."""
+        self._people(entry)
+        self.stations[entry.station] += 1
+        told = {
+            "entry": entry.seq,
+            "at": entry.at,
+            "verb": entry.verb,
+            "person": entry.person,
+            "role": entry.role,
+            "second": entry.second,
+            "reason": entry.reason,
+            "signatures": signatures.shown(entry),
+        }
+        data = entry.data
+        if entry.verb in DECIDED:
+            ranges = data["ranges"] if entry.verb == "settled" else data["moves"]
+            self.decisions.append({**told, **_labels(ranges), "evidence": _evidence(data)})
+        elif entry.verb in MILESTONES:
+            more = {name: data[name] for name in ("explanation", "investigation") if data.get(name)}
+            self.milestones.append({**told, **more})
+        elif entry.verb in HANDED_OUT:
+            named = {name: data.get(name) for name in ("name", "sha256", "size")}
+            what = HANDED_OUT[entry.verb]
+            form = f", {data['form']}" if "form" in data else ""
+            self.handed.append({**told, **named, "what": f"{what}{form}"})
+        elif entry.verb == "counted":
+            self.counted.append({**told, **{n: data[n] for n in ("term", "value", "witness")}})
+        elif entry.verb == "roll released":
+            self.rolls[data["roll"]] = told
+        elif entry.verb == "take finished" and "again" in data:
+            self.again[data["take"]] = data["again"]
+        self._correction(entry, told)
+
+    def _people(self, entry: Entry) -> None:
+        mine = self.writers.setdefault((entry.person, entry.role), Writer(entry.person, entry.role))
+        mine.note(mine.verbs, entry)
+        if entry.second:
+            roles = [
+                one["role"] for one in signatures.shown(entry)[1:] if one["person"] == entry.second
+            ]
+            role = roles[0] if roles else ""
+            other = self.writers.setdefault((entry.second, role), Writer(entry.second, role))
+            other.note(other.seconded, entry)
+
+    def _correction(self, entry: Entry, told: dict[str, Any]) -> None:
+        """Note what corrected something that an earlier entry said."""
+        said = _CORRECTIONS.get(entry.verb)
+        sentence = said(entry.data, self) if said else ""
+        if sentence:
+            self.corrections.append({**told, "sentence": sentence})
+
+
+def people(told: Mapping[str, Any]) -> str:
+    """Who did it, and what each signature means."""
+    if told["signatures"]:
+        return "; ".join(
+            f"{one['person']} ({one['role']}): {one['meaning']}" + " (practice)" * one["practice"]
+            for one in told["signatures"]
+        )
+    second = f", with {told['second']}" if told["second"] else ""
+    return f"{told['person']} ({told['role']}){second}; not signed"
+
+
+def _labels(ranges: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    pairs = [(one[0], one[1]) for one in ranges]
+    shown = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in pairs[:8])
+    more = f" and {len(pairs) - 8:,} more stretches" if len(pairs) > 8 else ""
+    return {"labels": sum(b - a + 1 for a, b in pairs), "positions": shown + more}
+
+
+def _evidence(data: Mapping[str, Any]) -> str:
+    """What a decision rests on, beside its reason."""
+    given = data.get("evidence") or {}
+    told = [f"{name} {given[name]}" for name in given if given[name]]
+    return "; ".join([*told, *([data["note"]] if data.get("note") else [])])
+
+
+def _accepted(data: Mapping[str, Any], _told: Chronicle) -> str:
+    labels = _labels(data["moves"])["labels"]
+    return f"{labels:,} rejected label{'s were' if labels > 1 else ' was'} accepted after all"
+
+
+def _counted(data: Mapping[str, Any], told: Chronicle) -> str:
+    before = sum(one["value"] for one in told.counted[:-1] if one["term"] == data["term"])
+    if data["value"] >= 0 and not before:
+        return ""
+    now = before + data["value"]
+    return f"the count of {data['term']} was {before:,} and is {now:,} ({data['value']:+,})"
+
+
+def _settled(data: Mapping[str, Any], _told: Chronicle) -> str:
+    labels = _labels(data["ranges"])["labels"]
+    return f"what was found on {labels:,} label{'s' * (labels > 1)} was settled"
+
+
+def _decided(data: Mapping[str, Any], told: Chronicle) -> str:
+    earlier = [one for one in told.milestones if one["verb"] == "lot decided"]
+    return f"another decision, {data['decision']}, was recorded" if len(earlier) > 1 else ""
+
+
+def _corrected(data: Mapping[str, Any], _told: Chronicle) -> str:
+    labels = _labels(data["moves"])["labels"]
+    entries = ", ".join(map(str, data["entries"]))
+    many = "s were" if labels > 1 else " was"
+    return f"{labels:,} label{many} decommissioned by mistake (entry {entries}) and came back"
+
+
+def _recounted(data: Mapping[str, Any], told: Chronicle) -> str:
+    """A second count of a roll."""
+    if data["word"] != "count":
+        return ""
+    before = told.roll_counts.get(data["roll"])
+    told.roll_counts[data["roll"]] = data["labels"]
+    if before is None:
+        return ""
+    return f"roll {data['roll']} was counted {before:,} and is counted {data['labels']:,}"
+
+
+def _pulled(data: Mapping[str, Any], _told: Chronicle) -> str:
+    """Labels that were good until their roll was read again."""
+    again = data.get("again") or {}
+    if not again.get("pulled"):
+        return ""
+    return f"{again['pulled']:,} good labels were rejected when their roll was read again"
+
+
+_CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {
+    "accepted": _accepted,
+    "counted": _counted,
+    "settled": _settled,
+    "corrected": _corrected,
+    "shipping voided": lambda _data, _told: "a shipping that was entered by mistake was taken back",
+    "import given up": lambda _data, _told: "an import under way was given up in a recovery",
+    "roll marked": _recounted,
+    "take finished": _pulled,
+    "lot reopened": lambda _data, _told: "the closed lot was opened again",
+    "lot decided": _decided,
+    "allocation moved": lambda data, _told: f"allocation {data['allocation']} got other prefixes",
+    "label replaced": lambda data, _told: (
+        f"position {data['bad']} was replaced by the spare {data['spare']}"
+    ),
+    "hold lifted": lambda data, _told: f"hold {data['hold']} was lifted",
+    "roll turned": lambda data, _told: f"roll {data['roll']} was turned: {data['wound']}",
+    "unpacked": lambda _data, _told: "units or packs were taken out of their pack again",
+    "pack label torn": lambda _data, _told: "a pack's label was torn and is made anew",
+}
+"""What corrects something earlier, and the sentence that says so."""

@@ -1,0 +1,254 @@
+"""The lot report's last pages: what people did, signed and handed out, and what proves it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from serialkeeper.rules.chronicle import people
+from serialkeeper.rules.holds import sentence
+from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
+from serialkeeper.rules.report_facts import Facts
+from serialkeeper.rules.review import Review
+
+
+def decisions(facts: Facts) -> Section:
+    """Decisions on labels: accepted, voided, decommissioned, with reasons and signatures."""
+    rows = [
+        (one["entry"], moment(one["at"]), one["verb"], one["labels"], one["positions"],
+         one["reason"], one["evidence"], people(one))
+        for one in facts.chronicle.decisions
+    ]  # fmt: skip
+    if not rows:
+        return section("Decisions on labels", Say("Nobody decided on a label."))
+    columns = (
+        Column("entry", 7, right=True),
+        Column("when (UTC)", 12),
+        Column("decision", 14),
+        Column("labels", 8, right=True),
+        Column("positions", 15),
+        Column("reason", 14),
+        Column("evidence, note", 16),
+        Column("who, and what the signature means", 20),
+    )
+    more = f"record entries {facts.name}"
+    return section(
+        "Decisions on labels",
+        table(columns, rows, more=more),
+        Say(
+            "A decision that voids is not signed; the others are, and each names its people.",
+            "soft",
+        ),
+    )
+
+
+def corrections(facts: Facts) -> Section:
+    """Whether anything was changed since it was entered."""
+    rows = [
+        (one["entry"], moment(one["at"]), one["sentence"], one["reason"], people(one))
+        for one in facts.chronicle.corrections
+    ]
+    told = (
+        "No entry is ever edited or taken away: what was wrong is corrected by a later entry, and "
+        "both stay. These corrected something that stood before:"
+    )
+    if not rows:
+        return section("Changed since entry", Say("Nothing that was entered was corrected later."))
+    columns = (
+        Column("entry", 7, right=True),
+        Column("when (UTC)", 14),
+        Column("what it changed", 34),
+        Column("reason", 22),
+        Column("who", 24),
+    )
+    more = f"record entries {facts.name}"
+    return section("Changed since entry", Say(told), table(columns, rows, more=more))
+
+
+def holds(facts: Facts) -> Section:
+    """Holds, open and lifted."""
+    if not facts.holds:
+        return section("Holds", Say("Nothing of the lot was ever held."))
+    rows = [("lifted" if one["lifted_at"] else "OPEN", sentence(one)) for one in facts.holds]
+    loud = [number for number, one in enumerate(facts.holds) if not one["lifted_at"]]
+    columns = (Column("", 10), Column("hold", 90))
+    more = f"hold list {facts.name} --lifted"
+    return section("Holds", table(columns, rows, more=more, loud=loud))
+
+
+def review(facts: Facts) -> Section:
+    """Who reviewed what, and what is left."""
+    left = facts.lot["to_review"]
+    rows = [
+        (kind, reason, len(some), sum(one.count for one in some), reviewer,
+         moment(some[0].at), moment(some[-1].at),
+         "; ".join(dict.fromkeys(one.note for one in some if one.note)))
+        for (kind, reason, reviewer), some in _by_reviewer(facts).items()
+    ]  # fmt: skip
+    columns = (
+        Column("what", 16),
+        Column("reason", 18),
+        Column("signed", 8, right=True),
+        Column("labels or items", 10, right=True),
+        Column("reviewed by", 15),
+        Column("first (UTC)", 13),
+        Column("last (UTC)", 13),
+        Column("notes", 14),
+    )
+    told = (
+        f"Still to be reviewed: {left['groups']:,} groups, {left['critical']:,} of them critical."
+    )
+    return section(
+        "Review by a second pair of eyes",
+        Say(told, "strong" if left["groups"] else "plain"),
+        table(columns, rows, more=f"review list {facts.name}")
+        if rows
+        else Say("Nothing was reviewed."),
+    )
+
+
+def _by_reviewer(facts: Facts) -> dict[tuple[str, str, str], list[Review]]:
+    made: dict[tuple[str, str, str], list[Review]] = {}
+    for one in facts.reviews:
+        made.setdefault((one.kind, one.reason, one.person), []).append(one)
+    return made
+
+
+def packs(facts: Facts) -> Section:
+    """Packs by level and state, and what was shipped."""
+    told = facts.balance["packs"]
+    if not told:
+        return section("Packs", Say("The lot has no pack levels."))
+    rows = [(one["level"], one["state"], one["packs"]) for one in facts.packs]
+    columns = (
+        Column("level", 25),
+        Column("state", 25),
+        Column("packs", 15, right=True),
+    )
+    shipped = facts.lot["shipped"]
+    left = (
+        f"{shipped['packs']:,} packs were shipped, the last one {shipped['last']}."
+        if shipped
+        else "Nothing was shipped."
+    )
+    return section(
+        "Packs",
+        Say(
+            f"{told['packed']:,} good units are packed, {told['loose']:,} of "
+            f"{told['commissioned']:,} commissioned are loose."
+        ),
+        Say(f"{told['doubtful']:,} units in packs are not good any more.", "strong")
+        if told["doubtful"]
+        else None,
+        table(columns, rows) if rows else None,
+        Say(f"{len(told['part']):,} packs hold fewer than they can.") if told["part"] else None,
+        Say(f"{left} Every pack: pack list {facts.name}."),
+    )
+
+
+def handed(facts: Facts) -> Section:
+    """Files that left the record."""
+    rows = [
+        (one["entry"], moment(one["at"]), one["what"], one["name"] or "", one["size"],
+         one["person"], one["sha256"] or "")
+        for one in facts.chronicle.handed
+    ]  # fmt: skip
+    if not rows:
+        return section("Handed out", Say("No file left the record."))
+    columns = (
+        Column("entry", 7, right=True),
+        Column("when (UTC)", 14),
+        Column("what", 14),
+        Column("file", 16),
+        Column("bytes", 13, right=True),
+        Column("by", 12),
+        Column("SHA-256", 30),
+    )
+    return section(
+        "Handed out", table(columns, rows, more=f"record entries {facts.name}"), _not_told()
+    )
+
+
+def _not_told() -> Say:
+    return Say("Written is not delivered: the record does not tell who received a file.", "soft")
+
+
+def writers(facts: Facts) -> Section:
+    """Who wrote in the lot, in which role, what and when."""
+    rows = []
+    for one in facts.chronicle.writers.values():
+        wrote = ", ".join(f"{verb} {count:,}" for verb, count in one.verbs.most_common(12))
+        rest = len(one.verbs) - 12
+        wrote += f" and {rest} other kinds" if rest > 0 else ""
+        with_others = ", ".join(f"{verb} {count:,}" for verb, count in one.seconded.items())
+        when = moment(one.first), moment(one.last)
+        rows.append((one.person, one.role or "as second person", wrote, with_others, *when))
+    columns = (
+        Column("person", 15),
+        Column("role", 12),
+        Column("entries", 33),
+        Column("as second person", 16),
+        Column("first (UTC)", 12),
+        Column("last (UTC)", 12),
+    )
+    stations = ", ".join(f"{name} {n:,}" for name, n in facts.chronicle.stations.most_common(30))
+    more = f"record entries {facts.name}"
+    return section(
+        "People", table(columns, rows, more=more), Say(f"Entries by station: {stations}.")
+    )
+
+
+def journal(facts: Facts) -> Section:
+    """The head of the lot's chain, and the signed checkpoint that covers it."""
+    chain = facts.lot["chain"]
+    head = (
+        ("Entries of the lot's chain", f"{chain['entries']:,}"),
+        ("Head (the last one's hash)", chain["head"]),
+    )
+    return section(
+        "Journal and checkpoint",
+        Told(head),
+        *_protection(facts),
+        Say(
+            "The head on paper shows any later change of an entry before it: record entries lists "
+            "the chain, record verify works it out anew. It does not show who made this paper.",
+            "soft",
+        ),
+    )
+
+
+def _protection(facts: Facts) -> Iterator[Item]:
+    there = facts.protection
+    if there.checkpoint:
+        told = there.checkpoint
+        yield Say("A checkpoint of the whole record was taken in the same look, and signed:")
+        yield Told(
+            (
+                ("Record", told["record"]),
+                ("Copy (generation)", str(told["generation"])),
+                ("Taken at", told["at"]),
+                ("This lot's chain", f"{told['count']:,} entries, head {told['head']}"),
+                ("Root of its tree (RFC 9162)", told["root"]),
+                ("Checkpoint's file", told["file"]),
+                ("SHA-256 of that file", told["sha256"]),
+                ("Public key (Ed25519)", told["public_key"]),
+                ("Signature", told["signature"]),
+            )
+        )
+        yield Say(
+            f"record verify --against {told['file']} --public-key KEY holds the record against it; "
+            "KEY as it was handed over, not as it stands here.",
+            "soft",
+        )
+        return
+    last = f"The last checkpoint of the record is of {there.since}" if there.since else ""
+    if there.custodian:
+        named = "Checkpoints go by themselves to a folder that is named in the record. "
+        since = f"{last}; {there.later:,} entries came after it." if last else "None was made yet."
+        yield Say(f"No checkpoint was taken with this report (no key was named). {named}{since}")
+        return
+    yield Say(
+        "No checkpoint was taken with this report, and no key or custodian is named: this paper "
+        "carries the head only, unsigned. "
+        + (f"{last}; {there.later:,} entries came after it." if last else ""),
+        "strong",
+    )

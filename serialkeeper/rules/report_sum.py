@@ -1,0 +1,285 @@
+"""The lot report's first pages: what was asked for, what became of it, does the sum come out?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from serialkeeper.rules import retention
+from serialkeeper.rules.cautions import AID, GRADE
+from serialkeeper.rules.chronicle import people
+from serialkeeper.rules.counts import TERMS, bad_percent, percent
+from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOIDED, WORDS
+from serialkeeper.rules.pages import Column, Item, Say, Section, Table, Told, moment, section, table
+from serialkeeper.rules.report_facts import Facts
+
+_GOOD = ("commissioned", "verified")
+_CUT = (
+    "Percentages are cut toward the worse side and need not add up; 100.00 stands only where the "
+    "integers agree."
+)
+
+
+def front(facts: Facts) -> Section:
+    """The key sentence, what must not be missed, and the cautions."""
+    return section(
+        "In short",
+        Say(key_sentence(facts), "strong"),
+        *(Say(text, "strong") for text in _must_not_be_missed(facts)),
+        Say(_decision(facts)),
+        Say(f"{AID} {GRADE} This report releases nothing.", "soft"),
+    )
+
+
+def key_sentence(facts: Facts) -> str:
+    """The whole lot in one sentence."""
+    allocated, good = facts.lot["allocated"], facts.state(*_GOOD)
+    word = "verified" if facts.lot["commission_at"] == "application" else "commissioned"
+    lines = {line["name"]: line for line in facts.balance["lines"]}
+    rest = lines["unaccounted"]
+    counted = "not counted" if rest["labels"] is None else f"{rest['labels']:,}"
+    if word == "verified" and facts.state("commissioned"):
+        word = "verified or commissioned"
+    share = f" ({percent(good, allocated)} %)" if allocated else ""
+    return (
+        f"{good:,} of {allocated:,} labels {word}{share}, "
+        f"{facts.state('decommissioned'):,} decommissioned, {facts.state('voided'):,} voided; "
+        f"{facts.state('rejected'):,} rejected wait for a decision, "
+        f"{facts.state('issued'):,} printed were not seen, "
+        f"{facts.state('allocated'):,} not printed; unaccounted: {rest['numbers']:,} by numbers, "
+        f"{counted} by labels. The two ledgers "
+        f"{'agree' if facts.balance['balanced'] else 'DO NOT AGREE, or something is open'}."
+    )
+
+
+def _must_not_be_missed(facts: Facts) -> Iterator[str]:
+    lot = facts.lot
+    if facts.made.practice:
+        yield "This is a practice record: for trying and training, never for a real lot."
+    yield from (f"Open: {point}" for point in facts.balance["open_points"])
+    for held in facts.holds:
+        if not held["lifted_at"]:
+            yield f"HELD: {held['on']}, since {held['at']} by {held['by']}: {held['reason']}"
+    missing = facts.outs.not_shown
+    if missing:
+        yield (
+            f"{missing:,} label{'s' * (missing > 1)} should not stay on the web, and it is not "
+            "shown that they left it: see Labels out of the lot."
+        )
+    waiting = sum(1 for one in facts.alarms if one["state"] == "open")
+    if waiting:
+        yield f"{waiting:,} alarm{'s' * (waiting > 1)} not acknowledged."
+    left = lot["to_review"]
+    if left["groups"]:
+        yield (
+            f"{left['groups']:,} group{'s' * (left['groups'] > 1)} not reviewed, "
+            f"{left['critical']:,} of them critical."
+        )
+    if lot["state"] != "closed":
+        yield f"The lot is not closed (its state is {lot['state']}): what stands here may change."
+
+
+def _decision(facts: Facts) -> str:
+    decided = facts.lot["decision"]
+    if decided:
+        return f"The quality unit's decision as recorded: {retention.decision_sentence(decided)}."
+    return "No decision of the quality unit is recorded; this program never releases."
+
+
+def identity(facts: Facts) -> Section:
+    """Which product and lot, and the facts that its approval froze."""
+    lot, made = facts.lot, facts.made
+    frozen = "" if lot["state"] != "draft" else " (not approved yet: none of this is frozen)"
+    rows = [
+        ("Product", facts.product or "no name is recorded"),
+        ("GTIN", lot["gtin"]),
+        ("Lot (AI 10)", lot["lot"]),
+        ("Expiry (AI 17)", lot["expiry"]),
+        ("State", lot["state"] + frozen),
+        ("Good labels wanted", f"{lot['target']:,}"),
+        ("Commissions at", lot["commission_at"]),
+        ("Market; artwork", f"{lot['market'] or 'none given'}; {lot['artwork'] or 'none given'}"),
+        (
+            "Place; production order",
+            f"{lot['location'] or 'none given'}; {lot['production_order'] or 'none given'}",
+        ),
+        ("Order of elements", " ".join(f"({ai})" for ai in lot["order"])),
+        ("Minimum in-line grade", lot["minimum_grade"]),
+        ("Symbol", f"GS1 DataMatrix {lot['layout']['size'] or 'of a size not frozen'}"),
+        ("Human-readable lines", " | ".join(lot["layout"]["lines"])),
+        ("Most units in an event", f"{lot['group_limit']:,}"),
+        ("Pack levels", _levels(facts)),
+        *(("Imported numbers", _imported(one)) for one in lot["imports"]),
+        ("Retention", retention.sentence(lot["keep"])),
+        ("Report made", f"{made.at}, {made.station}, {made.person} ({made.role})"),
+        (
+            "Record",
+            f"{'practice' if made.practice else 'live'}, {made.record}, copy {made.generation}",
+        ),
+    ]
+    return section("The lot", Told(tuple(rows)), *_milestones(facts))
+
+
+def _levels(facts: Facts) -> str:
+    return ", ".join(f"{one['name']} of {one['holds']:,}" for one in facts.lot["packs"]) or "none"
+
+
+def _imported(one: dict[str, object]) -> str:
+    until = f", usable until {one['usable_until']}" if one["usable_until"] else ""
+    return f"{one['count']:,} of {one['issuer'] or one['name']}{until}, SHA-256 {one['sha256']}"
+
+
+def _milestones(facts: Facts) -> Iterator[Item]:
+    rows = []
+    for one in facts.chronicle.milestones:
+        told = [one["reason"], one.get("explanation"), one.get("investigation")]
+        words = "; ".join(dict.fromkeys(text for text in told if text))
+        rows.append((one["entry"], moment(one["at"]), one["verb"], people(one), words))
+    columns = (
+        Column("entry", 7, right=True),
+        Column("when (UTC)", 16),
+        Column("what", 13),
+        Column("who, and what the signature means", 36),
+        Column("reason", 30),
+    )
+    if rows:
+        more = f"record entries {facts.name}"
+        yield table(columns, rows, title="Approval, closing, decision", more=more)
+
+
+def states(facts: Facts) -> Section:
+    """Where every number is, and what for."""
+    allocated = facts.lot["allocated"]
+    columns = (
+        Column("state", 20),
+        Column("labels", 12, right=True),
+        Column("% of allocated", 14, right=True),
+        Column("", 54),
+    )
+    rows = []
+    for word in WORDS:
+        count = facts.state(word)
+        share = percent if word in _GOOD else bad_percent
+        rows.append((word, count, share(count, allocated) if allocated else "-", _MEANS[word]))
+    rows.append(("allocated ever", allocated, "100.00" if allocated else "-", "the sum of all"))
+    return section(
+        "Where every number is",
+        table(columns, rows, loud=[len(rows) - 1]),
+        Say(_CUT, "soft"),
+        _reasons(facts),
+        Say(f"Every number by itself: label list {facts.name} (--json; --state WORD).", "soft"),
+    )
+
+
+_MEANS = {
+    "allocated": "given to the lot, not printed",
+    "issued": "sent to the printer, not seen by the camera",
+    "verified": "good on the web, not yet on a pack",
+    "commissioned": "active",
+    "rejected": "a decision is due",
+    "voided": "never was active, never will be",
+    "decommissioned": "was active, and is no more",
+}
+
+
+def _reasons(facts: Facts) -> Table | None:
+    allocated = facts.lot["allocated"]
+    rows = []
+    for (word, reason), count in sorted(facts.departures.items()):
+        fates = VOIDED if word == "voided" else DECOMMISSION_REASONS
+        rows.append((word, reason, count, bad_percent(count, allocated), fates[reason].ledger))
+    if not rows:
+        return None
+    columns = (
+        Column("state", 20),
+        Column("reason", 24),
+        Column("labels", 12, right=True),
+        Column("% of allocated", 14, right=True),
+        Column("line of the numbers ledger", 30),
+    )
+    return table(columns, rows, title="Voided and decommissioned, by reason")
+
+
+def ledgers(facts: Facts) -> Section:
+    """Both ledgers side by side, their difference, and what was counted."""
+    found = facts.balance
+    rows, loud = list[tuple[object, ...]](), list[int]()
+    for line in found["lines"]:
+        labels, numbers = line["labels"], line["numbers"]
+        apart = (
+            "not counted"
+            if labels is None
+            else f"{labels - numbers:+,}"
+            if labels - numbers
+            else "0"
+        )
+        if not line["agrees"] or (line["name"] == "unaccounted" and numbers):
+            loud.append(len(rows))
+        rows.append((line["name"], "not counted" if labels is None else labels, numbers, apart))
+    columns = (
+        Column("line", 30),
+        Column("labels, as counted", 22, right=True),
+        Column("numbers, by state", 22, right=True),
+        Column("difference", 22, right=True),
+    )
+    share = found["accounted_percent"]
+    return section(
+        "Reconciliation",
+        table(columns, rows, title="The two ledgers", loud=loud),
+        Say(
+            f"Accounted for: {share} % of the printed (the worse of both ledgers)."
+            if share
+            else "Accounted for: not known before labels are counted."
+        ),
+        Say(
+            "The record keeps no limit: a lot with any difference closes only with an explanation, "
+            "an investigation's reference and a second person.",
+            "soft",
+        ),
+        _stock(facts),
+        _counted(facts),
+        _yield(facts),
+    )
+
+
+def _stock(facts: Facts) -> Say | None:
+    stock = facts.balance["stock"]
+    if not stock:
+        return None
+    told = ", ".join(f"{name.replace('_', ' ')} {count:,}" for name, count in stock.items())
+    return Say(f"Blank stock: {told}.")
+
+
+def _counted(facts: Facts) -> Item:
+    rows = [
+        (one["entry"], moment(one["at"]), TERMS[one["term"]], f"{one['value']:+,}", one["person"],
+         one["witness"], one["reason"])
+        for one in facts.chronicle.counted
+    ]  # fmt: skip
+    if not rows:
+        return Say("Nobody has counted labels yet.", "strong")
+    columns = (
+        Column("entry", 7, right=True),
+        Column("when (UTC)", 17),
+        Column("what", 25),
+        Column("labels", 12, right=True),
+        Column("by", 14),
+        Column("witness", 12),
+        Column("reason", 15),
+    )
+    more = f"record entries {facts.name}"
+    return table(columns, rows, title="What people and counters counted", more=more)
+
+
+def _yield(facts: Facts) -> Table:
+    lines = {line["name"]: line["numbers"] for line in facts.balance["lines"]}
+    good, target, printed = lines["good"], facts.lot["target"], lines["printed"]
+    rows = [
+        ("good labels wanted", target, ""),
+        ("good by numbers", good, f"{percent(good, target)} % of the wanted"),
+        ("printed by numbers", printed, ""),
+        ("good of the printed", good, f"{percent(good, printed)} %" if printed else "-"),
+        ("allocated", facts.lot["allocated"], ""),
+        ("never printed", facts.balance["never_printed"], ""),
+    ]
+    columns = (Column("yield against plan", 40), Column("labels", 20, right=True), Column("", 40))
+    return table(columns, rows, title="Yield", loud=[1] if good < target else [])

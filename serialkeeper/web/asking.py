@@ -1,0 +1,160 @@
+"""What routes take: who asks, names in paths, files that are sent in."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import deque
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated
+from urllib.parse import unquote
+
+import anyio
+from fastapi import BackgroundTasks, Depends, Query, Request
+from fastapi import Path as InPath
+from fastapi.security import HTTPBearer
+from pydantic import AfterValidator
+
+from serialkeeper.errors import Refused, WrongUsage
+from serialkeeper.outside import clock
+from serialkeeper.rules.tokens import number_of
+from serialkeeper.store.opening import signed_in
+from serialkeeper.store.record import Record
+from serialkeeper.web.gate import LARGEST_FILE, Body
+
+NOTED_EACH_MINUTE = 30
+"""Wrong tokens that are counted in the record; more of them would only keep it busy."""
+
+HIGHEST = 2**31 - 1
+"""The highest number of a position, a roll, a job: keys are whole numbers of 32 bits."""
+
+
+@dataclass(slots=True)
+class Served:
+    """The record that is served, and how people come to it.
+
+    Attributes:
+        record: open, in nobody's hands.
+        acting: in whose hands a practice record is.
+        key: the file with the key for checkpoints, if there is one.
+    """
+
+    record: Record
+    acting: str = ""
+    key: Path | None = None
+    wrong: deque[float] = field(default_factory=deque)
+
+    def opened(self, token: str) -> Record:
+        """The record in the hands of a token's owner; one for practice in the named person's.
+
+        Refuses `token_needed`, and what `store.opening.signed_in` does.
+        """
+        if self.record.practice:
+            return signed_in(self.record, person=self.acting)
+        if not token:
+            raise Refused(
+                "token_needed",
+                "This is a live record: a program signs in with a token.",
+                where="the header Authorization",
+                expected="Bearer TOKEN",
+                came="none",
+                remedy="Make a token: serialkeeper person token. Send the text of its file.",
+            )
+        while self.wrong and self.wrong[0] < clock.seconds() - 60:
+            self.wrong.popleft()
+        try:
+            return signed_in(self.record, token=token, noted=len(self.wrong) < NOTED_EACH_MINUTE)
+        except Refused as error:
+            if error.word == "sign_in_refused":
+                self.wrong.append(clock.seconds())
+            raise
+
+
+_bearer = HTTPBearer(
+    auto_error=False,
+    scheme_name="token",
+    description="A token of the record (`person token`). A practice record asks for none.",
+)
+
+
+def _opened(
+    request: Request,
+    tasks: BackgroundTasks,
+    given: Annotated[object, Depends(_bearer)],
+) -> Record:
+    served: Served = request.app.state.served
+    token = str(getattr(given, "credentials", ""))
+    record = served.opened(token)
+    request.state.by = f"token {number_of(token)}" if record.token else "practice"
+    tasks.add_task(request.app.state.protect, record)
+    return record
+
+
+Opened = Annotated[Record, Depends(_opened)]
+"""The record in the hands of whoever asks; afterwards checkpoints that are due are made."""
+
+Piece = AfterValidator(unquote)
+"""A piece of a path, as `gate.routed_path` leaves it."""
+
+Gtin = Annotated[str, InPath(pattern="^[0-9]{14}$", description="The product's GTIN, 14 digits.")]
+Name = Annotated[str, Piece, InPath(min_length=1, max_length=200)]
+Number = Annotated[int, InPath(ge=1, le=HIGHEST)]
+Counted = Annotated[int | None, Query(ge=1, le=HIGHEST)]
+Short = Annotated[str, Query(max_length=200)]
+
+
+async def _lot(
+    gtin: Gtin,
+    lot: Annotated[str, Piece, InPath(min_length=1, max_length=60, description="The lot number.")],
+) -> str:
+    return f"{gtin}/{lot}"
+
+
+Lot = Annotated[str, Depends(_lot)]
+"""A lot by its product and number."""
+
+FileName = Annotated[
+    str,
+    Query(
+        min_length=1,
+        max_length=120,
+        pattern=r"^[^./\x00-\x1f\x7f][^/\x00-\x1f\x7f]*$",
+        description="What the file is called; it stands in the journal.",
+    ),
+]
+
+
+async def check_query(request: Request) -> None:
+    """Refuses `usage` for parameters that the route does not have; else a misspelt one would be
+    passed over."""
+    path, method = request.scope["route"].path, request.method.lower()
+    operation = request.app.openapi()["paths"].get(path, {}).get(method, {})
+    known = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
+    for name in request.query_params:
+        if name not in known:
+            raise WrongUsage(
+                "usage",
+                "There is no such parameter here.",
+                where=f"the parameter {name}",
+                expected=", ".join(known) or "none",
+                came=name,
+                remedy="See /openapi.json.",
+            )
+
+
+async def _sent(request: Request, record: Opened, name: FileName) -> AsyncIterator[Path]:
+    """The request's body as a file in a private folder."""
+    del record  # asked for first, so that nothing is read for somebody who may not come in
+    body: Body = request.state.body
+    body.most = LARGEST_FILE
+    with tempfile.TemporaryDirectory(prefix="serialkeeper-") as folder:
+        path = Path(folder, name)
+        async with await anyio.open_file(path, "xb") as file:
+            async for piece in request.stream():
+                await file.write(piece)
+        yield path
+
+
+Sent = Annotated[Path, Depends(_sent)]
+"""A file that was sent in, there until the answer is made."""

@@ -1,0 +1,314 @@
+"""Routes that look: everything that the commands list and show."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import partial
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from starlette.responses import Response
+
+from serialkeeper import nouns
+from serialkeeper.web.answers import file_answer, private_folder, route, rows
+from serialkeeper.web.asking import HIGHEST, Counted, Gtin, Lot, Name, Number, Opened, Short
+
+router = APIRouter()
+
+Millimetres = Annotated[float, Query(ge=0, le=10_000)]
+At = Annotated[int, Query(ge=0, le=HIGHEST)]
+
+
+look = partial(route, router, "GET")
+"""Declares a route that changes nothing."""
+
+
+# -- the house -----------------------------------------------------------------------------------
+
+
+@look("/people", "person list")
+def people(record: Opened) -> Any:
+    """Who works on the record, and in which role."""
+    return nouns.person.list(record)
+
+
+@look("/people/alarms", "person alarms")
+def sign_in_alarms(record: Opened) -> Any:
+    """Alarms about wrong passwords and tokens."""
+    return nouns.person.alarms(record)
+
+
+@look("/people/rules", "person rules")
+def password_rules(record: Opened) -> Any:
+    """The rules for passwords and sessions."""
+    return nouns.person.rules(record)
+
+
+@look("/tokens", "person tokens")
+def tokens(record: Opened) -> Any:
+    """Which tokens were made, for what, and until when they are in force; never their texts."""
+    return nouns.person.tokens(record)
+
+
+@look("/stations", "station list")
+def stations(record: Opened) -> Any:
+    """Where people work on the record."""
+    return nouns.station.list(record)
+
+
+@look("/locations", "location list")
+def locations(record: Opened) -> Any:
+    """Sites and parts of them."""
+    return nouns.location.list(record)
+
+
+@look("/locations/{location}", "location show")
+def location(record: Opened, location: Name) -> Any:
+    """One location, by GLN or GLN/EXTENSION with the slash as %2F."""
+    return nouns.location.show(record, location)
+
+
+@look("/products", "product list")
+def products(record: Opened) -> Any:
+    """All trade items."""
+    return nouns.product.list(record)
+
+
+@look("/products/{gtin}", "product show")
+def product(record: Opened, gtin: Gtin) -> Any:
+    """One trade item, how its labels look, and its packs."""
+    return nouns.product.show(record, gtin)
+
+
+@look("/entries", "record entries")
+def house_entries(record: Opened) -> Response:
+    """The journal of the house: people, products, settings."""
+    return rows(nouns.record.entries(record))
+
+
+@look("/record/verification", "record verify")
+def verification(record: Opened) -> Any:
+    """Check chains, parts, originals and tables; this can take minutes."""
+    return nouns.record.verify(record)
+
+
+@look("/holds", "hold list")
+def all_holds(record: Opened, lifted: bool = False) -> Any:
+    """What is held, over all lots."""
+    return nouns.hold.list(record, lifted=lifted)
+
+
+@look("/scan", "scan")
+def scan(
+    record: Opened,
+    code: Annotated[
+        str,
+        Query(
+            max_length=8192,
+            description="A text as it was scanned or typed; a separator (29) as %1D or {GS}.",
+        ),
+    ],
+) -> Any:
+    """What a code is, whether it is well formed, what the record knows of it."""
+    return nouns.scan(record, code)
+
+
+# -- lots ----------------------------------------------------------------------------------------
+
+
+@look("/lots", "lot list")
+def lots(record: Opened) -> Any:
+    """All lots and their states."""
+    return nouns.lot.list(record)
+
+
+@look("/lots/{gtin}/{lot}", "lot show")
+def lot(record: Opened, name: Lot) -> Any:
+    """One lot: its facts, jobs, takes, counts, runs, signatures."""
+    return nouns.lot.show(record, name)
+
+
+@look("/lots/{gtin}/{lot}/smallest-hold", "lot reconcile")
+def smallest_hold(record: Opened, name: Lot, pitch: Millimetres = 0) -> Any:
+    """Where every number that is not accounted for could be."""
+    return nouns.lot.reconcile(record, name, hold=True, pitch=pitch)
+
+
+@look("/lots/{gtin}/{lot}/odds", "serials odds")
+def odds(record: Opened, name: Lot, count: Counted = None) -> Any:
+    """How easily a number of the lot could be guessed."""
+    return nouns.serials.odds(record, name, count)
+
+
+@look("/lots/{gtin}/{lot}/fit", "print fit")
+def fit(record: Opened, name: Lot, x: Annotated[float, Query(ge=0, le=5)] = 0) -> Any:
+    """Whether the lot's symbol fits its space."""
+    return nouns.print.fit(record, name, x=x)
+
+
+@look("/lots/{gtin}/{lot}/labels", "label list")
+def labels(record: Opened, name: Lot, state: Short = "") -> Response:
+    """The lot's labels in position order; `state`: a state's word, or `doubtful`."""
+    return rows(nouns.label.list(record, name, state=state))
+
+
+@look("/lots/{gtin}/{lot}/labels/{position}", "label show")
+def label(record: Opened, name: Lot, position: Number) -> Any:
+    """One label and its whole life, by its position."""
+    return nouns.label.show(record, name, position=position)
+
+
+@look("/labels", "label show")
+def label_by_code(
+    record: Opened,
+    code: Annotated[
+        str, Query(max_length=8192, description="A label's code as scanned, or a GTIN.")
+    ],
+    serial: Short = "",
+) -> Any:
+    """One label and its whole life, by its code, or by its GTIN and number."""
+    return nouns.label.show(record, code, serial=serial)
+
+
+@look("/lots/{gtin}/{lot}/entries", "record entries")
+def lot_entries(record: Opened, name: Lot, label: Counted = None) -> Response:
+    """The lot's journal; `label`: only what moved the label at that position."""
+    return rows(nouns.record.entries(record, name, label=label))
+
+
+@look("/lots/{gtin}/{lot}/alarms", "alarm list")
+def alarms(record: Opened, name: Lot) -> Any:
+    """Reasons to stop and look, and what people said of them."""
+    return nouns.alarm.list(record, name)
+
+
+@look("/lots/{gtin}/{lot}/runs", "run list")
+def runs(record: Opened, name: Lot) -> Any:
+    """Stretches of work on the lot."""
+    return nouns.run.list(record, name)
+
+
+@look("/lots/{gtin}/{lot}/runs/{number}", "run show")
+def run(record: Opened, name: Lot, number: Number) -> Any:
+    """One run, from its clearance to its end."""
+    return nouns.run.show(record, name, number)
+
+
+@look("/lots/{gtin}/{lot}/challenges", "challenge list")
+def challenges(record: Opened, name: Lot) -> Any:
+    """How the reader was proven."""
+    return nouns.challenge.list(record, name)
+
+
+@look("/lots/{gtin}/{lot}/challenges/{number}", "challenge show")
+def challenge(record: Opened, name: Lot, number: Number) -> Any:
+    """One challenge set and its runs."""
+    return nouns.challenge.show(record, name, number)
+
+
+@look("/lots/{gtin}/{lot}/review", "review list")
+def review(
+    record: Opened,
+    name: Lot,
+    kind: Short = "",
+    reason: Short = "",
+    person: Short = "",
+    day: date | None = None,
+    lane: Counted = None,
+) -> Any:
+    """What a second pair of eyes has to see before the lot closes."""
+    return nouns.review.list(
+        record, name, kind=kind, reason=reason, person=person, day=day, lane=lane
+    )
+
+
+@look("/lots/{gtin}/{lot}/review/{group}", "review show")
+def review_group(record: Opened, name: Lot, group: Name) -> Any:
+    """One group of the review list."""
+    return nouns.review.show(record, name, group)
+
+
+@look("/lots/{gtin}/{lot}/holds", "hold list")
+def holds(record: Opened, name: Lot, lifted: bool = False) -> Any:
+    """What of the lot is held."""
+    return nouns.hold.list(record, name, lifted=lifted)
+
+
+# -- rolls and packs -----------------------------------------------------------------------------
+
+
+@look("/lots/{gtin}/{lot}/rolls", "roll list")
+def rolls(record: Opened, name: Lot) -> Any:
+    """Parent and finished rolls."""
+    return nouns.roll.list(record, name)
+
+
+@look("/lots/{gtin}/{lot}/rolls/{number}", "roll show")
+def roll(record: Opened, name: Lot, number: Number) -> Any:
+    """One roll, and what it lacks for its release."""
+    return nouns.roll.show(record, name, number)
+
+
+@look("/lots/{gtin}/{lot}/pulls", "roll pulls")
+def pulls(
+    record: Opened,
+    name: Lot,
+    job: At = 0,
+    rows: Short = "",
+    lane: At = 0,
+    roll: At = 0,
+    pitch: Millimetres = 0,
+    from_end: bool = False,
+) -> Any:
+    """What has to come off a roll or a stretch of web, and between which neighbours it lies."""
+    return nouns.roll.pulls(
+        record, name, job=job, rows=rows, lane=lane, roll=roll, pitch=pitch, from_end=from_end
+    )
+
+
+@look("/lots/{gtin}/{lot}/drawing", "roll draw", gives={"image/svg+xml": {}})
+def drawing(
+    record: Opened,
+    name: Lot,
+    job: At = 0,
+    rows: Short = "",
+    lane: At = 0,
+    roll: At = 0,
+    pitch: Millimetres = 0,
+) -> Response:
+    """A roll or a stretch of web to scale, on one sheet."""
+    with private_folder() as folder:
+        out = folder / "drawing.svg"
+        nouns.roll.draw(
+            record,
+            name,
+            out=out,
+            job=job,
+            rows=rows,
+            lane=lane,
+            roll=roll,
+            pitch=pitch,
+            sheets=1,
+        )
+        return file_answer(out, "image/svg+xml")
+
+
+@look("/lots/{gtin}/{lot}/packs", "pack list")
+def packs(record: Opened, name: Lot, level: Short = "", state: Short = "") -> Any:
+    """The lot's bundles, cases and pallets."""
+    return nouns.pack.list(record, name, level=level, state=state)
+
+
+@look("/packs/{key}", "pack show")
+def pack(record: Opened, key: Name) -> Any:
+    """One pack, what it is in, and all that is in it; by its key or a scan of its label."""
+    return nouns.pack.show(record, key)
+
+
+@look("/lots/{gtin}/{lot}/jobs/{number}", "print again", gives={"text/csv": {}})
+def print_job(record: Opened, name: Lot, number: Number) -> Response:
+    """The print file of an earlier job once more: the same bytes."""
+    with private_folder() as folder:
+        out = folder / "job.csv"
+        nouns.print.again(record, name, number, out=out)
+        return file_answer(out, "text/csv")

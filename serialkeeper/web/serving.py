@@ -1,0 +1,202 @@
+"""Serving a record: the socket, TLS, and how it ends."""
+
+from __future__ import annotations
+
+import ipaddress
+import signal
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from serialkeeper.errors import Refused, Unavailable, WrongUsage
+from serialkeeper.outside import clock
+from serialkeeper.store.opening import signed_in, stand_by
+from serialkeeper.store.record import Record
+from serialkeeper.web.app import make_app
+from serialkeeper.web.gate import LOOPBACK
+
+MOST_CONNECTIONS = 200
+"""Connections at a time; more are turned away at once."""
+
+LAST_SECONDS = 20
+"""How long requests may go on when the server is to end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where and how to listen.
+
+    Attributes:
+        host, port: where.
+        certificate, key: TLS files, both or none.
+        behind_proxy: whether something in front of it does TLS.
+        names: by which it may be called, beside the loopback's own.
+    """
+
+    host: str
+    port: int
+    certificate: Path | None = None
+    key: Path | None = None
+    behind_proxy: bool = False
+    names: tuple[str, ...] = ()
+
+    @property
+    def secure(self) -> bool:
+        """Whether it is reached by TLS only."""
+        return self.certificate is not None or self.behind_proxy
+
+    @property
+    def hosts(self) -> frozenset[str]:
+        """Names by which it may be called; empty for any."""
+        named = frozenset(name.lower() for name in self.names)
+        if not named and (self.secure or not is_loopback(self.host)):
+            return frozenset()
+        return named | LOOPBACK
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine reaches that address."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def check_address(address: Address, *, practice: bool) -> None:
+    """Refuses `usage` for half of TLS, and for an address that others reach without it;
+    `live_only` for a practice record that others could reach."""
+    if (address.certificate is None) != (address.key is None):
+        raise WrongUsage(
+            "usage",
+            "TLS needs two files.",
+            where="--certificate, --key",
+            expected="both",
+            came="one",
+            remedy="Give a certificate and its key.",
+        )
+    alone = is_loopback(address.host)
+    if not alone and not address.secure:
+        raise WrongUsage(
+            "usage",
+            "Others reach that address, and tokens would travel in the clear.",
+            where="--host",
+            expected="127.0.0.1; or --certificate and --key; or --behind-proxy",
+            came=address.host,
+            remedy="Give TLS files, or say --behind-proxy where something in front does TLS.",
+        )
+    if practice and (not alone or address.behind_proxy):
+        raise Refused(
+            "live_only",
+            "A practice record asks nobody who they are, so only this machine may reach it.",
+            where="--host, --behind-proxy",
+            expected="127.0.0.1",
+            came=address.host + ", behind a proxy" * address.behind_proxy,
+            remedy="Leave these out, or serve a live record.",
+        )
+
+
+def _check_tls(config: uvicorn.Config, address: Address) -> None:
+    """Refuses `usage` for files that are no certificate and key."""
+    try:
+        config.load()
+    except (OSError, ValueError) as error:
+        raise WrongUsage(
+            "usage",
+            "TLS does not take these files.",
+            where=f"{address.certificate}, {address.key}",
+            expected="a certificate and its key without a password, PEM",
+            came=str(getattr(error, "reason", "") or getattr(error, "strerror", "") or error),
+            remedy="Check both files, and the right to read them.",
+        ) from None
+
+
+def listen(address: Address) -> socket.socket:
+    """A socket at the address. Refuses `address_taken`."""
+    family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
+    # The protocol is said, so that asyncio sees TCP and does not let small answers wait (Nagle).
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind((address.host, address.port))
+        listening.listen(100)
+        return listening
+    except OSError as error:
+        listening.close()
+        raise Unavailable(
+            "address_taken",
+            f"The server cannot listen there: {error.strerror or error}.",
+            where=f"{address.host}, port {address.port}",
+            remedy="Give another port (--port), or end what listens there.",
+        ) from None
+
+
+def serve(
+    url: str,
+    address: Address,
+    *,
+    person: str,
+    station: str,
+    key: Path | None,
+    say: Callable[[str], None],
+    told: Callable[[Record, str], None],
+) -> None:
+    """Serve a record until somebody ends it.
+
+    Args:
+        url: the record.
+        person: in whose hands a practice record is; empty for the only one there is.
+        station: where.
+        key: the file with the key for checkpoints, if there is one.
+        say: takes a line for each request.
+        told: takes the address once it can be reached.
+    """
+    record = stand_by(url, station=station, now=clock.now, chance=clock.chance())
+    try:
+        check_address(address, practice=record.practice)
+        if record.practice:
+            person = signed_in(record, person=person).person
+        app = make_app(
+            record, acting=person, hosts=address.hosts, secure=address.secure, key=key, say=say
+        )
+        config = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            ws="none",
+            timeout_keep_alive=15,
+            timeout_graceful_shutdown=LAST_SECONDS,
+            limit_concurrency=MOST_CONNECTIONS,
+            ssl_certfile=address.certificate,
+            ssl_keyfile=address.key,
+        )
+        _check_tls(config, address)
+        with listen(address) as listening:
+            host, port = listening.getsockname()[:2]
+            scheme = "https" if address.certificate else "http"
+            told(record, f"{scheme}://{f'[{host}]' if ':' in host else host}:{port}/")
+            _Server(config).run(sockets=[listening])
+    finally:
+        record.close()
+
+
+class _Server(uvicorn.Server):
+    """Ends quietly when it was told to end; uvicorn itself would raise the signal again."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Let SIGINT and SIGTERM end it."""
+        before = {
+            number: signal.signal(number, self.handle_exit)
+            for number in (signal.SIGINT, signal.SIGTERM)
+        }
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)

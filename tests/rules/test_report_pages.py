@@ -1,0 +1,86 @@
+"""The parts of a report: shares, tables that are cut, charts, and the same bytes again."""
+
+from __future__ import annotations
+
+from decimal import ROUND_DOWN, ROUND_UP, Decimal
+
+import numpy as np
+import pypdfium2
+from hypothesis import given
+from hypothesis import strategies as st
+
+from serialkeeper.outside import page_papers
+from serialkeeper.rules import charts, page_html
+from serialkeeper.rules.counts import bad_percent, percent
+from serialkeeper.rules.figures import Group, Sheet
+from serialkeeper.rules.jobs import Shape, Web
+from serialkeeper.rules.pages import MOST_ROWS, Column, Document, Figure, Say, Told, section, table
+
+
+@given(st.integers(0, 10**7), st.integers(1, 10**7))
+def test_shares_are_cut_toward_the_worse_side(part: int, whole: int) -> None:
+    """A good share is cut down, a bad one up, as `decimal` cuts; 0.00 and 100.00 are exact."""
+    part = min(part, whole)
+    exact = Decimal(part) * 100 / whole
+    good, bad = Decimal(percent(part, whole)), Decimal(bad_percent(part, whole))
+    assert good == exact.quantize(Decimal("0.01"), ROUND_DOWN)
+    up = exact.quantize(Decimal("0.01"), ROUND_UP)
+    assert bad == (up if up < 100 or part == whole else Decimal("99.99"))
+    assert (bad == 0) == (part == 0) and (bad == 100) == (good == 100) == (part == whole)
+
+
+def document(rows: int) -> Document:
+    listed = table(
+        [Column("number", 1, right=True), Column("text", 2)],
+        ((n, "x" * 90) for n in range(rows)),
+        title="Many",
+        more="label list LOT",
+    )
+    sheet = Sheet(180, 40, "drawing")
+    return Document(
+        "Title",
+        "below",
+        "running",
+        "mark",
+        (section("One", Say("s", "strong"), Told((("a", "b"),)), listed, Figure(sheet, "c")),),
+    )
+
+
+def test_a_long_table_says_what_it_leaves_out() -> None:
+    """Up to the limit every row stands there; beyond, both forms tell how many there are and which
+    command lists them. The same document gives the same bytes."""
+    told = "200 of 4,321 rows are shown here. All of them: label list LOT"
+    for rows, cut in ((MOST_ROWS, False), (4321, True)):
+        made, pages = page_papers.pdf(document(rows), "A4")
+        assert made == page_papers.pdf(document(rows), "A4")[0]
+        paper = pypdfium2.PdfDocument(made)
+        text = " ".join(" ".join(one.get_textpage().get_text_range().split()) for one in paper)
+        page = "".join(page_html.html(document(rows), "A4"))
+        assert len(paper) == pages > 1
+        for form in (text, page):
+            assert (told in form) == cut
+        assert page.count("<tr>") == MOST_ROWS + 2
+
+
+@given(st.data())
+def test_charts_count_every_label_once(data: st.DataObject) -> None:
+    """Bars and cells together tell as many labels as there are, whatever was found where."""
+    lanes, labels = data.draw(st.integers(1, 5)), data.draw(st.integers(1, 400))
+    web = Web.of([Shape(((1, labels),), lanes, "rows")], labels)
+    found = np.zeros(labels + 1, dtype=np.uint8)
+    marked = st.lists(st.tuples(st.integers(1, labels), st.sampled_from([1, 2])), max_size=30)
+    for position, mark in data.draw(marked):
+        found[position] = mark
+    edges = charts.bins_of(labels)
+    sheets = [
+        charts.over_the_run(found, web.row > 0, [""] * (len(edges) - 1)),
+        charts.by_lane(found, web),
+    ]
+    for sheet in sheets:
+        bars = [one for one in sheet.items if isinstance(one, Group)] if sheet else []
+        for name, mark in (("other", charts.OTHER), ("critical", charts.CRITICAL)):
+            assert sum(int(str(one.facts[name])) for one in bars) == int((found == mark).sum())
+        assert sum(int(str(one.facts["labels"])) for one in bars) == labels
+    where = charts.where(found, web)
+    cells = [one for one in where.items if isinstance(one, Group)] if where else []
+    assert sum(int(str(one.facts["labels"])) for one in cells) == int((found > 0).sum())
