@@ -128,7 +128,12 @@ class lot:
     ) -> dict[str, Any]:
         """Hold both ledgers against each other, or say what the smallest hold is.
 
-        See `steps.reconciliation.reconcile` and, with `hold`, `steps.holding.hold`.
+        Args:
+            hold: for the smallest hold.
+            pitch: with `hold`, millimetres from label to label, so that places are told in metres.
+
+        Refuses `lot_unknown`, `bad_value`, `role_not_allowed`. See `steps.reconciliation.reconcile`
+        and `steps.holding.hold`.
         """
         if hold:
             return holding.hold(record, name, pitch=pitch)
@@ -168,7 +173,13 @@ class inspect:
     ) -> dict[str, Any]:
         """Take in a results file: a first pass, or that of a roll that was read again.
 
-        See `steps.inspection.take` and, with `again_roll`, `steps.second_pass.take`.
+        Args:
+            path: the camera's file.
+            profile: the camera profile that it is read by; our own form without.
+            again_roll: the roll that was read again.
+
+        Refuses what is wrong with the file (`results_...`), `take_unfinished`, `lot_state`,
+        `profile_unknown`. See `steps.inspection.take` and `steps.second_pass.take`.
         """
         if again_roll:
             return second_pass.take(record, name, path, roll=again_roll, profile=profile)
@@ -269,8 +280,14 @@ class pack:
     ) -> dict[str, Any]:
         """Fill one pack, the packs of a file, or packs in plan order.
 
-        See `steps.packing.build`, with `in_order` `steps.packing.build_in_order`, and with
-        `file` `steps.pack_files.build_from_file`.
+        Args:
+            level, children, positions, into, reason: of one pack, as in `steps.packing.build`.
+            file: a list of packs and what is in them (`steps.pack_files.build_from_file`).
+            in_order: fill `count` packs, or as many as there are units for, in the order of the
+                plan (`steps.packing.build_in_order`).
+
+        Refuses `level_unknown`, `not_packable`, `packed_already`, `pack_full`, `pack_part`,
+        `reason_needed`, `held`, `lot_state`, `ssccs_exhausted`, `role_not_allowed`.
         """
         if file:
             return pack_files.build_from_file(record, name, file, reason=reason)
@@ -293,7 +310,11 @@ class pack:
     ) -> dict[str, Any]:
         """Make a pack's label, or check it by a scan.
 
-        See `steps.pack_labels.make`, and with `scan` and no `out` `steps.pack_labels.check`.
+        Args:
+            out, carrier, x, reason: of a label that is made, as in `steps.pack_labels.make`.
+            scan: what was read off a label, without `out` (`steps.pack_labels.check`).
+
+        Refuses `pack_unknown`, `reason_needed`, `bad_value`, `file_exists`, `role_not_allowed`.
         """
         if out:
             return pack_labels.make(record, name, out=out, carrier=carrier, x=x, reason=reason)
@@ -363,7 +384,14 @@ class record:
         station: str = "",
         now: Callable[[], datetime] = clock.now,
     ) -> dict[str, Any]:
-        """Bring the record of an earlier version to this one. See `store.opening`."""
+        """Bring the record of an earlier version to this one.
+
+        Args:
+            url: where.
+            person, password, station: who does it, where; as for `open_record`.
+
+        Refuses what `open_record` does, but `record_outdated`.
+        """
         return _migrate(
             url,
             person=person,
@@ -384,7 +412,13 @@ class record:
     ) -> dict[str, Any]:
         """Move the record to another database, or call that off.
 
-        See `steps.moving.copy` and, with `call_off`, `steps.moving.call_off`.
+        Args:
+            to: an empty place, or one where an unfinished copy lies.
+            call_off: stay here instead; with a `reason`.
+            seen: is told how far the copy is.
+
+        Refuses `record_exists`, `nothing_moved`, `record_moved`, `role_not_allowed`. See
+        `steps.moving`.
         """
         if call_off:
             return moving.call_off(record, to, reason=reason)
@@ -400,7 +434,16 @@ class record:
         station: str = "",
         now: Callable[[], datetime] = clock.now,
     ) -> dict[str, Any]:
-        """Restore a backup to an empty place. See `steps.keeping.restore`."""
+        """Restore a backup to an empty place.
+
+        Args:
+            file: the backup.
+            to: the URL of the place.
+            person, password, station: who does it, where; as for `open_record`.
+
+        Refuses `no_backup`, `record_exists`, and what `open_record` does. See
+        `steps.keeping.restore`.
+        """
 
         def opened(url: str) -> Record:
             return _open(
@@ -420,7 +463,12 @@ class record:
     ) -> dict[str, Any]:
         """Write a complete copy of the record that can be read without this program, or check one.
 
-        See `steps.exporting.write` and, with `check` and no record, `steps.exporting.check`.
+        Args:
+            record: whose copy; None to check one.
+            out: the folder to make.
+            check: a copy's folder.
+
+        Refuses `file_exists`, `export_differs`. See `steps.exporting`.
         """
         if check:
             return exporting.check(check)

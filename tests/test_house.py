@@ -159,15 +159,20 @@ def test_the_readmes_session_works_as_written(tmp_path: Path) -> None:
 
 
 def test_the_readmes_python_example_works_as_written(
-    database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    database: Database,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """The integrator's example runs against a fresh folder, or with the URL of a server."""
+    """The integrator's examples run one after the other in a fresh folder, or with the URL of a
+    server."""
     monkeypatch.chdir(tmp_path)
     for block in readme_blocks("python"):
         assert "sqlite:///practice.db" in block
         typed = block.replace("sqlite:///practice.db", database.url)
         exec(compile(typed, "README.md", "exec"), {})  # noqa: S102 - the README's own code
-    assert (tmp_path / "events.jsonld").exists()
+    assert (tmp_path / "events.jsonld").exists() and (tmp_path / "copy").is_dir()
+    assert "nothing_to_print" in capsys.readouterr().out
 
 
 def test_the_readmes_command_table_names_every_command() -> None:

@@ -50,6 +50,7 @@ def make_app(
         lifespan=_lifespan,
         docs_url=None,
         redoc_url=None,
+        redirect_slashes=False,
         dependencies=[Depends(check_query)],
     )
     app.state.served = Served(record, acting)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from datetime import date
 from functools import partial
+from threading import Lock
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from serialkeeper import nouns
+from serialkeeper.errors import Unavailable
 from serialkeeper.web.answers import file_answer, private_folder, route, rows
 from serialkeeper.web.asking import HIGHEST, Counted, Gtin, Lot, Name, Number, Opened, Short
 
 router = APIRouter()
+
+_verifying = Lock()
 
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
 At = Annotated[int, Query(ge=0, le=HIGHEST)]
@@ -88,8 +92,17 @@ def house_entries(record: Opened) -> Response:
 
 @look("/record/verification", "record verify")
 def verification(record: Opened) -> Any:
-    """Check chains, parts, originals and tables; this can take minutes."""
-    return nouns.record.verify(record)
+    """Check chains, parts, originals and tables; this can take minutes. One at a time."""
+    if not _verifying.acquire(blocking=False):
+        raise Unavailable(
+            "record_busy",
+            "The record is being checked already.",
+            remedy="Ask again when that check is done.",
+        )
+    try:
+        return nouns.record.verify(record)
+    finally:
+        _verifying.release()
 
 
 @look("/holds", "hold list")

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import signal
 import socket
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from serialkeeper.errors import Refused, Unavailable, WrongUsage
 from serialkeeper.outside import clock
@@ -21,6 +25,9 @@ from serialkeeper.web.gate import LOOPBACK
 
 MOST_CONNECTIONS = 200
 """Connections at a time; more are turned away at once."""
+
+SLOWEST_HEAD = 15.0
+"""Seconds until the head of a request has to be there."""
 
 LAST_SECONDS = 20
 """How long requests may go on when the server is to end."""
@@ -99,8 +106,22 @@ def check_address(address: Address, *, practice: bool) -> None:
         )
 
 
-def _check_tls(config: uvicorn.Config, address: Address) -> None:
-    """Refuses `usage` for files that are no certificate and key."""
+def made(app: ASGIApp, address: Address) -> uvicorn.Server:
+    """A server for the application. Refuses `usage` for files that are no certificate and key."""
+    config = uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        http=_Patient,
+        ws="none",
+        timeout_keep_alive=15,
+        timeout_graceful_shutdown=LAST_SECONDS,
+        limit_concurrency=MOST_CONNECTIONS,
+        ssl_certfile=address.certificate,
+        ssl_keyfile=address.key,
+    )
     try:
         config.load()
     except (OSError, ValueError) as error:
@@ -112,6 +133,7 @@ def _check_tls(config: uvicorn.Config, address: Address) -> None:
             came=str(getattr(error, "reason", "") or getattr(error, "strerror", "") or error),
             remedy="Check both files, and the right to read them.",
         ) from None
+    return _Server(config)
 
 
 def listen(address: Address) -> socket.socket:
@@ -162,27 +184,47 @@ def serve(
         app = make_app(
             record, acting=person, hosts=address.hosts, secure=address.secure, key=key, say=say
         )
-        config = uvicorn.Config(
-            app,
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            proxy_headers=False,
-            ws="none",
-            timeout_keep_alive=15,
-            timeout_graceful_shutdown=LAST_SECONDS,
-            limit_concurrency=MOST_CONNECTIONS,
-            ssl_certfile=address.certificate,
-            ssl_keyfile=address.key,
-        )
-        _check_tls(config, address)
+        server = made(app, address)
         with listen(address) as listening:
             host, port = listening.getsockname()[:2]
             scheme = "https" if address.certificate else "http"
             told(record, f"{scheme}://{f'[{host}]' if ':' in host else host}:{port}/")
-            _Server(config).run(sockets=[listening])
+            server.run(sockets=[listening])
     finally:
         record.close()
+
+
+class _Patient(H11Protocol):
+    """A connection that is closed when the head of a request does not come in time; uvicorn's own
+    clock runs only from the end of an answer to the next byte."""
+
+    _timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Somebody is there."""
+        super().connection_made(transport)
+        self._wait()
+
+    def data_received(self, data: bytes) -> None:
+        """Some bytes of a request."""
+        if self._timer is None and (self.cycle is None or self.cycle.response_complete):
+            self._wait()
+        super().data_received(data)
+        if self.cycle is not None and not self.cycle.response_complete:
+            self._stop_waiting()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Nobody is there any more."""
+        self._stop_waiting()
+        super().connection_lost(exc)
+
+    def _wait(self) -> None:
+        self._timer = self.loop.call_later(SLOWEST_HEAD, self.transport.close)
+
+    def _stop_waiting(self) -> None:
+        if self._timer:
+            self._timer.cancel()
+            self._timer = None
 
 
 class _Server(uvicorn.Server):
@@ -190,7 +232,10 @@ class _Server(uvicorn.Server):
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
-        """Let SIGINT and SIGTERM end it."""
+        """Let SIGINT and SIGTERM end it, where signals are heard."""
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
         before = {
             number: signal.signal(number, self.handle_exit)
             for number in (signal.SIGINT, signal.SIGTERM)

@@ -18,10 +18,12 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from asking import Client, served
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from lxml import etree
 
 import serialkeeper as sk
+from schemas import valid
 from serialkeeper.cli import answer
 from serialkeeper.outside import secrets, sessions, signing
 from serialkeeper.rules import layout, levels, profiles
@@ -713,10 +715,84 @@ def _session(mode: int, data: str = "") -> Call:
     return call
 
 
+def requests() -> Iterator[Attack]:
+    """Requests over HTTP that are not what a program of the house sends."""
+    kind = "requests over HTTP"
+    numbers, takes, head = f"{_LOT}/numbers", f"{_LOT}/takes", {"Content-Type": "application/json"}
+    one = {"count": 1}
+    for host in ("evil.example", "localhost.evil.example", "127.0.0.1.evil.example:8470", "", "["):
+        call = _asked("GET", "/lots", headers={"Host": host})
+        yield Attack(kind, f"host {host!r}", call, "host_unknown")
+    for foreign in (
+        {"Origin": "https://evil.example"},
+        {"Origin": "null"},
+        {"Origin": "http://localhost:9999"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ):
+        call = _asked("POST", numbers, headers=foreign, json=one)
+        yield Attack(kind, f"a page with {foreign}", call, "origin_foreign")
+    for what, body in {
+        "half a document": b"{",
+        "depth": b"[" * 100_000,
+        "a number without end": b'{"count": 1e999}',
+        "a long number": b'{"count": ' + b"9" * 5_000 + b"}",
+        "half a surrogate": b'{"count": "\\ud800"}',
+        "no UTF-8": b"\xff",
+        "a truth for a number": b'{"count": true}',
+        "a field too many": b'{"count": 1, "role": "administrator"}',
+        "too many numbers": b'{"count": 1000001}',
+        "no number": b'{"count": NaN}',
+    }.items():
+        call = _asked("POST", numbers, content=body, headers=head)
+        yield Attack(kind, f"body: {what}", call, "usage")
+    plain = _asked("POST", numbers, content=b'{"count": 1}', headers={"Content-Type": "text/plain"})
+    yield Attack(kind, "JSON that says it is text", plain, "usage")
+    for path in (
+        *("/nothing", "/../../etc/passwd", "/%2e%2e/%2e%2e/etc/passwd", "//lots", "/lots/"),
+        *("/lots/9521234543213/LOT24A", f"{_LOT}/labels/99999999999999999999", f"{_LOT}/labels/-1"),
+        *(f"{_LOT}/labels?stat=doubtful", f"{_LOT}/fit?x=nan", f"{_LOT}/pulls?pitch=1e9"),
+    ):
+        yield Attack(kind, f"GET {path}", _asked("GET", path), "usage")
+    for lot in ("%FF%FE", "' OR 1=1 --", "%252F", "..%2F..%2Fx", "%E2%80%AE"):
+        yield Attack(kind, f"lot {lot}", _asked("GET", f"/lots/{GTIN}/{lot}"), "lot_unknown")
+    yield Attack(kind, "lot %00", _asked("GET", f"/lots/{GTIN}/%00"), "*")
+    for name in ("../x.csv", "..", ".x", "a/b", "a%00b", "a%0Ab", "", "x" * 121):
+        yield Attack(
+            kind, f"file {name}", _asked("POST", f"{takes}?name={name}", content=b"x"), "usage"
+        )
+    for name in ("job.csv%0d%0aX: y", "../job.csv", "a/b.csv"):
+        call = _asked("POST", f"{_LOT}/jobs", json={"lanes": 1, "name": name})
+        yield Attack(kind, f"print file {name}", call, "usage")
+
+
+_LOT = f"/lots/{GTIN}/LOT24A"
+_served: dict[str, Client] = {}
+"""The routes of the record that is attacked."""
+
+
+def _asked(method: str, path: str, **more: Any) -> Call:
+    """Ask the record's routes; a problem document is the refusal that it tells."""
+
+    def call(bench: Bench) -> None:
+        if bench.url not in _served:
+            _served.clear()
+            _served[bench.url] = served(bench.url, acting="Line Lead")
+        answer = _served[bench.url].request(method, path, **more)
+        _served[bench.url].record.close()  # its connections; the next request opens others
+        if answer.status_code != 200:
+            told = valid("problem", answer.json())
+            assert 400 <= answer.status_code < 500 and str(bench.folder) not in answer.text
+            raise sk.Refused(told["word"], told["detail"])
+
+    return call
+
+
 KINDS = {
     next(made()).kind: made
     for made in (
         names, links, xml, packed, toml, sql, numbers, unseen, alike, formulas, markup, exposed,
+        requests,
     )
 }  # fmt: skip
 """The attacks of each kind."""
