@@ -20,6 +20,7 @@ from serialkeeper.steps import (
     checkpoints,
     contents,
     correcting,
+    destinations,
     drawings,
     exporting,
     handoff,
@@ -55,6 +56,7 @@ from serialkeeper.steps import (
     runs,
     scans,
     second_pass,
+    sending,
     settling,
     shipping,
     signing_in,
@@ -341,11 +343,26 @@ class hold:
 
 
 class events:
-    """Standard event files."""
+    """Standard event files, and their way to those who want them."""
 
     check = staticmethod(agreeing.check)
     write = staticmethod(handoff.write_events)
     read = staticmethod(rereading.read_events)
+    send = staticmethod(sending.send)
+    settle = staticmethod(destinations.settle)
+    status = staticmethod(destinations.status)
+
+    @staticmethod
+    def destination(
+        record: Record, name: str, *, retire: bool = False, **settings: Any
+    ) -> dict[str, Any]:
+        """Add, change or retire a destination.
+
+        See `steps.destinations.set_up` and, with `retire`, `steps.destinations.retire`.
+        """
+        if retire:
+            return destinations.retire(record, name)
+        return destinations.set_up(record, name, **settings)
 
 
 class station:

@@ -32,6 +32,7 @@ Many = Annotated[int, Field(strict=True, ge=1, le=1_000_000)]
 Called = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._+ -]{0,119}$")]
 
 _EVENTS = {"json": "application/ld+json", "xml": "application/xml", "xml-1.2": "application/xml"}
+_REPORTS = {"pdf": "application/pdf", "html": "text/html"}
 _LABELS = {"svg": "image/svg+xml", "pdf": "application/pdf"}
 
 
@@ -102,6 +103,13 @@ class Wanted(Asked):
     sender: Text = ""
     receiver: Text = ""
     name: Called = "events"
+
+
+class Report(Asked):
+    """A lot report."""
+
+    form: Literal["pdf", "html"] = "pdf"
+    paper: Literal["A4", "letter"] = "A4"
 
 
 class NewPack(Asked):
@@ -246,6 +254,31 @@ def write_events(record: Opened, name: Lot, asked: Wanted) -> Response:
         more = asked.model_dump(include={"form", "links", "sender", "receiver"})
         nouns.events.write(record, name, out=out, **more)
         return file_answer(out, _EVENTS[asked.form])
+
+
+@work("/lots/{gtin}/{lot}/events/check", "events check")
+def check_events(record: Opened, name: Lot) -> Any:
+    """Hold what was printed, accepted, recorded and exported of the lot against each other. Where
+    they differ `agrees` is false; that it was done is journalled."""
+    return nouns.events.check(record, name)
+
+
+@work("/events/comparison", "events read")
+def compare_events(record: Opened, file: Sent, lot: Short = "") -> Any:
+    """Hold a document of events against the record; the body is the document. `lot`: whose events
+    they have to be. Nothing is written."""
+    with unplaced(file.parent):
+        return nouns.events.read(record, file, name=lot)
+
+
+@work("/lots/{gtin}/{lot}/report", "lot report", gives={one: {} for one in _REPORTS.values()})
+def report_lot(record: Opened, name: Lot, asked: Report) -> Response:
+    """Write the lot report, without a checkpoint. The answer is the file; that it was made is
+    journalled."""
+    with private_folder() as folder:
+        out = folder / f"report.{asked.form}"
+        nouns.lot.report(record, name, out=out, paper=asked.paper)
+        return file_answer(out, _REPORTS[asked.form])
 
 
 @work("/lots/{gtin}/{lot}/packs", "pack build")

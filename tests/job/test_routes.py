@@ -121,11 +121,20 @@ def test_a_script_does_its_job_without_a_file_of_the_servers(bench: Bench, clien
         "POST", f"{there}/takes?name=c.csv", 422, "results_truncated", content=results[:-9]
     )
     assert "/" not in other["where"], "where the server keeps files is nobody's business"
+    events = []
     for form, kind in (("json", "application/ld+json"), ("xml-1.2", "application/xml")):
         sent = client.post(f"{there}/events", json={"form": form})
         assert sent.headers["content-type"].startswith(kind)
         sk.events.write(bench.record, "C/7", form=form, out=bench.folder / form)
         assert sent.content == (bench.folder / form).read_bytes()
+        events.append(sent.content)
+    assert client.post(f"{there}/events/check").json()["agrees"]
+    read = client.post("/events/comparison?name=e.jsonld", content=events[0]).json()
+    assert read["same"] == read["events"] > 0
+    unread = "events_unreadable"
+    client.refused("POST", "/events/comparison?name=e", 422, unread, content=b"{}")
+    report = client.post(f"{there}/report", json={"form": "html"})
+    assert report.text.startswith("<!DOCTYPE html>") and "C/7" in report.text
     built = client.post(f"{there}/packs", json={"level": "case", "in_order": True}).json()
     key = built["packs"][0]["key"] if "packs" in built else built["key"]
     label = client.post(f"/packs/{key}/labels", json={"form": "svg"})
