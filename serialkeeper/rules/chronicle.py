@@ -56,6 +56,7 @@ class Chronicle:
         decisions: entries that decided on labels.
         milestones: entries of the lot's own state, with signatures.
         counted: counts that people entered.
+        checks: whether what was printed, accepted, recorded and exported agreed (`events check`).
         handed: files that left the record.
         corrections: entries that corrected what earlier ones said: at, entry, person, sentence.
         rolls: by roll, the entry that released it.
@@ -68,6 +69,7 @@ class Chronicle:
     decisions: list[dict[str, Any]] = field(default_factory=list)
     milestones: list[dict[str, Any]] = field(default_factory=list)
     counted: list[dict[str, Any]] = field(default_factory=list)
+    checks: list[dict[str, Any]] = field(default_factory=list)
     handed: list[dict[str, Any]] = field(default_factory=list)
     corrections: list[dict[str, Any]] = field(default_factory=list)
     rolls: dict[int, dict[str, Any]] = field(default_factory=dict)
@@ -103,6 +105,9 @@ class Chronicle:
             self.handed.append({**told, **named, "what": f"{what}{form}"})
         elif entry.verb == "counted":
             self.counted.append({**told, **{n: data[n] for n in ("term", "value", "witness")}})
+        elif entry.verb == "events checked":
+            names = ("agrees", "entry", "events", "numbers", "sha256")
+            self.checks.append({**told, "check": {name: data[name] for name in names}})
         elif entry.verb == "roll released":
             self.rolls[data["roll"]] = told
         elif entry.verb == "take finished" and "again" in data:

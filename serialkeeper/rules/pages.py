@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from serialkeeper.errors import Refused
@@ -157,24 +157,6 @@ def moment(at: object) -> str:
 def section(title: str, *items: Item | None) -> Section:
     """A section without the items that are not there."""
     return Section(title, tuple(one for one in items if one is not None))
-
-
-def texts(document: Document) -> Iterator[str]:
-    """Every text of a document, figures left out."""
-    yield from (document.title, document.subtitle, document.running, document.mark)
-    for part in document.sections:
-        yield part.title
-        for item in part.items:
-            match item:
-                case Say(text):
-                    yield text
-                case Told(rows):
-                    yield from (text for row in rows for text in row)
-                case Table(columns, rows, title, rest):
-                    yield from (title, rest, *(one.title for one in columns))
-                    yield from (text for row in rows for text in row)
-                case Figure(_, caption):
-                    yield caption
 
 
 def check_form(name: str, suffix: str, paper: str) -> str:

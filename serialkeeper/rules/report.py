@@ -27,6 +27,7 @@ _SECTIONS = (
     report_line.rolls,
     report_acts.review,
     report_acts.packs,
+    report_acts.checks,
     report_acts.handed,
     report_acts.writers,
     report_acts.journal,

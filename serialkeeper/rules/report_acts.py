@@ -145,6 +145,50 @@ def packs(facts: Facts) -> Section:
     )
 
 
+def checks(facts: Facts) -> Section:
+    """Whether what was printed, accepted, recorded and exported agrees, and up to where."""
+    title = "Printed = accepted = recorded = exported"
+    if not facts.chronicle.checks:
+        return section(title, Say("Nobody has held these against each other (events check)."))
+    rows, loud = list[tuple[object, ...]](), list[int]()
+    for one in facts.chronicle.checks:
+        told = one["check"]
+        if not told["agrees"]:
+            loud.append(len(rows))
+        agrees = "agree" if told["agrees"] else "DIFFER"
+        rows.append((one["entry"], moment(one["at"]), agrees, told["numbers"], told["events"],
+                     told["entry"], one["person"], told["sha256"]))  # fmt: skip
+    columns = (
+        Column("entry", 7, right=True),
+        Column("when (UTC)", 14),
+        Column("they", 8),
+        Column("numbers", 11, right=True),
+        Column("events", 9, right=True),
+        Column("up to entry", 8, right=True),
+        Column("by", 13),
+        Column("SHA-256 of numbers and states", 30),
+    )
+    more = f"record entries {facts.name}"
+    return section(title, *map(Say, check_left(facts)), table(columns, rows, more=more, loud=loud))
+
+
+def check_left(facts: Facts) -> list[str]:
+    """What is not good about the last check, if there was one."""
+    if not facts.chronicle.checks:
+        return []
+    told = facts.chronicle.checks[-1]["check"]
+    if not told["agrees"]:
+        return [
+            "What was printed, accepted, recorded and exported DIFFERS: events check says where."
+        ]
+    if facts.telling > told["entry"]:
+        return [
+            "Since the last check of what was printed, accepted, recorded and exported more has "
+            "happened that events tell: check again (events check)."
+        ]
+    return []
+
+
 def handed(facts: Facts) -> Section:
     """Files that left the record."""
     rows = [
@@ -247,8 +291,8 @@ def _protection(facts: Facts) -> Iterator[Item]:
         yield Say(f"No checkpoint was taken with this report (no key was named). {named}{since}")
         return
     yield Say(
-        "No checkpoint was taken with this report, and no key or custodian is named: this paper "
-        "carries the head only, unsigned. "
+        "No checkpoint was taken with this report (no key was named), and the record names no "
+        "custodian: this paper carries the head only, unsigned. "
         + (f"{last}; {there.later:,} entries came after it." if last else ""),
         "strong",
     )

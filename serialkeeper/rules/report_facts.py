@@ -64,7 +64,6 @@ class Out:
         serial: its number.
         state, reason: where it is, and why.
         told: how it is known that it left, or what is missing.
-        shown: whether nothing is missing.
         spare: what was put in its place, 0 for nothing.
     """
 
@@ -76,7 +75,6 @@ class Out:
     state: str
     reason: str
     told: str
-    shown: bool
     spare: int
 
 
@@ -150,6 +148,7 @@ class Facts:
         reviews: as they were signed.
         proofs: what further passes proved: labels by word.
         outs: labels that are not simply good.
+        telling: the last entry that can have caused an event, 0 for none.
         replacements: spares that were put in the place of bad labels.
         drawings: the rolls drawn, for lots that are not too large.
         protection: what the report can be held against.
@@ -175,6 +174,7 @@ class Facts:
     reviews: Sequence[Review]
     proofs: Mapping[str, int]
     outs: Outs
+    telling: int
     replacements: Sequence[Mapping[str, Any]]
     drawings: Sequence[tuple[str, Sheet]]
     protection: Protection

@@ -27,6 +27,7 @@ from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import alarms_of, reviews_of, to_review
 from serialkeeper.store.runs import events_of
 from serialkeeper.store.tables import Lot
+from serialkeeper.store.telling import last_telling
 from serialkeeper.store.view import View, key_of
 from serialkeeper.store.webs import Part, serials_at, stretch_of
 
@@ -157,7 +158,7 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
     chronicle = Chronicle()
     for entry in view.entries(key):
         chronicle.read(entry)
-    web = lot_report.web_of(view, lot)
+    web, last = lot_report.web_of(view, lot), last_telling(view, lot)
     alarms = alarms_of(view, lot)
     departed = {
         ("voided" if letter == "x" else "decommissioned", reason): count
@@ -194,6 +195,7 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
         reviews=reviews_of(view, key),
         proofs=lot_report.proofs_of(view, lot),
         outs=lot_report.outs_of(view, lot, web),
+        telling=last.seq if last else 0,
         replacements=[
             {"bad": one.bad, "spare": one.spare, "roll": one.roll, "at": one.at, "by": one.by,
              "reason": one.reason}

@@ -219,7 +219,6 @@ def _told(view: View, lot: Lot, listed: list[Fate]) -> list[Out]:
                 fate.state.word,
                 fate.reason,
                 "; ".join(told),
-                not fate.missing(),
                 spare,
             )
         )

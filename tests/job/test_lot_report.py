@@ -61,6 +61,7 @@ def worked_on(bench: Bench) -> None:
     sk.lot.count(record, lot, "destroyed", 2, witness=SECOND)
     sk.alarm.acknowledge(record, lot, [1], cause="old web", restart_check="10 labels read")
     sk.hold.place(record, lot, reason="counted again", positions="30-31")
+    sk.events.check(record, lot)
 
 
 def last_entry(bench: Bench) -> tuple[Entry, str]:
@@ -165,6 +166,10 @@ def test_both_forms_tell_the_numbers_of_the_other_commands(bench: Bench) -> None
         "this paper carries the head only, unsigned",
     ):
         assert words in text, words
+    (check,) = find(tables, "entry", "when (UTC)", "they")
+    ever = shown["states"]["commissioned"] + shown["states"]["decommissioned"]
+    assert check[2:4] == ["agree", str(ever)] and int(check[5]) < int(check[0])
+    assert "check again" not in text
     again = sk.lot.report(record, lot, out=paper)
     pages = pages_of(paper)
     assert again["pages"] == len(pages)
@@ -178,6 +183,9 @@ def test_both_forms_tell_the_numbers_of_the_other_commands(bench: Bench) -> None
     later = re.compile(rf"{made['head']}|{made['entries']}|.*other kinds|.*T08:00.*")
     for cell in (cell for table in tables for row in table[1:] for cell in row):
         assert later.fullmatch(cell) or "".join(cell.split()) in whole, cell
+    sk.label.decommission(record, lot, "22", reason="sampled", count=1)
+    sk.lot.report(record, lot, out=bench.folder / "later.html")
+    assert "check again" in (bench.folder / "later.html").read_text()
 
 
 @pytest.mark.only_on("sqlite", reason="keys and files, nothing of a database")
