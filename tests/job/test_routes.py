@@ -21,6 +21,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import redirect_stdout
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -268,6 +269,23 @@ def test_what_was_written_is_protected_whatever_the_answer_is(
         monkeypatch.setattr("tempfile.tempdir", str(bench.folder / "nowhere"))
         sent = client.refused("POST", f"{LOT}/jobs", 503, "file_unwritable", json={"lanes": 1})
         assert "nowhere" not in json.dumps(sent)
+
+
+def test_many_at_once_share_the_connections(bench: Bench, client: Client) -> None:
+    """Ten at a time look and work; each gets what is theirs, and the record is sound."""
+
+    part = {"gln": "9521234000006", "prefix_length": 7, "name": "Ramp", "zone": "UTC"}
+
+    def ask(number: int) -> int:
+        if number % 2:
+            return client.get(f"{LOT}/entries").status_code
+        return client.post("/locations", json={**part, "extension": f"R{number}"}).status_code
+
+    assert client.post("/locations", json={**part, "name": "Depot"}).status_code == 200
+    with ThreadPoolExecutor(10) as pool:
+        assert set(pool.map(ask, range(40))) == {200}
+    assert len(client.get("/locations").json()) == 21
+    bench.heads()
 
 
 def test_which_names_and_pages_may_ask(client: Client) -> None:
