@@ -20,6 +20,7 @@ from serialkeeper.steps import (
     checkpoints,
     contents,
     correcting,
+    destinations,
     drawings,
     exporting,
     handoff,
@@ -55,6 +56,7 @@ from serialkeeper.steps import (
     runs,
     scans,
     second_pass,
+    sending,
     settling,
     shipping,
     signing_in,
@@ -66,6 +68,9 @@ from serialkeeper.steps import pulls as lists
 from serialkeeper.store.opening import migrate_record as _migrate
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
+
+Told = dict[str, Any]
+"""What a step answers."""
 
 scan = scans.scan
 
@@ -121,17 +126,14 @@ class lot:
     count = staticmethod(reconciliation.count)
 
     @staticmethod
-    def reconcile(
-        record: Record, name: str, *, hold: bool = False, pitch: float = 0
-    ) -> dict[str, Any]:
+    def reconcile(record: Record, name: str, *, hold: bool = False, pitch: float = 0) -> Told:
         """Hold both ledgers against each other, or say what the smallest hold is.
 
         Args:
             hold: for the smallest hold.
             pitch: with `hold`, millimetres from label to label, so that places are told in metres.
 
-        Refuses `lot_unknown`, `bad_value`, `role_not_allowed`. See `steps.reconciliation.reconcile`
-        and `steps.holding.hold`.
+        Refuses `lot_unknown`, `bad_value`, `role_not_allowed`. See `steps.holding` for the hold.
         """
         if hold:
             return holding.hold(record, name, pitch=pitch)
@@ -168,7 +170,7 @@ class inspect:
     @staticmethod
     def take(
         record: Record, name: str, path: Path, *, profile: str = "", again_roll: int = 0
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Take in a results file: a first pass, or that of a roll that was read again.
 
         Args:
@@ -275,7 +277,7 @@ class pack:
         in_order: bool = False,
         count: int | None = None,
         reason: str = "",
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Fill one pack, the packs of a file, or packs in plan order.
 
         Args:
@@ -305,7 +307,7 @@ class pack:
         carrier: str = BARS,
         x: float = 0,
         reason: str = "",
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Make a pack's label, or check it by a scan.
 
         Args:
@@ -341,11 +343,21 @@ class hold:
 
 
 class events:
-    """Standard event files."""
+    """Standard event files, and their way to those who want them."""
 
     check = staticmethod(agreeing.check)
     write = staticmethod(handoff.write_events)
     read = staticmethod(rereading.read_events)
+    send = staticmethod(sending.send)
+    settle = staticmethod(destinations.settle)
+    status = staticmethod(destinations.status)
+
+    @staticmethod
+    def destination(record: Record, name: str, *, retire: bool = False, **settings: Any) -> Told:
+        """Add, change (`steps.destinations.set_up`) or retire a destination."""
+        if retire:
+            return destinations.retire(record, name)
+        return destinations.set_up(record, name, **settings)
 
 
 class station:
@@ -366,7 +378,7 @@ class record:
         password: str = "",
         station: str = "",
         now: Callable[[], datetime] = clock.now,
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Bring the record of an earlier version to this one.
 
         Args:
@@ -392,7 +404,7 @@ class record:
         call_off: bool = False,
         reason: str = "",
         seen: moving.Seen | None = None,
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Move the record to another database, or call that off.
 
         Args:
@@ -400,8 +412,7 @@ class record:
             call_off: stay here instead; with a `reason`.
             seen: is told how far the copy is.
 
-        Refuses `record_exists`, `nothing_moved`, `record_moved`, `role_not_allowed`. See
-        `steps.moving`.
+        Refuses `record_exists`, `nothing_moved`, `record_moved`, `role_not_allowed`.
         """
         if call_off:
             return moving.call_off(record, to, reason=reason)
@@ -416,7 +427,7 @@ class record:
         password: str = "",
         station: str = "",
         now: Callable[[], datetime] = clock.now,
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Restore a backup to an empty place.
 
         Args:
@@ -443,7 +454,7 @@ class record:
     @staticmethod
     def export(
         record: Record | None, out: Path | None = None, *, check: Path | None = None
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Write a complete copy of the record that can be read without this program, or check one.
 
         Args:

@@ -172,9 +172,20 @@ def reviewed(bench: Bench) -> None:
             sk.review.sign(third, "LOT24A", [one["group"]], opened=one["open"])
 
 
+def sent(bench: Bench) -> None:
+    """Destinations, and documents on their way there: delivered, and stuck."""
+    east, west = bench.folder / "east", bench.folder / "west"
+    for place in (east, west):
+        place.mkdir()
+        whom = {"as_it_happens": True, "most_events": 1}
+        sk.events.destination(bench.record, place.name, folder=place, **whom)
+    (west / f"{GTIN}.LOT24A.00001.jsonld").write_text("{}")
+    sk.events.send(bench.record, lot="LOT24A")
+
+
 def worked_on(bench: Bench) -> None:
     """Fill every table that work fills in a practice record."""
-    for fill in (story, house, rolled, packed, reviewed):
+    for fill in (story, house, rolled, packed, reviewed, sent):
         fill(bench)
 
 

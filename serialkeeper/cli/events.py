@@ -1,4 +1,4 @@
-"""`events`: standard event files."""
+"""`events`: standard event files, and their way to those who want them."""
 
 from __future__ import annotations
 
@@ -8,13 +8,16 @@ from typing import Annotated, Any
 
 import typer
 
+from serialkeeper.cli import sending
 from serialkeeper.cli.answer import FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import Damaged
 from serialkeeper.rules.event_forms import FORMS
 from serialkeeper.steps import agreeing, handoff, rereading
 
-app = typer.Typer(help="EPCIS event files.")
+app = typer.Typer(help="EPCIS event files, and their way to those who want them.")
+for command in (sending.destination, sending.send, sending.status, sending.settle):
+    app.command()(command)
 
 
 @app.command()

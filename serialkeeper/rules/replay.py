@@ -13,6 +13,8 @@ from typing import Any
 from serialkeeper.errors import Damaged
 from serialkeeper.rules import (
     corrections,
+    destinations,
+    documents,
     holds,
     pack_entries,
     people_entries,
@@ -417,6 +419,7 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "custodian named": _custodian_named,
     **pack_entries.HOUSE_HANDLERS,
     **people_entries.HOUSE_HANDLERS,
+    **destinations.HOUSE_HANDLERS,
 }
 
 _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
@@ -464,6 +467,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     **holds.HANDLERS,
     **runs.HANDLERS,
     **review.HANDLERS,
+    **documents.HANDLERS,
 }
 
 _HANDLERS = {**_HOUSE, **_LOT}

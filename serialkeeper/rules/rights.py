@@ -29,6 +29,7 @@ _LEADING = (LINE_LEAD,)
 _DECIDING = (LINE_LEAD, COMPLIANCE)
 _KEEPING = (ADMINISTRATOR,)
 _MOVING = (COMPLIANCE, ADMINISTRATOR)
+_SENDING = (COMPLIANCE, INTEGRATOR)
 
 RIGHTS: Mapping[str, tuple[str, ...]] = {
     # the record, people, stations, settings
@@ -137,7 +138,14 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "lot closing noted": _DECIDING,
     "events checked": (LINE_LEAD, COMPLIANCE, INTEGRATOR),
     "lot reported": _DECIDING,
-    "events written": (COMPLIANCE, INTEGRATOR),
+    "events written": _SENDING,
+    "destination set": (COMPLIANCE, INTEGRATOR, ADMINISTRATOR),
+    "destination retired": (COMPLIANCE, INTEGRATOR, ADMINISTRATOR),
+    "document prepared": _SENDING,
+    "document delivered": _SENDING,
+    "document not stored": _SENDING,
+    "document stuck": _SENDING,
+    "document settled": (COMPLIANCE,),
 }
 """Every verb of the journal and who may write it. `unpacked` goes with a decommissioning too;
 `password changed`, `pin changed` and `token given` are about one's own, and so is `token revoked`

@@ -38,7 +38,10 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
         *("ssccs reserved", "ssccs given", "packs numbered", "packed"),
         *("pack label made", "packs shipped"),
     ),
-    "events": ("events written", "events checked"),
+    "events": (
+        *("events written", "events checked", "document prepared", "document delivered"),
+        *("document not stored", "document stuck"),
+    ),
     "reports": ("lot reported",),
     "checkpoints": ("checkpoint made",),
     "backup": ("backup made", "backup sealed"),

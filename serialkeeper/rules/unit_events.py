@@ -22,7 +22,10 @@ from serialkeeper.rules.events import Declaration, Event, LotFacts, write_offset
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
 
-HANDED_OUT = ("events written", "events checked", "lot reported")
+HANDED_OUT = (
+    *("events written", "events checked", "lot reported", "document prepared"),
+    *("document delivered", "document not stored", "document stuck", "document settled"),
+)
 """Entries that tell of what was and cause no event: events are the same whether or not some of them
 were handed out, or the lot was reported on, meanwhile."""
 

@@ -37,6 +37,7 @@ from serialkeeper.store.columns import (
     text_column,
     whole_column,
 )
+from serialkeeper.store.destination_tables import DestinationRow, DocumentRow
 from serialkeeper.store.hold_tables import HoldRow
 from serialkeeper.store.import_tables import Extra, Location, NumberImport
 from serialkeeper.store.line_tables import (
@@ -324,6 +325,8 @@ MODELS: tuple[type[SQLModel], ...] = (
     HoldRow,
     ReviewRow,
     RunEvent,
+    DestinationRow,
+    DocumentRow,
     Credential,
     Pin,
     Session,

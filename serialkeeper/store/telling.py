@@ -46,23 +46,10 @@ TELLING = (
 """Entries that can cause an event."""
 
 
-def last_telling(view: View, lot: Lot) -> Entry | None:
-    """The newest entry that can have caused an event."""
-    return next(
-        (one for one in reversed(list(view.entries(key_of(lot)))) if one.verb in TELLING), None
-    )
-
-
-def header_of(view: View, lot: Lot, sender: str, receiver: str) -> Header | None:
-    """What a document about a lot says before its events; None without a sender.
-
-    Args:
-        sender, receiver: locations of the record, GLN or GLN/EXTENSION.
-
-    Refuses `location_unknown`, and `bad_value` for one of both alone.
-    """
+def check_header(view: View, sender: str, receiver: str) -> bool:
+    """Whether documents get a header. Refuses as `header_of` does."""
     if not sender and not receiver:
-        return None
+        return False
     if not sender or not receiver:
         raise Refused(
             "bad_value",
@@ -71,23 +58,51 @@ def header_of(view: View, lot: Lot, sender: str, receiver: str) -> Header | None
             came=f"sender {sender or 'none'}, receiver {receiver or 'none'}",
             remedy="Give --sender and --receiver, or neither.",
         )
+    return bool(view.location(sender) and view.location(receiver))
+
+
+LAST = 2**31 - 1
+"""No chain has so many entries."""
+
+
+def last_telling(view: View, lot: Lot) -> Entry | None:
+    """The newest entry that can have caused an event."""
+    return next(
+        (one for one in reversed(list(view.entries(key_of(lot)))) if one.verb in TELLING), None
+    )
+
+
+def header_of(
+    view: View, lot: Lot, sender: str, receiver: str, *, name: str = "", seq: int = LAST
+) -> Header | None:
+    """What a document about a lot says before its events; None without a sender.
+
+    Args:
+        sender, receiver: locations of the record, GLN or GLN/EXTENSION.
+        name: what the sender calls the document, unless it is after the newest entry told.
+        seq: the entry up to which the lot's chain is told.
+
+    Refuses `location_unknown`, and `bad_value` for one of both alone.
+    """
+    if not check_header(view, sender, receiver):
+        return None
     first, second = view.location(sender), view.location(receiver)
-    named = {_place(one): one.name for one in (first, second, *_concerned(view, lot))}
+    named = {_place(one): one.name for one in (first, second, *_concerned(view, lot, seq))}
     last = last_telling(view, lot)
     return Header(
         _place(first),
         _place(second),
-        f"{lot.full_name}/{last.seq if last else 0}",
+        name or f"{lot.full_name}/{last.seq if last else 0}",
         ((lot.gtin, lot.prefix_length, view.product_of(lot).name),),
         tuple(named.items()),
     )
 
 
-def _concerned(view: View, lot: Lot) -> Iterator[Location]:
-    """The locations that a lot's events name."""
+def _concerned(view: View, lot: Lot, seq: int) -> Iterator[Location]:
+    """The locations that a lot's events name, up to an entry."""
     places = {place_of(lot)}
     for entry in view.entries(key_of(lot)):
-        if entry.verb == "packs shipped":
+        if entry.verb == "packs shipped" and entry.seq <= seq:
             data = entry.data
             places.add(Place(data["to"], data["extension"], data["prefix_length"]))
     for one in view.locations():

@@ -295,6 +295,13 @@ def its_end(story: Story) -> None:
     story.say("events write LOT24A --out events.jsonld")
     story.say("events read events.jsonld")
     story.say("events check LOT24A")
+    for name in ("east", "west"):
+        (story.folder / name).mkdir()
+        story.say(f"events destination {name} --folder {name} --as-it-happens --most-events 1")
+    story.file(f"west/{GTIN}.LOT24A.00001.jsonld", "{}")
+    story.say("events send --once --lot LOT24A")
+    story.say("events status")
+    story.say("events settle west LOT24A --again --reason", "not ours")
     story.say("lot count LOT24A printer_counter 80")
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")

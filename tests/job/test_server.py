@@ -88,6 +88,8 @@ DROP TABLE token;
 ALTER TABLE person DROP COLUMN badge;
 ALTER TABLE person DROP COLUMN pin;
 DROP TABLE review;
+DROP TABLE document;
+DROP TABLE destination;
 DROP TABLE credential;
 DROP TABLE attempt;
 DROP TABLE sign_in_alarm;

@@ -293,11 +293,11 @@ def test_every_leaving_ends_the_unit(reason: str) -> None:
     assert all(event.serials == numbers_of(4, 2) for event in made)
 
 
-@given(books, st.integers(1, 7), st.integers(0, 8))
+@given(books, st.integers(1, 7), st.integers(0, 8), st.sampled_from(unit_events.HANDED_OUT))
 @settings(deadline=None, max_examples=200)
-def test_handing_events_out_changes_none(book: Book, limit: int, cut: int) -> None:
+def test_handing_events_out_changes_none(book: Book, limit: int, cut: int, verb: str) -> None:
     """What is handed out in the midst of a chain, while a group is open, say, leaves it open."""
-    told = Entry(7, 99, unit_events.HANDED_OUT[0], "", 60, "Ada", "", "", "line 1", "", {}, ())
+    told = Entry(7, 99, verb, "", 60, "Ada", "", "", "line 1", "", {}, ())
     with_it = Book([*book.entries[:cut], told, *book.entries[cut:]], book.parts)
     assert with_it.fold(limit) == book.fold(limit)
 

@@ -25,6 +25,7 @@ ONLY = {
         "import given up",
         "corrected",
         "ssccs given up",
+        "document settled",
     },
     "integrator": set(),
     "administrator": {
@@ -83,20 +84,24 @@ SETTINGS = {
 MASTER_DATA = {"product added", "location added", "file imported"}
 """What is taken over from other systems: line lead and integrator."""
 
+TOLD = {
+    *("events written", "document prepared", "document delivered", "document not stored"),
+    *("document stuck", "events checked"),
+}
+"""What is told to receivers of events: compliance and integrator."""
+
+WAYS = {"destination set", "destination retired"}
+"""Where events go: also the administrator."""
+
 OWN = {"password changed", "pin changed", "token given", "token revoked", "checkpoint made"}
 """What everybody does: for themselves, or with the key of the station."""
 
 WANTED = {
     "operator": OWN | LINE,
     "line lead": OWN | ONLY["line lead"] | LINE | DECIDED | MASTER_DATA | {"events checked"},
-    "compliance": OWN
-    | ONLY["compliance"]
-    | {"grade noted"}
-    | DECIDED
-    | SETTINGS
-    | {"events written", "events checked"},
-    "integrator": OWN | MASTER_DATA | {"events written", "events checked"},
-    "administrator": OWN | ONLY["administrator"] | SETTINGS | {"challenge made"},
+    "compliance": OWN | ONLY["compliance"] | {"grade noted"} | DECIDED | SETTINGS | TOLD | WAYS,
+    "integrator": OWN | MASTER_DATA | TOLD | WAYS,
+    "administrator": OWN | ONLY["administrator"] | SETTINGS | WAYS | {"challenge made"},
 }
 
 

@@ -1,0 +1,201 @@
+"""`events destination`, `send`, `status`, `settle`: where events go, and whether they arrived."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Event
+from types import FrameType
+from typing import Annotated, Any
+
+import orjson
+import typer
+
+from serialkeeper.cli.answer import FINDINGS, answer, call, printable
+from serialkeeper.cli.lot import LotName
+from serialkeeper.errors import Unavailable, WrongUsage
+from serialkeeper.rules.destinations import MOST_BYTES, MOST_EVENTS
+from serialkeeper.rules.event_forms import FORMS
+from serialkeeper.steps import destinations, sending
+
+Name = Annotated[str, typer.Argument(metavar="NAME", help="The destination's name.")]
+To = Annotated[str, typer.Option("--to", metavar="NAME", help="One destination only.")]
+Lot = Annotated[str, typer.Option("--lot", metavar="LOT", help="One lot only.")]
+
+
+def destination(
+    name: Name,
+    folder: Annotated[Path | None, typer.Option(help="A folder that the receiver reads.")] = None,
+    form: Annotated[str, typer.Option(help=", ".join(FORMS) + ".")] = "json",
+    links: Annotated[
+        bool, typer.Option("--links", help="Identifiers as GS1 Digital Links.")
+    ] = False,
+    sender: Annotated[str, typer.Option(metavar="GLN", help="For a header: who sends.")] = "",
+    receiver: Annotated[str, typer.Option(metavar="GLN", help="For a header: to whom.")] = "",
+    as_it_happens: Annotated[
+        bool, typer.Option("--as-it-happens", help="Before the lot is closed and reviewed.")
+    ] = False,
+    most_events: Annotated[int, typer.Option(help="Events of one document.")] = MOST_EVENTS,
+    most_bytes: Annotated[int, typer.Option(help="Bytes of one document.")] = MOST_BYTES,
+    retire: Annotated[bool, typer.Option("--retire", help="Send nothing there any more.")] = False,
+) -> None:
+    """Add or change a destination. Example: events destination east --folder /srv/east."""
+    if retire:
+        result = destinations.retire(call.record(), name)
+        answer(result, [f"Nothing is sent to {name} any more."])
+        return
+    result = destinations.set_up(
+        call.record(),
+        name,
+        folder=folder,
+        form=form,
+        links=links,
+        sender=sender,
+        receiver=receiver,
+        as_it_happens=as_it_happens,
+        most_events=most_events,
+        most_bytes=most_bytes,
+    )
+    answer(result, [_destination_line(result)])
+
+
+def _destination_line(one: dict[str, Any]) -> str:
+    gate = "as it happens" if one["as_it_happens"] else "after review"
+    return f"{one['destination']}: {one['kind']} {one['place']}, {one['form']}, {gate}"
+
+
+def send(
+    once: Annotated[bool, typer.Option("--once", help="Send what there is, and end.")] = False,
+    keep_going: Annotated[
+        bool, typer.Option("--keep-going", help="Look again and again, until stopped.")
+    ] = False,
+    to: To = "",
+    lot: Lot = "",
+    pause: Annotated[
+        float, typer.Option(min=0.1, help="Seconds between two looks of --keep-going.")
+    ] = 10.0,
+) -> None:
+    """Send to each destination what it does not have yet. Exit code 4: something is unavailable,
+    try again; 5: something waits for a person. Example: events send --once"""
+    if once == keep_going:
+        raise WrongUsage(
+            "usage",
+            "Once, or again and again?",
+            expected="--once or --keep-going",
+            came="both" if once else "neither",
+            remedy="A timer calls --once; a container runs --keep-going.",
+        )
+    record = call.record()
+    with _stopped() as stopping:
+        if once:
+            result = sending.send(record, to=to, lot=lot, stopping=stopping)
+            answer(result, _sent_lines(result))
+        else:
+            result = sending.keep_sending(
+                record, to=to, lot=lot, pause=pause, tell=_tell, stopping=stopping
+            )
+    if result["needs_person"]:
+        raise typer.Exit(FINDINGS)
+    if result["unavailable"]:
+        raise typer.Exit(Unavailable.exit_code)
+
+
+@contextmanager
+def _stopped() -> Iterator[Event]:
+    """Is set by Ctrl-C or SIGTERM; the document under way is ended first."""
+    stopping = Event()
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        stopping.set()
+
+    before = [(one, signal.signal(one, stop)) for one in (signal.SIGINT, signal.SIGTERM)]
+    try:
+        yield stopping
+    finally:
+        for one, handler in before:
+            signal.signal(one, handler)
+
+
+def _tell(told: dict[str, Any]) -> None:
+    """One line, at once."""
+    if call.as_json:
+        typer.echo(orjson.dumps(told).decode())
+    elif "name" in told:
+        where = f"{told['destination']}: lot {told['lot']}"
+        typer.echo(printable(f"{where}, {told['count']:,} events as {told['name']}"))
+    else:
+        typer.echo(printable(f"{told['destination']}: {told['outcome']}: {told['why']}"))
+
+
+def _sent_lines(result: dict[str, Any]) -> Iterator[str]:
+    for one in result["destinations"]:
+        why = f": {one['why']}" if one["why"] else ""
+        yield f"{one['destination']}: {one['outcome'].replace('_', ' ')}{why}"
+        for row in one["lots"]:
+            why = f": {'; '.join(row['why'])}" if row["why"] else ""
+            yield (
+                f"  lot {row['lot']}: {row['events']:,} events in {row['documents']:,} documents, "
+                f"{row['state'].replace('_', ' ')}{why}"
+            )
+    if not result["destinations"]:
+        yield "There is no destination. Add one: events destination"
+    if result["needs_person"]:
+        yield "  What is stuck waits for a person: events status, then events settle"
+
+
+def status(to: To = "", lot: Lot = "") -> None:
+    """How far each lot has come at each destination. Exit code 5: something waits for a person.
+
+    Example: events status --lot LOT24A
+    """
+    result = destinations.status(call.record(), to=to, lot=lot)
+    answer(result, _status_lines(result))
+    if result["needs_person"]:
+        raise typer.Exit(FINDINGS)
+
+
+def _status_lines(result: dict[str, Any]) -> Iterator[str]:
+    for one in result["destinations"]:
+        yield _destination_line(one)
+        for row in one["lots"]:
+            yield (
+                f"  lot {row['lot']}: {row['state'].replace('_', ' ')}; {row['events']:,} events "
+                f"in {row['documents']:,} documents are there, {row['waiting']:,} wait"
+            )
+            yield from (f"    {why}" for why in row["why"])
+            if now := row["open"]:
+                said = ": ".join(one for one in (now["why"], now["said"]) if one)
+                yield f"    {now['name']}, {now['count']:,} events, {now['state']}. {said}".rstrip()
+            if last := row["last"]:
+                receipt = f", receipt {last['receipt']}" if last["receipt"] else ""
+                yield f"    last: {last['name']}, {last['ended']}{receipt}"
+    if not result["destinations"]:
+        yield "There is no destination. Add one: events destination"
+
+
+def settle(
+    name: Name,
+    lot: LotName,
+    stored: Annotated[
+        bool, typer.Option("--stored", help="The receiver has all events of the document.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="It has none of them; they are sent again.")
+    ] = False,
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="How that is known.")] = "",
+) -> None:
+    """Decide about a document that is stuck. Example:
+    events settle east LOT24A --stored --reason "seen in the receiver's list"."""
+    if stored == again:
+        raise WrongUsage(
+            "usage",
+            "Does the receiver have the events, or not?",
+            expected="--stored or --again",
+            came="both" if stored else "neither",
+            remedy="Ask whoever keeps the receiver, and give what they say as the reason.",
+        )
+    result = destinations.settle(call.record(), name, lot, stored=stored, reason=reason)
+    done = "is with the receiver" if stored else "is not; its events are sent again"
+    answer(result, [f"{name}, lot {result['lot']}: {result['name']} {done}."])

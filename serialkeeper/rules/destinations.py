@@ -1,0 +1,155 @@
+"""Destinations of events: where they go, in which form, and under which gate.
+
+The record keeps names of secrets, never secrets. Sources: RFC 3986 for the parts of a URL;
+RFC 9110 section 4.2.2 wants https for what is not for everybody's eyes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from serialkeeper.errors import Refused
+from serialkeeper.rules import texts
+from serialkeeper.rules.chain import Entry
+from serialkeeper.rules.changes import Change, Insert, Row, Update
+from serialkeeper.rules.event_forms import FORMS
+
+FOLDER = "folder"
+"""The one kind of destination so far: a folder that the receiver reads."""
+
+MOST_EVENTS, MOST_BYTES = 500, 16 * 1024 * 1024
+"""What one document holds at most unless told otherwise."""
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+_LONGEST_PLACE = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Destination:
+    """Where events go.
+
+    Attributes:
+        id, name: its number and name; both stay for ever.
+        what: FOLDER.
+        place: the folder.
+        form: one of `rules.event_forms.FORMS`.
+        links: 1 if units and places are named by GS1 Digital Links, not by EPC URNs.
+        sender, receiver: locations that a document's header names; both empty for no header.
+        as_it_happens: 1 if events go before the lot is closed and reviewed.
+        most_events, most_bytes: what one document holds at most.
+        options: how a kind of destination is reached, as canonical JSON; empty for a folder.
+        at: when it was added, or changed for the last time.
+        retired: when it was retired; empty while it is in use.
+    """
+
+    id: int
+    name: str
+    what: str
+    place: str
+    form: str
+    links: int
+    sender: str
+    receiver: str
+    as_it_happens: int
+    most_events: int
+    most_bytes: int
+    options: str
+    at: str
+    retired: str
+
+    def describe(self) -> dict[str, Any]:
+        """The destination for people and programs."""
+        return {
+            "destination": self.name,
+            "kind": self.what,
+            "place": self.place,
+            "form": self.form,
+            "links": bool(self.links),
+            "sender": self.sender or None,
+            "receiver": self.receiver or None,
+            "as_it_happens": bool(self.as_it_happens),
+            "most_events": self.most_events,
+            "most_bytes": self.most_bytes,
+            "retired": self.retired or None,
+        }
+
+
+def check_name(name: str) -> str:
+    """A destination's name. Refuses `bad_value`."""
+    if _NAME.fullmatch(name):
+        return name
+    raise Refused(
+        "bad_value",
+        "That is no name for a destination.",
+        where="NAME",
+        expected="1 to 40 letters, digits, dots, underscores and hyphens, no sign first",
+        came=name,
+        remedy="Choose a short name, such as repository-east.",
+    )
+
+
+def check_form(form: str, *, links: bool) -> str:
+    """A form of event files. Refuses `bad_value`."""
+    if form in FORMS:
+        FORMS[form].write((), created="", links=links)
+        return form
+    raise Refused(
+        "bad_value",
+        "There is no such form of an event file.",
+        where="--form",
+        expected=" or ".join(FORMS),
+        came=form,
+        remedy="Give --form json, --form xml or --form xml-1.2.",
+    )
+
+
+def check_limits(most_events: int, most_bytes: int) -> None:
+    """Refuses `bad_value` for limits of documents that no receiver needs."""
+    for where, limit, low, high in (
+        ("--most-events", most_events, 1, 100_000),
+        ("--most-bytes", most_bytes, 10_000, 256 * 1024 * 1024),
+    ):
+        if not low <= limit <= high:
+            raise Refused(
+                "bad_value",
+                "That is no limit for a document.",
+                where=where,
+                expected=f"{low:,} to {high:,}",
+                came=f"{limit:,}",
+                remedy="Ask the receiver, or leave it out.",
+            )
+
+
+def check_folder(place: str) -> str:
+    """An absolute folder. Refuses `bad_value`."""
+    if len(place) <= _LONGEST_PLACE and not texts.unseen(place):
+        return place
+    raise Refused(
+        "bad_value",
+        "That is no place for a destination.",
+        where="--folder",
+        expected=f"up to {_LONGEST_PLACE:,} printable characters",
+        came=place,
+        remedy="Name another folder.",
+    )
+
+
+def _set(entry: Entry, _key: Row) -> list[Change]:
+    row = {**entry.data, "at": entry.at}
+    if row.pop("first"):
+        return [Insert("destination", {**row, "retired": ""})]
+    return [Update("destination", {"id": row.pop("id")}, row)]
+
+
+def _retired(entry: Entry, _key: Row) -> list[Change]:
+    return [Update("destination", {"id": entry.data["id"]}, {"retired": entry.at})]
+
+
+HOUSE_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
+    "destination set": _set,
+    "destination retired": _retired,
+}
+"""What entries of the house's chain do."""

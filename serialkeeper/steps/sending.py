@@ -1,0 +1,345 @@
+"""Sending: what the lots have caused goes to its destinations, once and in order.
+
+What is sent is prepared in the journal before anything leaves, and so is what became of it: a
+sender that died is followed by one that knows what to ask.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from threading import Event as Signal
+from typing import Any
+
+from serialkeeper.errors import Refused, SerialKeeperError
+from serialkeeper.outside.shelf import lay
+from serialkeeper.rules import documents
+from serialkeeper.rules.chain import written
+from serialkeeper.rules.destinations import Destination
+from serialkeeper.rules.documents import (
+    DELIVERED,
+    NOT_STORED,
+    PREPARED,
+    STUCK,
+    Document,
+    Load,
+    Outcome,
+)
+from serialkeeper.rules.event_forms import FORMS
+from serialkeeper.store.destinations import (
+    destination,
+    destinations_of,
+    document,
+    is_done,
+    last_document,
+    only_sender,
+)
+from serialkeeper.store.record import Record, Work
+from serialkeeper.store.release import held_back, kept_back
+from serialkeeper.store.tables import Lot
+from serialkeeper.store.telling import events_of, header_of
+from serialkeeper.store.view import View, key_of
+
+Tell = Callable[[dict[str, Any]], None]
+"""Is told of each document that arrived."""
+
+UP_TO_DATE, KEPT_BACK, LEFT = "up_to_date", "kept_back", "left"
+"""How a lot is left: all of it arrived; its gate is shut; its document is open or comes later.
+Beside them `stuck`: a person has to look."""
+
+_VERBS = {
+    DELIVERED: "document delivered",
+    NOT_STORED: "document not stored",
+    STUCK: "document stuck",
+}
+
+
+def send(
+    record: Record,
+    *,
+    to: str = "",
+    lot: str = "",
+    tell: Tell = lambda _: None,
+    stopping: Signal | None = None,
+) -> dict[str, Any]:
+    """Send to every destination what it does not have yet, lot by lot in the order of opening.
+
+    A lot's documents go strictly one after the other. A lot that is stuck stops no other lot, and
+    a destination that is stuck no other destination.
+
+    Args:
+        to: one destination only.
+        lot: one lot only.
+        tell: is told of each document that arrived.
+        stopping: once it is set, nothing is begun any more.
+
+    Refuses `destination_unknown`, `lot_unknown`, `role_not_allowed`, `token_narrow`.
+
+    Returns:
+        `destinations`, each with its `outcome` (`sent`, `busy` while another process sends there,
+        `unavailable`, `needs_person`), why, and its lots; `documents` and `events` that arrived;
+        `unavailable` and `needs_person`: how many destinations.
+    """
+    record.check_may("document prepared")
+    stopping = stopping or Signal()
+    with record.read() as view:
+        named = view.lot(lot) if lot else None
+        targets = [destination(view, to)] if to else destinations_of(view)
+    found = []
+    for one in targets:
+        if not one.retired and not stopping.is_set():
+            with only_sender(record, one.id) as alone:
+                found.append(
+                    _Sender(record, one, tell, stopping).run(named) if alone else _busy(one)
+                )
+    return {
+        "destinations": found,
+        "documents": sum(row["documents"] for one in found for row in one["lots"]),
+        "events": sum(row["events"] for one in found for row in one["lots"]),
+        "unavailable": sum(one["outcome"] in ("unavailable", "busy") for one in found),
+        "needs_person": sum(one["outcome"] == "needs_person" for one in found),
+    }
+
+
+def keep_sending(
+    record: Record,
+    *,
+    to: str = "",
+    lot: str = "",
+    pause: float = 10.0,
+    tell: Tell = lambda _: None,
+    stopping: Signal,
+) -> dict[str, Any]:
+    """Send again and again until `stopping` is set; gives what the last `send` gave.
+
+    What hinders a destination, or a lot there, is told when it changes.
+    """
+    told: dict[str, str] = {}
+    while True:
+        result = send(record, to=to, lot=lot, tell=tell, stopping=stopping)
+        for one in result["destinations"]:
+            why = one["why"] or "; ".join(
+                f"lot {row['lot']} {row['state']}: {', '.join(row['why'])}"
+                for row in one["lots"]
+                if row["state"] == STUCK
+            )
+            if why and why != told.get(one["destination"]):
+                tell({"destination": one["destination"], "outcome": one["outcome"], "why": why})
+            told[one["destination"]] = why
+        if stopping.wait(pause):
+            return result
+
+
+def _busy(target: Destination) -> dict[str, Any]:
+    why = "Another process sends to it."
+    return {"destination": target.name, "outcome": "busy", "why": why, "lots": []}
+
+
+@dataclass(slots=True)
+class _Ready:
+    """A document that was prepared, with its events and bytes."""
+
+    lot: Lot
+    document: Document
+    load: Load
+    data: bytes
+
+
+@dataclass
+class _Standing:
+    """How a lot stands at a destination after this call."""
+
+    lot: Lot
+    documents: int = 0
+    events: int = 0
+    state: str = LEFT
+    why: list[str] = field(default_factory=list)
+
+    def describe(self) -> dict[str, Any]:
+        told = {"lot": self.lot.number, "gtin": self.lot.gtin, "state": self.state}
+        return told | {"documents": self.documents, "events": self.events, "why": self.why}
+
+
+class _Sender:
+    """Sends to one destination."""
+
+    def __init__(self, record: Record, target: Destination, tell: Tell, stopping: Signal) -> None:
+        self.record, self.target, self.tell, self.stopping = record, target, tell, stopping
+        self.trouble = ""
+
+    def run(self, named: Lot | None) -> dict[str, Any]:
+        """Send what there is of one lot, or of all."""
+        with self.record.read() as view:
+            lots = [named] if named else view.lots()
+        found = []
+        for lot in lots:
+            if self.trouble or self.stopping.is_set():
+                break
+            standing = _Standing(lot)
+            self._lot(standing)
+            if standing.documents or standing.state != UP_TO_DATE:
+                found.append(standing)
+        outcome = "unavailable" if self.trouble else "sent"
+        if any(one.state == STUCK for one in found):
+            outcome = "needs_person"
+        return {
+            "destination": self.target.name,
+            "outcome": outcome,
+            "why": self.trouble or None,
+            "lots": [one.describe() for one in found],
+        }
+
+    def _lot(self, standing: _Standing) -> None:
+        """Send a lot's documents, one after the other."""
+        while not self.stopping.is_set():
+            ready = self._next(standing)
+            if ready is None:
+                return
+            outcome = self._deliver(ready)
+            if outcome is None:
+                return
+            self._note(ready, outcome)
+            if outcome.state == DELIVERED:
+                standing.documents += 1
+                standing.events += ready.document.count - len(outcome.missing)
+                self.tell(
+                    {"destination": self.target.name, "lot": standing.lot.number}
+                    | {name: getattr(ready.document, name) for name in ("name", "count", "sha256")}
+                )
+
+    def _next(self, standing: _Standing) -> _Ready | None:
+        """The lot's open document, or its next one, prepared; None if nothing is to be sent."""
+        while True:
+            with self.record.read() as view:
+                lot = standing.lot = view.lot_at(key_of(standing.lot))
+                last = last_document(view, key_of(lot), self.target.id)
+                if not self._is_due(view, standing, last):
+                    return None
+                if last and last.state == PREPARED:
+                    return self._again(view, lot, last)
+                made = self._made(view, lot, last)
+            if made is None:
+                standing.state = UP_TO_DATE
+                return None
+            if ready := self._prepare(lot, last, *made):
+                return ready
+
+    def _is_due(self, view: View, standing: _Standing, last: Document | None) -> bool:
+        """Whether something of the lot may be sent, as far as can be told without its events."""
+        lot = standing.lot
+        standing.state = UP_TO_DATE
+        if last and last.state == STUCK:
+            standing.state, standing.why = STUCK, [last.why, last.said][: 1 + bool(last.said)]
+            return False
+        if is_done(view, lot, last):
+            return False
+        standing.why = kept_back(view, lot, self.target)
+        standing.state = KEPT_BACK if standing.why else LEFT
+        return not standing.why
+
+    def _again(self, view: View, lot: Lot, last: Document) -> _Ready:
+        """An open document once more, from what the journal says of it."""
+        made = documents.those(events_of(view, lot), last.places)
+        return _Ready(lot, last, made, _written(view, lot, made, asdict(last)))
+
+    def _made(
+        self, view: View, lot: Lot, last: Document | None
+    ) -> tuple[dict[str, Any], Load, bytes] | None:
+        """The lot's next document: what the journal will say of it, its events and its bytes; None
+        if the lot has caused nothing more."""
+        target = self.target
+        made = documents.load(
+            events_of(view, lot),
+            through=last.through if last else 0,
+            owed=last.owes if last else (),
+            most_events=target.most_events,
+            most_bytes=target.most_bytes,
+        )
+        if not made.events:
+            return None
+        number = last.number + 1 if last else 1
+        told = {
+            "destination": target.id,
+            "number": number,
+            **{name: getattr(target, name) for name in ("form", "links", "sender", "receiver")},
+            "created": written(self.record.now()),
+            "name": documents.file_name(lot.gtin, lot.number, number, target.form),
+            "through": last.through if last else 0,
+            "owed": last.owed if last else "",
+            "seq": view.chain(key_of(lot)).count,
+        }
+        data = _written(view, lot, made, told)
+        while len(data) > target.most_bytes and len(made.events) > 1:
+            made = made.first_half()
+            data = _written(view, lot, made, told)
+        units, listed = documents.plain_list(made.events)
+        told |= {"events": documents.write_runs(made.places), "count": len(made.events)}
+        told |= {"sha256": hashlib.sha256(data).hexdigest(), "size": len(data)}
+        told |= {"units": units, "list_sha256": hashlib.sha256(listed).hexdigest()}
+        return told | {"more": int(made.more)}, made, data
+
+    def _prepare(
+        self, lot: Lot, last: Document | None, told: dict[str, Any], made: Load, data: bytes
+    ) -> _Ready | None:
+        """Say in the journal what is about to be sent; None if somebody was faster, or the lot may
+        not be sent any more."""
+        key = key_of(lot)
+        with self.record.work(key) as work:
+            if not self._still(work, lot, last):
+                return None
+            work.write(key, "document prepared", told)
+            ready = document(work, key, self.target.id, told["number"])
+        return _Ready(lot, ready, made, data)
+
+    def _still(self, work: Work, lot: Lot, last: Document | None) -> bool:
+        """Whether the lot stands as it did when the document was made."""
+        now = work.lot_at(key_of(lot))
+        same = last_document(work, key_of(lot), self.target.id) == last
+        return same and now.state == lot.state and not held_back(work, now)
+
+    def _deliver(self, ready: _Ready) -> Outcome | None:
+        """Bring a document to its destination; None if its fate stays open for now."""
+        if hashlib.sha256(ready.data).hexdigest() != ready.document.sha256:
+            return Outcome(STUCK, "other_bytes", "This version writes the document differently.")
+        try:
+            return _lay(Path(self.target.place), ready)
+        except SerialKeeperError as error:
+            self.trouble = " ".join(str(error).split())
+            return None
+
+    def _note(self, ready: _Ready, outcome: Outcome) -> None:
+        """Say in the journal what became of a document, unless somebody did meanwhile."""
+        key, made = key_of(ready.lot), ready.document
+        told: dict[str, Any] = {"destination": made.destination, "number": made.number}
+        if outcome.state == DELIVERED:
+            told |= {"receipt": outcome.receipt, **made.after(outcome.missing)}
+        if outcome.why:
+            told |= {"why": outcome.why, "said": documents.cleaned(outcome.said)}
+        with self.record.work(key) as work:
+            now = last_document(work, key, self.target.id)
+            if now and (now.number, now.state) == (made.number, PREPARED):
+                work.write(key, _VERBS[outcome.state], told)
+
+
+def _lay(folder: Path, ready: _Ready) -> Outcome:
+    """Into a folder: the plain list first, so that whoever sees the document finds it."""
+    name = ready.document.name
+    _, listed = documents.plain_list(ready.load.events)
+    try:
+        lay(folder, documents.list_name(name), listed)
+        lay(folder, name, ready.data)
+    except Refused as error:
+        return Outcome(STUCK, error.word, error.where)
+    return Outcome(DELIVERED, receipt=str(folder / name))
+
+
+def _written(view: View, lot: Lot, made: Load, told: Mapping[str, Any]) -> bytes:
+    """A document's bytes; the same ones again for the same telling."""
+    form, name, seq = (told[one] for one in ("form", "name", "seq"))
+    header = header_of(view, lot, told["sender"], told["receiver"], name=name, seq=seq)
+    pieces = FORMS[form].write(
+        made.events, created=told["created"], links=bool(told["links"]), header=header
+    )
+    return "".join(pieces).encode()
