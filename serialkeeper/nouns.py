@@ -69,6 +69,9 @@ from serialkeeper.store.opening import migrate_record as _migrate
 from serialkeeper.store.opening import open_record as _open
 from serialkeeper.store.record import Record
 
+Told = dict[str, Any]
+"""What a step answers."""
+
 scan = scans.scan
 
 
@@ -123,17 +126,14 @@ class lot:
     count = staticmethod(reconciliation.count)
 
     @staticmethod
-    def reconcile(
-        record: Record, name: str, *, hold: bool = False, pitch: float = 0
-    ) -> dict[str, Any]:
+    def reconcile(record: Record, name: str, *, hold: bool = False, pitch: float = 0) -> Told:
         """Hold both ledgers against each other, or say what the smallest hold is.
 
         Args:
             hold: for the smallest hold.
             pitch: with `hold`, millimetres from label to label, so that places are told in metres.
 
-        Refuses `lot_unknown`, `bad_value`, `role_not_allowed`. See `steps.reconciliation.reconcile`
-        and `steps.holding.hold`.
+        Refuses `lot_unknown`, `bad_value`, `role_not_allowed`. See `steps.holding` for the hold.
         """
         if hold:
             return holding.hold(record, name, pitch=pitch)
@@ -170,7 +170,7 @@ class inspect:
     @staticmethod
     def take(
         record: Record, name: str, path: Path, *, profile: str = "", again_roll: int = 0
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Take in a results file: a first pass, or that of a roll that was read again.
 
         Args:
@@ -277,7 +277,7 @@ class pack:
         in_order: bool = False,
         count: int | None = None,
         reason: str = "",
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Fill one pack, the packs of a file, or packs in plan order.
 
         Args:
@@ -307,7 +307,7 @@ class pack:
         carrier: str = BARS,
         x: float = 0,
         reason: str = "",
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Make a pack's label, or check it by a scan.
 
         Args:
@@ -372,7 +372,7 @@ class record:
         password: str = "",
         station: str = "",
         now: Callable[[], datetime] = clock.now,
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Bring the record of an earlier version to this one.
 
         Args:
@@ -398,7 +398,7 @@ class record:
         call_off: bool = False,
         reason: str = "",
         seen: moving.Seen | None = None,
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Move the record to another database, or call that off.
 
         Args:
@@ -406,8 +406,7 @@ class record:
             call_off: stay here instead; with a `reason`.
             seen: is told how far the copy is.
 
-        Refuses `record_exists`, `nothing_moved`, `record_moved`, `role_not_allowed`. See
-        `steps.moving`.
+        Refuses `record_exists`, `nothing_moved`, `record_moved`, `role_not_allowed`.
         """
         if call_off:
             return moving.call_off(record, to, reason=reason)
@@ -422,7 +421,7 @@ class record:
         password: str = "",
         station: str = "",
         now: Callable[[], datetime] = clock.now,
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Restore a backup to an empty place.
 
         Args:
@@ -449,7 +448,7 @@ class record:
     @staticmethod
     def export(
         record: Record | None, out: Path | None = None, *, check: Path | None = None
-    ) -> dict[str, Any]:
+    ) -> Told:
         """Write a complete copy of the record that can be read without this program, or check one.
 
         Args:

@@ -161,7 +161,8 @@ def _item(item: Item, width: float) -> Iterator[Flowable]:
                 [_paragraph(name, _TONES["soft"]), _paragraph(text, _CELL)] for name, text in rows
             ]
             lines = [("LINEBELOW", (0, 0), (-1, -1), 0.3, HexColor(FAINT)), *_TIGHT]
-            yield Grid(cells, [width * 0.24, width * 0.76], style=lines, splitInRow=1)
+            grid = Grid(cells, [width * 0.24, width * 0.76], style=lines, splitInRow=1)
+            yield KeepTogether([grid])  # on one page, if any page holds it
             yield Spacer(1, 4)
         case Table():
             yield from _table(item, width)

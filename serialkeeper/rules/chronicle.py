@@ -30,7 +30,7 @@ HANDED_OUT: Mapping[str, str] = {
 
 @dataclass(slots=True)
 class Writer:
-    """A person in one role: how many entries, of which kinds, from when to when."""
+    """A person in one role, or their token: how many entries, of which kinds, from when to when."""
 
     person: str
     role: str
@@ -115,7 +115,8 @@ class Chronicle:
         self._correction(entry, told)
 
     def _people(self, entry: Entry) -> None:
-        mine = self.writers.setdefault((entry.person, entry.role), Writer(entry.person, entry.role))
+        role = f"{entry.role}, token {entry.token}" if entry.token else entry.role
+        mine = self.writers.setdefault((entry.person, role), Writer(entry.person, role))
         mine.note(mine.verbs, entry)
         if entry.second:
             roles = [

@@ -29,6 +29,7 @@ _SECTIONS = (
     report_acts.packs,
     report_acts.checks,
     report_acts.handed,
+    report_acts.sent,
     report_acts.writers,
     report_acts.journal,
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from serialkeeper.rules.chronicle import people
+from serialkeeper.rules.documents import DELIVERED
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
 from serialkeeper.rules.report_facts import Facts
@@ -208,12 +209,51 @@ def handed(facts: Facts) -> Section:
         Column("SHA-256", 30),
     )
     return section(
-        "Handed out", table(columns, rows, more=f"record entries {facts.name}"), _not_told()
+        "Handed out",
+        table(columns, rows, more=f"record entries {facts.name}"),
+        Say("Written is not delivered: what of it reached whom, this table does not tell.", "soft"),
     )
 
 
-def _not_told() -> Say:
-    return Say("Written is not delivered: the record does not tell who received a file.", "soft")
+def sent(facts: Facts) -> Section:
+    """Events on their way to their destinations, and what became of them."""
+    rows, loud = list[tuple[object, ...]](), list[int]()
+    for name, one in facts.documents:
+        if one.state != DELIVERED:
+            loud.append(len(rows))
+        told = "; ".join(text for text in (one.receipt, one.why, one.said) if text)
+        when = moment(one.ended or one.prepared)
+        rows.append((name, one.number, one.count, one.state.replace("_", " "), when, told,
+                     one.name, one.sha256))  # fmt: skip
+    columns = (
+        Column("destination", 14),
+        Column("no.", 5, right=True),
+        Column("events", 8, right=True),
+        Column("state", 10),
+        Column("since (UTC)", 12),
+        Column("receipt, or what was said", 18),
+        Column("document", 13),
+        Column("SHA-256", 20),
+    )
+    if not rows:
+        return section("Events and their receipts", Say("No event was sent by this record."))
+    more = f"record entries {facts.name}"
+    return section(
+        "Events and their receipts",
+        *map(Say, sent_left(facts)),
+        table(columns, rows, more=more, loud=loud),
+    )
+
+
+def sent_left(facts: Facts) -> list[str]:
+    """Destinations whose last document did not arrive."""
+    last = dict(facts.documents)
+    return [
+        f"Events for {name}: document {one.number} is {one.state.replace('_', ' ')}"
+        + (f" ({one.why})" if one.why else "")
+        for name, one in last.items()
+        if one.state != DELIVERED
+    ]
 
 
 def writers(facts: Facts) -> Section:

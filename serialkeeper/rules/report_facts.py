@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.rules.chronicle import Chronicle
+from serialkeeper.rules.documents import Document
 from serialkeeper.rules.figures import Sheet
 from serialkeeper.rules.jobs import Web
 from serialkeeper.rules.review import Review
@@ -149,6 +150,7 @@ class Facts:
         proofs: what further passes proved: labels by word.
         outs: labels that are not simply good.
         telling: the last entry that can have caused an event, 0 for none.
+        documents: events on their way, each with its destination's name.
         replacements: spares that were put in the place of bad labels.
         drawings: the rolls drawn, for lots that are not too large.
         protection: what the report can be held against.
@@ -175,6 +177,7 @@ class Facts:
     proofs: Mapping[str, int]
     outs: Outs
     telling: int
+    documents: Sequence[tuple[str, Document]]
     replacements: Sequence[Mapping[str, Any]]
     drawings: Sequence[tuple[str, Sheet]]
     protection: Protection

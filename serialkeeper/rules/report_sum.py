@@ -10,7 +10,7 @@ from serialkeeper.rules.chronicle import people
 from serialkeeper.rules.counts import TERMS, bad_percent, percent
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOIDED, WORDS
 from serialkeeper.rules.pages import Column, Item, Say, Section, Table, Told, moment, section, table
-from serialkeeper.rules.report_acts import check_left
+from serialkeeper.rules.report_acts import check_left, sent_left
 from serialkeeper.rules.report_facts import Facts
 
 _GOOD = ("commissioned", "verified")
@@ -75,7 +75,7 @@ def _must_not_be_missed(facts: Facts) -> Iterator[str]:
             f"{left['groups']:,} group{'s' * (left['groups'] > 1)} not reviewed, "
             f"{left['critical']:,} of them critical."
         )
-    yield from check_left(facts)
+    yield from (*check_left(facts), *sent_left(facts))
     if lot["state"] != "closed":
         yield f"The lot is not closed (its state is {lot['state']}): what stands here may change."
 

@@ -65,8 +65,8 @@ def set_up(
         reach: how a capture interface is reached; names of secrets, never secrets.
         retire: send nothing there any more; its name is never used again.
 
-    Refuses `bad_value`, `destination_unknown`, `file_missing`, `destination_exists`, `location_unknown`,
-    `role_not_allowed`.
+    Refuses `bad_value`, `destination_unknown`, `destination_exists`, `file_missing`,
+    `location_unknown`, `role_not_allowed`.
 
     Returns:
         what `rules.destinations.Destination.describe` gives.

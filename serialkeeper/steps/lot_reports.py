@@ -21,6 +21,7 @@ from serialkeeper.rules.report import document
 from serialkeeper.rules.report_facts import Facts, Made, Protection
 from serialkeeper.rules.strips import make_strips, shown_in
 from serialkeeper.store import balances, checkpoints, lot_report, lots
+from serialkeeper.store.destinations import destinations_of, documents_of
 from serialkeeper.store.holds import all_holds
 from serialkeeper.store.plans import all_in_short
 from serialkeeper.store.record import Record
@@ -196,6 +197,11 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
         proofs=lot_report.proofs_of(view, lot),
         outs=lot_report.outs_of(view, lot, web),
         telling=last.seq if last else 0,
+        documents=[
+            (to.name, one)
+            for to in destinations_of(view)
+            for one in documents_of(view, key, to.id)
+        ],
         replacements=[
             {"bad": one.bad, "spare": one.spare, "roll": one.roll, "at": one.at, "by": one.by,
              "reason": one.reason}

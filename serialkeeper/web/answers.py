@@ -52,8 +52,12 @@ class Whole(Response):
             while more:
                 data = await anyio.to_thread.run_sync(file.read, PIECE)
                 more = len(data) == PIECE
-                with anyio.fail_after(SLOWEST_PIECE):
+                with anyio.move_on_after(SLOWEST_PIECE) as taking:
                     await send({"type": "http.response.body", "body": data, "more_body": more})
+                if taking.cancelled_caught:
+                    return  # before its end: the server breaks the connection off
+        if self.background:
+            await self.background()
 
 
 def rows(some: Iterable[Mapping[str, Any]]) -> Response:
@@ -87,6 +91,7 @@ def unplaced(folder: Path) -> Iterator[None]:
     except SerialKeeperError as error:
         for name in ("message", "where", "expected", "came", "remedy"):
             setattr(error, name, getattr(error, name).replace(f"{folder}/", ""))
+        error.more = tuple(line.replace(f"{folder}/", "") for line in error.more)
         raise
 
 

@@ -10,9 +10,10 @@ import anyio.to_thread
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
-from serialkeeper.errors import WORDS, SerialKeeperError, WrongUsage
+from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
 from serialkeeper.web import looking, working
@@ -66,6 +67,8 @@ def make_app(
 
     app.state.protect = protect
     app.add_exception_handler(SerialKeeperError, _refused)
+    app.add_exception_handler(OSError, _no_room)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
@@ -91,6 +94,21 @@ async def _lifespan(_: FastAPI) -> AsyncIterator[None]:
 async def _refused(_: Request, error: Exception) -> Response:
     assert isinstance(error, SerialKeeperError)  # noqa: S101 - it is registered for these
     return problem(error)
+
+
+async def _no_room(_: Request, error: Exception) -> Response:
+    assert isinstance(error, OSError)  # noqa: S101 - it is registered for these
+    return problem(
+        Unavailable(
+            "file_unwritable",
+            f"The server's file system does not do it: {error.strerror or type(error).__name__}.",
+            remedy="Look at the room, and the rights, in the server's TMPDIR.",
+        )
+    )
+
+
+async def _gone(_: Request, __: Exception) -> Response:
+    return problem(Refused("too_slow", "The connection ended before the request's body did."))
 
 
 async def _failed(_: Request, error: Exception) -> Response:

@@ -26,6 +26,9 @@ from serialkeeper.web.gate import LARGEST_FILE, Body
 NOTED_EACH_MINUTE = 30
 """Wrong tokens that are counted in the record; more of them would only keep it busy."""
 
+LONGEST_NAME = 200
+"""Bytes of a file's name; file systems take 255, and steps put some to it."""
+
 HIGHEST = 2**31 - 1
 """The highest number of a position, a roll, a job: keys are whole numbers of 32 bits."""
 
@@ -37,13 +40,12 @@ class Served:
     Attributes:
         record: open, in nobody's hands.
         acting: in whose hands a practice record is.
-        key: the file with the key for checkpoints, if there is one.
+        wrong: when the last wrong tokens came.
     """
 
     record: Record
     acting: str = ""
-    key: Path | None = None
-    wrong: deque[float] = field(default_factory=deque)
+    wrong: deque[float] = field(default_factory=lambda: deque(maxlen=NOTED_EACH_MINUTE))
 
     def opened(self, token: str) -> Record:
         """The record in the hands of a token's owner; one for practice in the named person's.
@@ -61,13 +63,13 @@ class Served:
                 came="none",
                 remedy="Make a token: serialkeeper person token. Send the text of its file.",
             )
-        while self.wrong and self.wrong[0] < clock.seconds() - 60:
-            self.wrong.popleft()
+        now = clock.seconds()
+        noted = len(self.wrong) < NOTED_EACH_MINUTE or self.wrong[0] < now - 60
         try:
-            return signed_in(self.record, token=token, noted=len(self.wrong) < NOTED_EACH_MINUTE)
+            return signed_in(self.record, token=token, noted=noted)
         except Refused as error:
             if error.word == "sign_in_refused":
-                self.wrong.append(clock.seconds())
+                self.wrong.append(now)
             raise
 
 
@@ -114,8 +116,16 @@ async def _lot(
 Lot = Annotated[str, Depends(_lot)]
 """A lot by its product and number."""
 
+
+def _short_enough(name: str) -> str:
+    if len(name.encode()) > LONGEST_NAME:
+        raise ValueError(f"a file name has {LONGEST_NAME} bytes at most")
+    return name
+
+
 FileName = Annotated[
     str,
+    AfterValidator(_short_enough),
     Query(
         min_length=1,
         max_length=120,

@@ -36,14 +36,8 @@ STATUSES: Mapping[int, tuple[str, ...]] = {
         *("results_truncated", "results_position", "results_unplaced", "results_clock"),
         *("profile_invalid", "packs_invalid", "image_unreadable", "images_empty", "images_order"),
         *("images_grid", "symbol_too_small", "symbol_too_large", "clearance_incomplete"),
-        *(
-            "events_unreadable",
-            "scan_symbology",
-            "scan_doubtful",
-            "scan_garbled",
-            "scan_elsewhere",
-            "roll_rows",
-        ),
+        *("scan_symbology", "scan_doubtful", "scan_garbled", "scan_elsewhere", "roll_rows"),
+        "events_unreadable",
     ),
 }
 """Words that tell a status of their own."""

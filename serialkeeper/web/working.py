@@ -268,7 +268,7 @@ def compare_events(record: Opened, file: Sent, lot: Short = "") -> Any:
     """Hold a document of events against the record; the body is the document. `lot`: whose events
     they have to be. Nothing is written."""
     with unplaced(file.parent):
-        return nouns.events.read(record, file, name=lot)
+        return {**nouns.events.read(record, file, name=lot), "file": file.name}
 
 
 @work("/lots/{gtin}/{lot}/report", "lot report", gives={one: {} for one in _REPORTS.values()})

@@ -195,6 +195,16 @@ def _ship(lot: Lot) -> None:
     )
 
 
+def _unship(lot: Lot) -> None:
+    pallets = [one["key"] for one in _packs(lot, "pallet")]
+    sk.pack.unship(lot.record, pallets, reason="still on the dock")
+
+
+def _check_events(lot: Lot) -> None:
+    told = sk.events.check(lot.record, lot.name)
+    must(told["agrees"], f"the accounts differ: {told['difference']}")
+
+
 def _checkpoint(lot: Lot) -> None:
     keys = lot.folder.parent
     sk.record.checkpoint(lot.record, keys / "elsewhere", key=keys / "checkpoints.pem")
@@ -261,6 +271,20 @@ LIFE = (
         ),
         ("move_not_allowed",),
     ),
+    Step(
+        "correct",
+        lambda lot: sk.label.correct(
+            lot.record, lot.name, f"{SAMPLED[0]}", reason="not this one", second=SECOND
+        ),
+        ("move_not_allowed",),
+    ),
+    Step(
+        "settle",
+        lambda lot: sk.label.decommission(
+            lot.record, lot.name, f"{SAMPLED[0]}", reason="sampled", count=1
+        ),
+        ("move_not_allowed",),
+    ),
     Step("alarm", _acknowledge),
     _challenge("end"),
     _clearance("after"),
@@ -294,8 +318,11 @@ LIFE = (
         ("hold_unknown",),
     ),
     Step("ship", _ship, ("pack_state",)),
+    Step("unship", _unship, ("pack_state",)),
+    Step("ship", _ship, ("pack_state",)),
     Step("review", _review),
     Step("close", lambda lot: sk.lot.close(lot.record, lot.name), ("lot_state",)),
+    Step("check", _check_events),
     Step(
         "events",
         lambda lot: sk.events.write(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from typing import Any
 
 from starlette.testclient import TestClient
@@ -33,9 +34,11 @@ class Client(TestClient):
         return told
 
 
-def served(url: str, *, token: str = "", **more: Any) -> Client:
+def served(
+    url: str, *, token: str = "", now: Callable[[], datetime] = clock.now, **more: Any
+) -> Client:
     """A client of a record that is served in this process."""
-    record = stand_by(url, station="server", now=clock.now, chance=clock.chance())
+    record = stand_by(url, station="server", now=now, chance=clock.chance())
     lines: list[str] = []
     app = make_app(record, say=lines.append, hosts=gate.LOOPBACK, **more)
     headers = {"Authorization": f"Bearer {token}"} if token else {}

@@ -757,7 +757,17 @@ def requests() -> Iterator[Attack]:
     for lot in ("%FF%FE", "' OR 1=1 --", "%252F", "..%2F..%2Fx", "%E2%80%AE"):
         yield Attack(kind, f"lot {lot}", _asked("GET", f"/lots/{GTIN}/{lot}"), "lot_unknown")
     yield Attack(kind, "lot %00", _asked("GET", f"/lots/{GTIN}/%00"), "*")
-    for name in ("../x.csv", "..", ".x", "a/b", "a%00b", "a%0Ab", "", "x" * 121):
+    for name in (
+        "../x.csv",
+        "..",
+        ".x",
+        "a/b",
+        "a%00b",
+        "a%0Ab",
+        "",
+        "x" * 121,
+        "%F0%9F%92%8A" * 60,
+    ):
         yield Attack(
             kind, f"file {name}", _asked("POST", f"{takes}?name={name}", content=b"x"), "usage"
         )

@@ -163,6 +163,9 @@ def test_other_bytes_under_the_name_wait_for_a_person(
     assert run(["--record", bench.url, "--as", "Line Lead", "events", "send", "--once"]) == 5
     assert run(["--record", bench.url, "--as", "Line Lead", "events", "status"]) == 5
     assert "stuck. file_exists" in capsys.readouterr().out
+    pages = [bench.folder / f"{one}.html" for one in ("stuck", "sent")]
+    sk.lot.report(bench.record, "C1", out=pages[0])
+    assert "Events for east: document 1 is stuck (file_exists)" in pages[0].read_text()
     with refused("reason_needed"):
         sk.events.settle(bench.record, "east", "C1", stored=False, reason=" ")
     (east / name).unlink()
@@ -171,7 +174,10 @@ def test_other_bytes_under_the_name_wait_for_a_person(
     with refused("nothing_stuck"):
         sk.events.settle(bench.record, "east", "C1", stored=True, reason="twice")
     assert sent(bench)["C1"]["documents"] == 1
-    assert (east / f"{GTIN}.C1.00002.jsonld").exists()
+    document = (east / f"{GTIN}.C1.00002.jsonld").read_bytes()
+    sk.lot.report(bench.record, "C1", out=pages[1])
+    told = pages[1].read_text()
+    assert hashlib.sha256(document).hexdigest() in told and "document 1 is" not in told
     bench.heads()
 
 

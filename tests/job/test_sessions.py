@@ -234,7 +234,8 @@ def test_a_token_may_what_it_is_for_and_signs_nothing(station: Station) -> None:
             given = {"purpose": "products", "may": ["products"], "out": out, **wrong}
             refused("bad_value", sk.person.token, lead, **given)
         refused("reason_needed", sk.person.token, lead, purpose=" ", may=["look"], out=out)
-        made = sk.person.token(lead, purpose="master data", may=["products"], out=out)
+        wanted = ["products", "reports"]
+        made = sk.person.token(lead, purpose="master data", may=wanted, out=out)
         again = {"purpose": "again", "may": ["look"], "out": out}
         refused("file_exists", sk.person.token, lead, **again)
         assert [one["purpose"] for one in sk.person.tokens(lead)] == ["master data"]
@@ -245,6 +246,13 @@ def test_a_token_may_what_it_is_for_and_signs_nothing(station: Station) -> None:
         assert (script.person, script.token and script.token.id) == (LENA, 1)
         sk.product.add(script, "09521234000136", name="Others", prefix_length=7)
         refused("token_narrow", sk.lot.approve, script, "LOT24A", second=CARLA)
+        report = station.folder / "report.html"
+        # A report is in its scope, the checkpoint beside it is not.
+        refused("token_narrow", sk.lot.report, script, "LOT24A", out=report, key=out)
+        sk.lot.report(script, "LOT24A", out=report)
+        assert "PRACTICE" not in report.read_text() and "token 1" not in report.read_text()
+        sk.lot.report(script, "LOT24A", out=station.folder / "again.html")
+        assert "line lead, token 1" in (station.folder / "again.html").read_text()
         more = {"expiry": EXPIRY, "target": 5}
         refused("token_narrow", sk.lot.open, script, GTIN, "LOT24B", **more)
         refused("token_narrow", sk.person.token, script, **{**again, "out": out.with_name("b")})
@@ -261,6 +269,7 @@ def test_a_token_may_what_it_is_for_and_signs_nothing(station: Station) -> None:
     assert "in force until" in refused("token_over", station.at, token=text_of).came
     station.clock.time -= timedelta(days=tokens.DAYS)
     with station.of(BEA) as operator:
+        refused("role_not_allowed", sk.lot.report, operator, "LOT24A", out=out.with_suffix(".pdf"))
         refused("token_unknown", sk.person.revoke, operator, 1, reason="not mine")
     with station.of(ADA) as administrator:
         refused("reason_needed", sk.person.revoke, administrator, 1, reason="")
