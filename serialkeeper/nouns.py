@@ -348,16 +348,10 @@ class events:
     check = staticmethod(agreeing.check)
     write = staticmethod(handoff.write_events)
     read = staticmethod(rereading.read_events)
+    destination = staticmethod(destinations.set_up)
     send = staticmethod(sending.send)
     settle = staticmethod(destinations.settle)
     status = staticmethod(destinations.status)
-
-    @staticmethod
-    def destination(record: Record, name: str, *, retire: bool = False, **settings: Any) -> Told:
-        """Add, change (`steps.destinations.set_up`) or retire a destination."""
-        if retire:
-            return destinations.retire(record, name)
-        return destinations.set_up(record, name, **settings)
 
 
 class station:

@@ -16,7 +16,7 @@ import typer
 from serialkeeper.cli.answer import FINDINGS, answer, call, printable
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import Unavailable, WrongUsage
-from serialkeeper.rules.destinations import MOST_BYTES, MOST_EVENTS
+from serialkeeper.rules.destinations import BEHAVIOURS, MOST_BYTES, MOST_EVENTS, Reach
 from serialkeeper.rules.event_forms import FORMS
 from serialkeeper.steps import destinations, sending
 
@@ -28,6 +28,9 @@ Lot = Annotated[str, typer.Option("--lot", metavar="LOT", help="One lot only.")]
 def destination(
     name: Name,
     folder: Annotated[Path | None, typer.Option(help="A folder that the receiver reads.")] = None,
+    capture: Annotated[
+        str, typer.Option(metavar="URL", help="An EPCIS 2.0 capture interface.")
+    ] = "",
     form: Annotated[str, typer.Option(help=", ".join(FORMS) + ".")] = "json",
     links: Annotated[
         bool, typer.Option("--links", help="Identifiers as GS1 Digital Links.")
@@ -39,17 +42,34 @@ def destination(
     ] = False,
     most_events: Annotated[int, typer.Option(help="Events of one document.")] = MOST_EVENTS,
     most_bytes: Annotated[int, typer.Option(help="Bytes of one document.")] = MOST_BYTES,
+    token_secret: Annotated[
+        str, typer.Option(metavar="NAME", help="The token is in SERIALKEEPER_SECRET_NAME.")
+    ] = "",
+    client_certificate: Annotated[
+        Path | None, typer.Option(help="Our own certificate, PEM.")
+    ] = None,
+    client_key: Annotated[Path | None, typer.Option(help="Its key, PEM, mode 0600.")] = None,
+    authority: Annotated[
+        Path | None, typer.Option(help="The certificates to trust instead of the system's.")
+    ] = None,
+    error_behaviour: Annotated[
+        str, typer.Option(help="Where not every event can be stored: " + " or ".join(BEHAVIOURS))
+    ] = BEHAVIOURS[0],
+    knows_ids: Annotated[
+        bool, typer.Option("--knows-ids", help="The receiver passes over events that it has.")
+    ] = False,
     retire: Annotated[bool, typer.Option("--retire", help="Send nothing there any more.")] = False,
 ) -> None:
     """Add or change a destination. Example: events destination east --folder /srv/east."""
     if retire:
-        result = destinations.retire(call.record(), name)
+        result = destinations.set_up(call.record(), name, retire=True)
         answer(result, [f"Nothing is sent to {name} any more."])
         return
     result = destinations.set_up(
         call.record(),
         name,
         folder=folder,
+        capture=capture,
         form=form,
         links=links,
         sender=sender,
@@ -57,8 +77,20 @@ def destination(
         as_it_happens=as_it_happens,
         most_events=most_events,
         most_bytes=most_bytes,
+        reach=Reach(
+            error_behaviour,
+            knows_ids,
+            token_secret,
+            _file(client_certificate),
+            _file(client_key),
+            _file(authority),
+        ),
     )
     answer(result, [_destination_line(result)])
+
+
+def _file(path: Path | None) -> str:
+    return str(path.absolute()) if path else ""
 
 
 def _destination_line(one: dict[str, Any]) -> str:

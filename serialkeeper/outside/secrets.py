@@ -18,6 +18,9 @@ PIN, SECOND_PIN, TOKEN = "SERIALKEEPER_PIN", "SERIALKEEPER_SECOND_PIN", "SERIALK
 NAMES = (PASSWORD, SECOND_PASSWORD, PIN, SECOND_PIN, TOKEN)
 """Variables with a secret; with `_FILE` behind, with the name of its file."""
 
+PREFIX = "SERIALKEEPER_SECRET_"
+"""What variables begin with that hold secrets which the record knows by name."""
+
 LONGEST = 4_096
 """Bytes of a password's file or line, at most."""
 
@@ -32,6 +35,26 @@ def password(variable: str, prompt: str) -> str:
     if named := os.environ.get(f"{variable}_FILE"):
         return _from_file(Path(named))
     return asked(prompt) if at_terminal() else ""
+
+
+def named(name: str, destination: str) -> str:
+    """A secret that the record knows by name: from SERIALKEEPER_SECRET_NAME, or from the file that
+    SERIALKEEPER_SECRET_NAME_FILE names.
+
+    Refuses `secret_missing`, `file_missing`, `secret_exposed`, `usage`.
+    """
+    variable = f"{PREFIX}{name}"
+    text = password(variable, "") if given(variable) else ""
+    if text and text.isascii() and text.isprintable() and " " not in text:
+        return text
+    raise Refused(
+        "secret_missing",
+        "The secret of the destination is not there, or is none that HTTP can carry.",
+        where=f"destination {destination}",
+        expected=f"{variable}, or {variable}_FILE with the name of a 0600 file",
+        came="neither" if not text else "spaces or other signs in it",
+        remedy="Give it to the account that sends; the record keeps its name only.",
+    )
 
 
 def given(variable: str) -> bool:
@@ -98,7 +121,11 @@ def _unwritable(path: Path, error: OSError, what: str) -> Unavailable:
 def environment() -> dict[str, str]:
     """The environment without passwords, for programs that are called."""
     hidden = {*NAMES, *(f"{name}_FILE" for name in NAMES)}
-    return {name: value for name, value in os.environ.items() if name not in hidden}
+    return {
+        name: value
+        for name, value in os.environ.items()
+        if name not in hidden and not name.startswith(PREFIX)
+    }
 
 
 def _from_file(path: Path) -> str:

@@ -6,10 +6,12 @@ RFC 9110 section 4.2.2 wants https for what is not for everybody's eyes.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import texts
@@ -17,14 +19,62 @@ from serialkeeper.rules.chain import Entry
 from serialkeeper.rules.changes import Change, Insert, Row, Update
 from serialkeeper.rules.event_forms import FORMS
 
-FOLDER = "folder"
-"""The one kind of destination so far: a folder that the receiver reads."""
+FOLDER, CAPTURE = "folder", "capture"
+"""Kinds of destinations: a folder that the receiver reads; an EPCIS 2.0 capture interface."""
+
+BEHAVIOURS = ("rollback", "proceed")
+"""What a receiver does with a document of which it cannot store every event (EPCIS 2.0)."""
 
 MOST_EVENTS, MOST_BYTES = 500, 16 * 1024 * 1024
 """What one document holds at most unless told otherwise."""
 
+_SECRET = re.compile(r"[A-Z0-9][A-Z0-9_]{0,39}")
+_LOOPBACK = ("localhost", "127.0.0.1", "::1")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
 _LONGEST_PLACE = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How a capture interface is reached.
+
+    Attributes:
+        behaviour: one of BEHAVIOURS.
+        knows_ids: the receiver passes over events that it has already.
+        token: name of the secret that is its token; empty for none.
+        certificate, key: files of our own certificate and its key; empty for none.
+        authority: file of the certificates to trust; empty for the system's.
+    """
+
+    behaviour: str = BEHAVIOURS[0]
+    knows_ids: bool = False
+    token: str = ""
+    certificate: str = ""
+    key: str = ""
+    authority: str = ""
+
+    def check(self) -> Reach:
+        """Refuses `bad_value`."""
+        wrong = ""
+        if self.behaviour not in BEHAVIOURS:
+            wrong = f"--error-behaviour: {self.behaviour}"
+        elif self.token and not _SECRET.fullmatch(self.token):
+            wrong = f"--token-secret: {self.token}"
+        elif self.key and not self.certificate:
+            wrong = "--client-key without --client-certificate"
+        elif any(len(one) > _LONGEST_PLACE for one in (self.certificate, self.key, self.authority)):
+            wrong = "a file's name that is too long"
+        if wrong:
+            raise Refused(
+                "bad_value",
+                "It is not understood how the destination is reached.",
+                where="events destination",
+                expected=f"{' or '.join(BEHAVIOURS)}; the name of a secret in capital letters, "
+                "digits and underscores; a key with its certificate",
+                came=wrong,
+                remedy="Correct it. A secret itself belongs into the environment, not here.",
+            )
+        return self
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +83,8 @@ class Destination:
 
     Attributes:
         id, name: its number and name; both stay for ever.
-        what: FOLDER.
-        place: the folder.
+        what: FOLDER or CAPTURE.
+        place: the folder, or the URL of the capture interface.
         form: one of `rules.event_forms.FORMS`.
         links: 1 if units and places are named by GS1 Digital Links, not by EPC URNs.
         sender, receiver: locations that a document's header names; both empty for no header.
@@ -60,6 +110,11 @@ class Destination:
     at: str
     retired: str
 
+    @property
+    def reach(self) -> Reach:
+        """How a capture interface is reached."""
+        return Reach(**json.loads(self.options)) if self.options else Reach()
+
     def describe(self) -> dict[str, Any]:
         """The destination for people and programs."""
         return {
@@ -74,6 +129,7 @@ class Destination:
             "most_events": self.most_events,
             "most_bytes": self.most_bytes,
             "retired": self.retired or None,
+            "reach": asdict(self.reach) if self.options else None,
         }
 
 
@@ -137,11 +193,52 @@ def check_folder(place: str) -> str:
     )
 
 
+def check_url(url: str, form: str) -> str:
+    """The URL of a capture interface. Refuses `bad_value`; a URL with a password is not repeated.
+
+    >>> check_url("https://epcis.example:8443/capture", "json")
+    'https://epcis.example:8443/capture'
+    """
+    try:
+        parts = urlsplit(url)
+        host, secret = parts.hostname or "", "@" in parts.netloc or bool(parts.query)
+        plain = parts.scheme == "http" and host in _LOOPBACK
+        well = bool(host) and parts.port != 0 and not parts.fragment
+    except ValueError:
+        host, secret, plain, well = "", "@" in url, False, False
+    well = well and url.isascii() and not set(url) & set(' \\"<>{}|^`') and url.isprintable()
+    if secret or not well or not (plain or parts.scheme == "https") or len(url) > _LONGEST_PLACE:
+        raise Refused(
+            "bad_value",
+            "That is no URL of a capture interface.",
+            where="--capture",
+            expected="https://HOST/.../capture, without name, password and query; http:// only to "
+            "this computer itself",
+            came="a URL with a password or a query" if secret else url,
+            remedy="Name a token by --token-secret; if a real password was typed, change it.",
+        )
+    if form != "json":
+        raise Refused(
+            "bad_value",
+            "A capture interface takes JSON-LD.",
+            where="--form",
+            expected="json",
+            came=form,
+            remedy="Leave --form out.",
+        )
+    return url
+
+
 def _set(entry: Entry, _key: Row) -> list[Change]:
     row = {**entry.data, "at": entry.at}
     if row.pop("first"):
         return [Insert("destination", {**row, "retired": ""})]
     return [Update("destination", {"id": row.pop("id")}, row)]
+
+
+def _learnt(entry: Entry, _key: Row) -> list[Change]:
+    values = {name: entry.data[name] for name in ("most_events", "most_bytes")}
+    return [Update("destination", {"id": entry.data["id"]}, values)]
 
 
 def _retired(entry: Entry, _key: Row) -> list[Change]:
@@ -151,5 +248,6 @@ def _retired(entry: Entry, _key: Row) -> list[Change]:
 HOUSE_HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "destination set": _set,
     "destination retired": _retired,
+    "limits learnt": _learnt,
 }
 """What entries of the house's chain do."""

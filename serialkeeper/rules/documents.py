@@ -15,6 +15,7 @@ from itertools import islice
 from typing import Any
 from urllib.parse import quote
 
+from serialkeeper.errors import SerialKeeperError
 from serialkeeper.rules import texts
 from serialkeeper.rules.chain import Entry
 from serialkeeper.rules.changes import Change, Insert, Row, Update
@@ -51,7 +52,7 @@ class Document:
         state: PREPARED, DELIVERED, NOT_STORED or STUCK.
         why: a word for why it is not delivered; empty if it is.
         said: what the receiver said.
-        receipt: where the receiver says that it has it.
+        receipt: where the receiver says that it has it, or that it works on it.
         through, owed: what of the lot is with the receiver after it: all events up to one place,
             but these.
         seq, more: up to which entry the lot's chain was read for it, and whether that had caused
@@ -100,9 +101,9 @@ class Document:
         return self.through - len(self.owes)
 
     def after(self, missing: Sequence[int] = ()) -> dict[str, Any]:
-        """`through` and `owed` once it is delivered, but for the events at these places."""
+        """`through` and `owed` once it is delivered, but for these of its events, from 0."""
         mine = self.places
-        owed = set(self.owes).difference(mine).union(missing)
+        owed = set(self.owes).difference(mine).union(mine[one] for one in missing)
         return {"through": max(self.through, *mine), "owed": write_runs(owed)}
 
     def describe(self) -> dict[str, Any]:
@@ -151,7 +152,10 @@ class Outcome:
         state: DELIVERED, NOT_STORED or STUCK.
         why, said: a word for why not all of it was delivered, and what the receiver said.
         receipt: where the receiver says that it has it.
-        missing: places of its events that are not there although the others are.
+        missing: which of its events, counted from 0, are not there although the others are.
+        answer: SHA-256 of the receiver's last answer; empty for none.
+        most_events, most_bytes: limits that the receiver has; 0 for what it did not tell.
+        hindrance: why no document would be stored now; None if only this one was not.
     """
 
     state: str
@@ -159,6 +163,10 @@ class Outcome:
     said: str = ""
     receipt: str = ""
     missing: Sequence[int] = ()
+    answer: str = ""
+    most_events: int = 0
+    most_bytes: int = 0
+    hindrance: SerialKeeperError | None = None
 
 
 def those(events: Iterable[Event], places: Sequence[int]) -> Load:
@@ -290,8 +298,14 @@ def _ended(entry: Entry, key: Row, state: str, values: Row) -> Update:
     return Update("document", {**key, **which}, {**values, "state": state, "ended": entry.at})
 
 
+def _accepted(entry: Entry, key: Row) -> list[Change]:
+    which = {name: entry.data[name] for name in ("destination", "number")}
+    return [Update("document", {**key, **which}, {"receipt": entry.data["receipt"]})]
+
+
 HANDLERS: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "document prepared": _prepared,
+    "document accepted": _accepted,
     "document delivered": _ends(DELIVERED),
     "document not stored": _ends(NOT_STORED),
     "document stuck": _ends(STUCK),

@@ -142,6 +142,8 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "destination set": (COMPLIANCE, INTEGRATOR, ADMINISTRATOR),
     "destination retired": (COMPLIANCE, INTEGRATOR, ADMINISTRATOR),
     "document prepared": _SENDING,
+    "document accepted": _SENDING,
+    "limits learnt": _SENDING,
     "document delivered": _SENDING,
     "document not stored": _SENDING,
     "document stuck": _SENDING,

@@ -40,7 +40,7 @@ SCOPES: Mapping[str, tuple[str, ...]] = {
     ),
     "events": (
         *("events written", "events checked", "document prepared", "document delivered"),
-        *("document not stored", "document stuck"),
+        *("document not stored", "document stuck", "document accepted", "limits learnt"),
     ),
     "reports": ("lot reported",),
     "checkpoints": ("checkpoint made",),

@@ -24,6 +24,7 @@ from serialkeeper.rules.parts import NO_TIME, unpack_states
 
 HANDED_OUT = (
     *("events written", "events checked", "lot reported", "document prepared"),
+    "document accepted",
     *("document delivered", "document not stored", "document stuck", "document settled"),
 )
 """Entries that tell of what was and cause no event: events are the same whether or not some of them

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import destinations
-from serialkeeper.rules.chain import HOUSE
-from serialkeeper.rules.destinations import FOLDER, MOST_BYTES, MOST_EVENTS, Destination
+from serialkeeper.rules.chain import HOUSE, canonical
+from serialkeeper.rules.destinations import (
+    CAPTURE,
+    FOLDER,
+    MOST_BYTES,
+    MOST_EVENTS,
+    Destination,
+    Reach,
+)
 from serialkeeper.rules.documents import DELIVERED, PREPARED, STUCK, Document
 from serialkeeper.rules.moves import COMPLIANCE
 from serialkeeper.rules.remarks import check_remark
@@ -32,6 +40,7 @@ def set_up(
     name: str,
     *,
     folder: Path | None = None,
+    capture: str = "",
     form: str = "json",
     links: bool = False,
     sender: str = "",
@@ -39,30 +48,37 @@ def set_up(
     as_it_happens: bool = False,
     most_events: int = MOST_EVENTS,
     most_bytes: int = MOST_BYTES,
+    reach: Reach | None = None,
+    retire: bool = False,
 ) -> dict[str, Any]:
-    """Add a destination, or change one: all that is said here holds from now on.
+    """Add a destination, change it (all that is said here holds from now on), or retire it.
 
     Args:
         name: its name, kept for ever.
         folder: a folder that the receiver reads.
+        capture: instead, the URL of an EPCIS 2.0 capture interface.
         form: one of `rules.event_forms.FORMS`.
         links: name units and places by GS1 Digital Links, not by EPC URNs; not in EPCIS 1.2.
         sender, receiver: locations of the record, for a header with master data; or neither.
         as_it_happens: send before the lot is closed and reviewed; only compliance may say so.
         most_events, most_bytes: what one document holds at most.
+        reach: how a capture interface is reached; names of secrets, never secrets.
+        retire: send nothing there any more; its name is never used again.
 
-    Refuses `bad_value`, `file_missing`, `destination_exists`, `location_unknown`,
-    `role_not_allowed`.
+    Refuses `bad_value`, `destination_unknown`, `destination_exists`, `file_missing`,
+    `location_unknown`, `role_not_allowed`.
 
     Returns:
         what `rules.destinations.Destination.describe` gives.
     """
+    if retire:
+        return _retire(record, name)
     record.check_may("destination set", (COMPLIANCE,) if as_it_happens else ())
     destinations.check_limits(most_events, most_bytes)
     told: dict[str, Any] = {
         "name": destinations.check_name(name),
-        "what": FOLDER,
-        "place": _folder(folder),
+        "what": CAPTURE if capture else FOLDER,
+        "place": _place(folder, capture, form),
         "form": destinations.check_form(form, links=links),
         "links": int(links),
         "sender": sender,
@@ -70,7 +86,7 @@ def set_up(
         "as_it_happens": int(as_it_happens),
         "most_events": most_events,
         "most_bytes": most_bytes,
-        "options": "",
+        "options": canonical(asdict((reach or Reach()).check())).decode() if capture else "",
     }
     with record.work(HOUSE) as work:
         check_header(work, sender, receiver)
@@ -81,17 +97,19 @@ def set_up(
         return destination(work, name).describe()
 
 
-def _folder(folder: Path | None) -> str:
-    """Refuses `usage`-like wishes, and `file_missing`."""
-    if folder is None:
+def _place(folder: Path | None, capture: str, form: str) -> str:
+    """Where it is. Refuses `bad_value`, `file_missing`."""
+    if (folder is None) == (not capture):
         raise Refused(
             "bad_value",
-            "A destination is a place.",
+            "A destination is one place.",
             where="events destination",
-            expected="--folder DIR",
-            came="none",
+            expected="--folder DIR or --capture URL",
+            came="both" if capture else "neither",
             remedy="Say where the events go.",
         )
+    if folder is None:
+        return destinations.check_url(capture, form)
     if not folder.is_dir():
         raise Refused(
             "file_missing",
@@ -120,11 +138,7 @@ def _known(there: list[Destination], told: dict[str, Any]) -> Destination | None
     return next((one for one in there if one.name == told["name"]), None)
 
 
-def retire(record: Record, name: str) -> dict[str, Any]:
-    """Send nothing to a destination any more. Its name is never used again.
-
-    Refuses `destination_unknown`, `role_not_allowed`.
-    """
+def _retire(record: Record, name: str) -> dict[str, Any]:
     record.check_may("destination retired")
     with record.work(HOUSE) as work:
         known = destination(work, name)

@@ -7,17 +7,22 @@ sender that died is followed by one that knows what to ask.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Container, Mapping
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from threading import Event as Signal
+from time import monotonic
 from typing import Any
 
-from serialkeeper.errors import Refused, SerialKeeperError
+from serialkeeper.errors import Refused, SerialKeeperError, Unavailable
+from serialkeeper.outside.courier import Courier
+from serialkeeper.outside.repository import Repository
 from serialkeeper.outside.shelf import lay
 from serialkeeper.rules import documents
-from serialkeeper.rules.chain import written
-from serialkeeper.rules.destinations import Destination
+from serialkeeper.rules.captures import Pace
+from serialkeeper.rules.chain import HOUSE, written
+from serialkeeper.rules.destinations import CAPTURE, Destination
 from serialkeeper.rules.documents import (
     DELIVERED,
     NOT_STORED,
@@ -49,6 +54,9 @@ UP_TO_DATE, KEPT_BACK, LEFT = "up_to_date", "kept_back", "left"
 """How a lot is left: all of it arrived; its gate is shut; its document is open or comes later.
 Beside them `stuck`: a person has to look."""
 
+LONGEST_REST = 3_600.0
+"""Seconds for which a destination that takes nothing is left alone, at most."""
+
 _VERBS = {
     DELIVERED: "document delivered",
     NOT_STORED: "document not stored",
@@ -63,6 +71,8 @@ def send(
     lot: str = "",
     tell: Tell = lambda _: None,
     stopping: Signal | None = None,
+    pace: Pace | None = None,
+    resting: Container[str] = (),
 ) -> dict[str, Any]:
     """Send to every destination what it does not have yet, lot by lot in the order of opening.
 
@@ -74,6 +84,8 @@ def send(
         lot: one lot only.
         tell: is told of each document that arrived.
         stopping: once it is set, nothing is begun any more.
+        pace: how patient to be with receivers.
+        resting: destinations to be left alone this time.
 
     Refuses `destination_unknown`, `lot_unknown`, `role_not_allowed`, `token_narrow`.
 
@@ -89,11 +101,10 @@ def send(
         targets = [destination(view, to)] if to else destinations_of(view)
     found = []
     for one in targets:
-        if not one.retired and not stopping.is_set():
+        if not (one.retired or one.name in resting or stopping.is_set()):
             with only_sender(record, one.id) as alone:
-                found.append(
-                    _Sender(record, one, tell, stopping).run(named) if alone else _busy(one)
-                )
+                sender = _Sender(record, one, tell, stopping, pace or Pace())
+                found.append(sender.run(named) if alone else _busy(one))
     return {
         "destinations": found,
         "documents": sum(row["documents"] for one in found for row in one["lots"]),
@@ -111,25 +122,36 @@ def keep_sending(
     pause: float = 10.0,
     tell: Tell = lambda _: None,
     stopping: Signal,
+    pace: Pace | None = None,
 ) -> dict[str, Any]:
     """Send again and again until `stopping` is set; gives what the last `send` gave.
 
-    What hinders a destination, or a lot there, is told when it changes.
+    What hinders a destination, or a lot there, is told when it changes; a destination that takes
+    nothing is left alone for a while, longer each time.
     """
     told: dict[str, str] = {}
+    resting: dict[str, tuple[float, float]] = {}
     while True:
-        result = send(record, to=to, lot=lot, tell=tell, stopping=stopping)
+        now = monotonic()
+        asleep = {name for name, (until, _) in resting.items() if until > now}
+        result = send(
+            record, to=to, lot=lot, tell=tell, stopping=stopping, pace=pace, resting=asleep
+        )
         for one in result["destinations"]:
-            why = one["why"] or "; ".join(
-                f"lot {row['lot']} {row['state']}: {', '.join(row['why'])}"
-                for row in one["lots"]
-                if row["state"] == STUCK
-            )
-            if why and why != told.get(one["destination"]):
-                tell({"destination": one["destination"], "outcome": one["outcome"], "why": why})
-            told[one["destination"]] = why
+            name, why = one["destination"], one["why"] or _stuck(one)
+            if why and why != told.get(name):
+                tell({"destination": name, "outcome": one["outcome"], "why": why})
+            told[name] = why
+            rest = min(2 * resting.get(name, (0.0, pause))[1], LONGEST_REST)
+            resting[name] = (now + rest, rest) if one["why"] else (0.0, pause)
         if stopping.wait(pause):
             return result
+
+
+def _stuck(one: dict[str, Any]) -> str:
+    """The lots that wait for a person at a destination, in words."""
+    lots = [row for row in one["lots"] if row["state"] == STUCK]
+    return "; ".join(f"lot {row['lot']}: {', '.join(row['why'])}" for row in lots)
 
 
 def _busy(target: Destination) -> dict[str, Any]:
@@ -145,6 +167,14 @@ class _Ready:
     document: Document
     load: Load
     data: bytes
+    fresh: bool = False
+
+
+class _Hindered(Exception):
+    """A destination takes nothing now."""
+
+    def __init__(self, error: SerialKeeperError) -> None:
+        self.error = error
 
 
 @dataclass
@@ -165,23 +195,29 @@ class _Standing:
 class _Sender:
     """Sends to one destination."""
 
-    def __init__(self, record: Record, target: Destination, tell: Tell, stopping: Signal) -> None:
+    def __init__(
+        self, record: Record, target: Destination, tell: Tell, stopping: Signal, pace: Pace
+    ) -> None:
         self.record, self.target, self.tell, self.stopping = record, target, tell, stopping
-        self.trouble = ""
+        self.trouble, self.outcome = "", "sent"
+        self.pace, self.opened = pace, ExitStack()
+        self.courier: Courier | None = None
 
     def run(self, named: Lot | None) -> dict[str, Any]:
         """Send what there is of one lot, or of all."""
         with self.record.read() as view:
             lots = [named] if named else view.lots()
-        found = []
-        for lot in lots:
-            if self.trouble or self.stopping.is_set():
-                break
-            standing = _Standing(lot)
-            self._lot(standing)
-            if standing.documents or standing.state != UP_TO_DATE:
-                found.append(standing)
-        outcome = "unavailable" if self.trouble else "sent"
+        found: list[_Standing] = []
+        with self.opened:
+            try:
+                for lot in lots:
+                    if not self.stopping.is_set():
+                        found.append(_Standing(lot))
+                        self._lot(found[-1])
+            except _Hindered as hindered:
+                self._hindered(hindered.error)
+        found = [one for one in found if one.documents or one.state != UP_TO_DATE]
+        outcome = self.outcome
         if any(one.state == STUCK for one in found):
             outcome = "needs_person"
         return {
@@ -191,6 +227,44 @@ class _Sender:
             "lots": [one.describe() for one in found],
         }
 
+    def _open(self) -> None:
+        """Get ready to send to a capture interface, and hear what it takes."""
+        target, reach = self.target, self.target.reach
+        try:
+            secrets = {name: getattr(reach, name) for name in ("token", "certificate", "key")}
+            repository = self.opened.enter_context(
+                Repository(target.place, name=target.name, authority=reach.authority, **secrets)
+            )
+            courier = Courier(
+                repository,
+                name=target.name,
+                behaviour=reach.behaviour,
+                knows_ids=reach.knows_ids,
+                pace=self.pace,
+                stopping=self.stopping,
+            )
+            events, size = courier.greet()
+        except SerialKeeperError as error:
+            raise _Hindered(error) from None
+        self._limit(events, size)
+        self.courier = courier
+
+    def _limit(self, events: int, size: int) -> None:
+        """Make documents no larger than that; 0 says nothing."""
+        target = self.target
+        self.target = replace(
+            target,
+            most_events=min(target.most_events, events or target.most_events),
+            most_bytes=min(target.most_bytes, size or target.most_bytes),
+        )
+
+    def _hindered(self, error: SerialKeeperError) -> None:
+        """Nothing goes there any more in this call."""
+        if self.stopping.is_set():
+            return
+        self.trouble = " ".join(str(error).split())
+        self.outcome = "unavailable" if isinstance(error, Unavailable) else "needs_person"
+
     def _lot(self, standing: _Standing) -> None:
         """Send a lot's documents, one after the other."""
         while not self.stopping.is_set():
@@ -198,9 +272,9 @@ class _Sender:
             if ready is None:
                 return
             outcome = self._deliver(ready)
-            if outcome is None:
-                return
             self._note(ready, outcome)
+            if outcome.hindrance:
+                raise _Hindered(outcome.hindrance)
             if outcome.state == DELIVERED:
                 standing.documents += 1
                 standing.events += ready.document.count - len(outcome.missing)
@@ -212,18 +286,23 @@ class _Sender:
     def _next(self, standing: _Standing) -> _Ready | None:
         """The lot's open document, or its next one, prepared; None if nothing is to be sent."""
         while True:
+            made = None
             with self.record.read() as view:
                 lot = standing.lot = view.lot_at(key_of(standing.lot))
                 last = last_document(view, key_of(lot), self.target.id)
                 if not self._is_due(view, standing, last):
                     return None
-                if last and last.state == PREPARED:
+                reached = self.courier is not None or self.target.what != CAPTURE
+                if reached and last and last.state == PREPARED:
                     return self._again(view, lot, last)
-                made = self._made(view, lot, last)
-            if made is None:
+                if reached:
+                    made = self._made(view, lot, last)
+            if not reached:
+                self._open()  # no look at the record lasts as long as a receiver may take
+            elif made is None:
                 standing.state = UP_TO_DATE
                 return None
-            if ready := self._prepare(lot, last, *made):
+            elif ready := self._prepare(lot, last, *made):
                 return ready
 
     def _is_due(self, view: View, standing: _Standing, last: Document | None) -> bool:
@@ -291,7 +370,7 @@ class _Sender:
                 return None
             work.write(key, "document prepared", told)
             ready = document(work, key, self.target.id, told["number"])
-        return _Ready(lot, ready, made, data)
+        return _Ready(lot, ready, made, data, fresh=True)
 
     def _still(self, work: Work, lot: Lot, last: Document | None) -> bool:
         """Whether the lot stands as it did when the document was made."""
@@ -299,28 +378,56 @@ class _Sender:
         same = last_document(work, key_of(lot), self.target.id) == last
         return same and now.state == lot.state and not held_back(work, now)
 
-    def _deliver(self, ready: _Ready) -> Outcome | None:
-        """Bring a document to its destination; None if its fate stays open for now."""
+    def _deliver(self, ready: _Ready) -> Outcome:
+        """Bring a document to its destination; raises if its fate stays open for now."""
         if hashlib.sha256(ready.data).hexdigest() != ready.document.sha256:
             return Outcome(STUCK, "other_bytes", "This version writes the document differently.")
         try:
-            return _lay(Path(self.target.place), ready)
+            if self.courier is None:
+                return _lay(Path(self.target.place), ready)
+            return self._carry(self.courier, ready)
         except SerialKeeperError as error:
-            self.trouble = " ".join(str(error).split())
-            return None
+            raise _Hindered(error) from None
+
+    def _carry(self, courier: Courier, ready: _Ready) -> Outcome:
+        """To a capture interface."""
+
+        def accepted(receipt: str, answer: str) -> None:
+            which = {"destination": ready.document.destination, "number": ready.document.number}
+            self._write(ready, "document accepted", {**which, "receipt": receipt, "answer": answer})
+
+        marks = [(event.id, event.declared is not None) for event in ready.load.events]
+        job = ready.document.receipt
+        return courier.deliver(ready.data, marks, fresh=ready.fresh, job=job, accepted=accepted)
 
     def _note(self, ready: _Ready, outcome: Outcome) -> None:
         """Say in the journal what became of a document, unless somebody did meanwhile."""
-        key, made = key_of(ready.lot), ready.document
+        made = ready.document
         told: dict[str, Any] = {"destination": made.destination, "number": made.number}
         if outcome.state == DELIVERED:
             told |= {"receipt": outcome.receipt, **made.after(outcome.missing)}
+        if outcome.answer:
+            told["answer"] = outcome.answer
         if outcome.why:
             told |= {"why": outcome.why, "said": documents.cleaned(outcome.said)}
-        with self.record.work(key) as work:
-            now = last_document(work, key, self.target.id)
+        self._limit(outcome.most_events, outcome.most_bytes)
+        learnt = bool(outcome.most_events or outcome.most_bytes)
+        self._write(ready, _VERBS[outcome.state], told, learnt=learnt)
+
+    def _write(
+        self, ready: _Ready, verb: str, told: dict[str, Any], *, learnt: bool = False
+    ) -> None:
+        """Tell the journal of an open document, unless somebody did meanwhile; with it the limits
+        that were learnt."""
+        key, made = key_of(ready.lot), ready.document
+        with self.record.work(*((key, HOUSE) if learnt else (key,))) as work:
+            now = last_document(work, key, made.destination)
             if now and (now.number, now.state) == (made.number, PREPARED):
-                work.write(key, _VERBS[outcome.state], told)
+                work.write(key, verb, told)
+                if learnt:
+                    names = ("id", "most_events", "most_bytes")
+                    limits = {name: getattr(self.target, name) for name in names}
+                    work.write(HOUSE, "limits learnt", limits)
 
 
 def _lay(folder: Path, ready: _Ready) -> Outcome:

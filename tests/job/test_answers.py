@@ -300,6 +300,7 @@ def its_end(story: Story) -> None:
         story.say(f"events destination {name} --folder {name} --as-it-happens --most-events 1")
     story.file(f"west/{GTIN}.LOT24A.00001.jsonld", "{}")
     story.say("events send --once --lot LOT24A")
+    story.say("events destination far --capture https://localhost:1/capture --knows-ids")
     story.say("events status")
     story.say("events settle west LOT24A --again --reason", "not ours")
     story.say("lot count LOT24A printer_counter 80")

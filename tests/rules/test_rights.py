@@ -86,7 +86,7 @@ MASTER_DATA = {"product added", "location added", "file imported"}
 
 TOLD = {
     *("events written", "document prepared", "document delivered", "document not stored"),
-    *("document stuck", "events checked"),
+    *("document accepted", "document stuck", "events checked", "limits learnt"),
 }
 """What is told to receivers of events: compliance and integrator."""
 
