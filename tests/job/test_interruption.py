@@ -19,7 +19,7 @@ from killing import cuts
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
-from serialkeeper.steps import numbering, printing, reports
+from serialkeeper.steps import numbering, reports
 from serialkeeper.steps.inspection import taking as inspection
 from serialkeeper.store.record import Record, Work
 
@@ -35,11 +35,12 @@ class PowerCut(BaseException):
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, two at a time, so that small lots have many chunks."""
     from serialkeeper.rules import taking
-    from serialkeeper.store import journal, lot_report, plans, verify, webs
+    from serialkeeper.steps import agreeing
+    from serialkeeper.store import accounts, codes, journal, lot_report, plans, verify, webs
 
     monkeypatch.setattr(chain, "BLOCK", 10)
-    rooms = (numbering, inspection, printing, reports, taking, verify, journal, plans)
-    rooms += (lot_report, webs)
+    rooms = (numbering, inspection, codes, reports, taking, verify, journal, plans)
+    rooms += (lot_report, webs, accounts, agreeing)
     for module in rooms:
         monkeypatch.setattr(module, "BLOCK", 10)
     monkeypatch.setattr(numbering, "BLOCKS_AT_ONCE", 2)
