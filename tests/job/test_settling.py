@@ -139,8 +139,8 @@ def test_reasons_come_from_the_table(bench: Bench) -> None:
 
 
 def test_a_voided_number_never_comes_back() -> None:
-    """No move leads out of voided; out of decommissioned only the correction of a mistake does, back
-    to where the unit was."""
+    """No move leads out of voided; out of decommissioned only the correction of a mistake does,
+    back to where the unit was."""
     from serialkeeper.rules.moves import LEGAL
 
     assert {pair for pair in LEGAL if pair[0] in "xd"} == {("d", "c"), ("d", "R")}
