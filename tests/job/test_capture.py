@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import random
+import signal
 import ssl
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,6 +22,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from receiver import Receiver
 from sqlalchemy import text
+from test_interruption import interrupt
 from test_packs import refused
 from test_sending import LABELS, ids, lot, standing
 
@@ -284,3 +290,85 @@ def test_no_secret_is_told_to_anybody_else(
         assert error.value.word == "bad_value" and "hidden" not in str(error.value)
     with refused("bad_value"):
         to(bench, url, reach=Reach(token="PASS=word"))  # noqa: S106
+
+
+# -- faults --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["recognises", "answers", "neither"])
+def test_cuts_and_faults_never_make_an_event_arrive_twice_or_not_at_all(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    """Lost answers, errors, and a plug that is pulled before or after any commit, again and again:
+    who knows IDs, or answers, has every event once and in order in the end; who does neither has a
+    beginning of them, and a person is asked. `tests/bench/delivery.py` is the long form."""
+    chance = random.Random(f"{kind} {bench.database.kind}")
+    receiver = Receiver(
+        kind=kind, seed=chance.randrange(99), lost=0.1, broken=0.1, busy=0.1, most_events=3
+    )
+    receiver.tells = False
+    lot(bench, "A", limit=1)
+    with receiver.running() as url:
+        to(bench, url, most_events=5, reach=Reach(knows_ids=kind == "recognises"))
+        for _ in range(60):
+            cut = chance.randrange(8), chance.random() < 0.5
+            was_cut = interrupt(monkeypatch, lambda: send(bench), *cut)
+            if not was_cut and standing(bench)["state"] in ("up_to_date", "stuck"):
+                break
+        else:
+            pytest.fail("it never came to an end")
+    there, all_of_it = receiver.ids(), wanted(bench)
+    if kind == "neither":
+        assert standing(bench)["state"] == "stuck"
+        assert there == all_of_it[: len(there)]
+    else:
+        assert there == all_of_it and standing(bench)["waiting"] == 0
+        assert receiver.largest == 2  # half of five, since it does not say how many
+    bench.heads()
+
+
+def test_two_senders_at_once_send_everything_once(bench: Bench) -> None:
+    """One sends, the other one finds it at work; what both see in the end is the same."""
+    receiver = Receiver(kind="answers", slow=0.01)
+    lot(bench, "A", limit=1)
+    with receiver.running() as url:
+        to(bench, url, most_events=2)
+        records = [
+            sk.open_record(bench.url, person="Line Lead", station="line 1") for _ in range(2)
+        ]
+        with ThreadPoolExecutor(2) as pool:
+            told = [
+                one["destinations"][0]["outcome"]
+                for one in pool.map(lambda one: sk.events.send(one, pace=FAST), records)
+            ]
+        for record in records:
+            record.close()
+        assert set(told) <= {"sent", "busy"} and "sent" in told
+        send(bench)
+    assert receiver.ids() == wanted(bench)
+    bench.heads()
+
+
+@pytest.mark.only_on("sqlite", reason="about a process and its signals")
+def test_a_container_keeps_sending_until_it_is_told_to_stop(bench: Bench) -> None:
+    """What comes later goes too, each delivery is a line, and SIGTERM ends it after the document
+    under way."""
+    receiver = Receiver(kind="answers", slow=0.05)
+    lot(bench, "A", limit=1)
+    with receiver.running() as url:
+        to(bench, url, most_events=2)
+        words = ["--record", bench.url, "--as", "Line Lead", "--json", "events", "send"]
+        program = [sys.executable, "-m", "serialkeeper", *words, "--keep-going", "--pause", "0.1"]
+        with subprocess.Popen(program, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout
+            lines = [json.loads(process.stdout.readline()) for _ in range(3)]
+            process.send_signal(signal.SIGTERM)
+            lines += [json.loads(line) for line in process.stdout]
+        assert process.returncode == 0
+        assert [one["count"] for one in lines] == [2] * len(lines)
+        row = standing(bench)
+        assert (row["documents"], row["open"]) == (len(lines), None)
+        assert receiver.ids() == wanted(bench)[: 2 * len(lines)]
+        sk.hold.place(bench.record, "A", reason="a dent")
+        assert send(bench)["lots"][0]["state"] == "kept_back"
+    bench.heads()
