@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from serialkeeper.cli.answer import answer, call, tally
+from serialkeeper.cli.events import check_lines
 from serialkeeper.cli.inspect_ import take_lines
 from serialkeeper.cli.lot import balance_lines
 from serialkeeper.cli.record import verify_lines
@@ -21,10 +22,14 @@ from serialkeeper.rules import gs1
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.runs import CLEARANCE
 from serialkeeper.steps import (
+    agreeing,
     alarms,
+    checkpoints,
     contents,
+    destinations,
     handoff,
     inspection,
+    lot_reports,
     lots,
     numbering,
     pack_labels,
@@ -37,12 +42,14 @@ from serialkeeper.steps import (
     reports,
     reviewing,
     runs,
+    sending,
     settling,
 )
 from serialkeeper.store.record import Record
 
 GTIN, LOT, LANES = "09521234543213", "DEMO24A", 4
 LEAD, SECOND, REVIEWER = "Line Lead", "Second Person", "Third Person"
+DEPOT = "depot"
 SPECIMENS, SAMPLES = 2, 2
 CASES = 6
 LEVELS = f"[case]\nholds = 10\n\n[pallet]\nholds = {CASES}\n"
@@ -88,6 +95,7 @@ class _Story:
         self.xml, self.waste = out / "events.xml", out / "waste.txt"
         self.levels, self.tree = out / "packs.toml", out / "pallet.svg"
         self.pallet_label = out / "pallet-label.svg"
+        self.report, self.sent, self.key = out / "report.pdf", out / "sent", out / "key.pem"
         self.result: dict[str, Any] = {}
         self.chapter = 0
 
@@ -332,6 +340,28 @@ class _Story:
         yield "  and so on, until the list is empty."
 
     def _finish(self, record: Record) -> Iterator[str]:
+        yield from self._review(record)
+        closed = reconciliation.close(record, LOT)
+        yield from self._say("The lot is closed", f"lot close {LOT}")
+        yield f"  journal head {closed['head']}"
+        yield from self._send(record)
+        checkpoints.make_key(record, self.key)
+        told = lot_reports.write(record, LOT, out=self.report, key=self.key)
+        yield from self._say(
+            "For the batch record, with a signed checkpoint", f"record key {self.key}"
+        )
+        yield f"  serialkeeper lot report {LOT} --key {self.key} --out {self.report}"
+        yield f"  {told['pages']} pages, SHA-256 {told['sha256']}"
+        yield "  (A real key is not kept beside the record, and checkpoints go to somebody else.)"
+        yield from self._verify(record)
+
+    def _send(self, record: Record) -> Iterator[str]:
+        agreed = agreeing.check(record, LOT)
+        yield from self._say(
+            "Before events leave: printed = accepted = recorded = exported?",
+            f"events check {LOT}",
+        )
+        yield from (f"  {line}" for line in check_lines(agreed))
         yield from self._say(
             "Events for the repository downstream",
             f"events write {LOT} --form json --out {self.events}",
@@ -341,10 +371,15 @@ class _Story:
             if form == "xml":
                 yield f"  serialkeeper events write {LOT} --form xml --out {path}"
             yield f"  {made['events']} events over {made['epcs']:,} units and packs: {path}"
-        yield from self._review(record)
-        closed = reconciliation.close(record, LOT)
-        yield from self._say("The lot is closed", f"lot close {LOT}")
-        yield f"  journal head {closed['head']}"
+        self.sent.mkdir()
+        destinations.set_up(record, DEPOT, folder=self.sent)
+        yield f"  serialkeeper events destination {DEPOT} --folder {self.sent}"
+        [told] = sending.send(record, to=DEPOT)["destinations"]
+        yield f"  serialkeeper events send --once --to {DEPOT}"
+        [lot] = told["lots"]
+        yield f"  {lot['events']} events arrived in {lot['documents']} document: {self.sent}"
+
+    def _verify(self, record: Record) -> Iterator[str]:
         checked = reports.verify_record(record)
         yield from self._say("Is the record sound?", "record verify")
         yield from (f"  {line}" for line in verify_lines(checked))
@@ -359,6 +394,8 @@ class _Story:
             "pallet_label": str(self.pallet_label),
             "events_json": str(self.events),
             "events_xml": str(self.xml),
+            "report": str(self.report),
+            "checkpoint": f"{self.report}.checkpoint.json",
         }
         self.result |= {
             "lot": f"{GTIN}/{LOT}",

@@ -32,7 +32,7 @@ app = typer.Typer(help="The record itself.")
 @app.command()
 def verify(
     against: Annotated[
-        Path | None, typer.Option(help="A checkpoint's file, kept elsewhere.", dir_okay=False)
+        Path | None, typer.Option(help="A checkpoint's file kept elsewhere, or their folder.")
     ] = None,
     public_key: Annotated[
         str, typer.Option(help="The key that the checkpoint is signed with, as handed over.")

@@ -42,6 +42,26 @@ def public_half(key: Ed25519PrivateKey) -> str:
     return key.public_key().public_bytes_raw().hex()
 
 
+def newest(path: Path) -> Path:
+    """The file itself, or of a custodian's folder the checkpoint that was made last, by its name.
+
+    Refuses `file_missing` for a folder without checkpoints.
+    """
+    if not path.is_dir():
+        return path
+    there = sorted(path.glob("checkpoint-*.json"), key=lambda one: one.name.rpartition("-")[2])
+    if there:
+        return there[-1]
+    raise Refused(
+        "file_missing",
+        "There is no checkpoint in the folder.",
+        where=str(path),
+        expected="checkpoint-GENERATION-TIME.json",
+        came="none",
+        remedy="Name another folder, or a checkpoint's file.",
+    )
+
+
 def read_checkpoint(path: Path) -> bytes:
     """The bytes of a checkpoint's file; of a longer file only so many. Refuses `file_missing`."""
     try:

@@ -12,7 +12,7 @@ event ID as in `rules.events`.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -23,16 +23,11 @@ from serialkeeper.rules.events import Event, LotFacts, Place, write_offset
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import made_in
 from serialkeeper.rules.parts import unpack_packs
-from serialkeeper.rules.unit_events import COMMISSIONING, ReadPart, SerialsOf, Step, Units
+from serialkeeper.rules.tellings import COMMISSIONING, LEAVING, PACKING, UNPACKING, Step
+from serialkeeper.rules.unit_events import ReadPart, SerialsOf, Units
 
 TRANSACTIONS = ("bol", "desadv", "inv", "po", "poc", "prodorder", "recadv", "rma")
 """Types of business transactions with which goods leave (CBV 2.0)."""
-
-LEAVING: Mapping[str, Step] = {
-    "packs shipped": ("OBSERVE", "shipping", "in_transit"),
-    "shipping voided": ("OBSERVE", "void_shipping", None),
-}
-"""What is told of packs that left, and of packs of which that was told and that had not."""
 
 _URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[A-Za-z0-9._~:/?#@!$()*+,;=%-]{1,200}")
 
@@ -100,10 +95,10 @@ class _Packs:
         self.unfilled.difference_update(entry.data.get("begun", ()))
         for some in ([key for key in new if "/" not in key], [key for key in new if "/" in key]):
             yield from self._of_packs(entry, COMMISSIONING, some)
-        yield from self._aggregations(entry, "ADD", "packing")
+        yield from self._aggregations(entry, PACKING)
 
     def _unpacked(self, entry: Entry) -> Iterator[Event]:
-        yield from self._aggregations(entry, "DELETE", "unpacking")
+        yield from self._aggregations(entry, UNPACKING)
 
     def _ended(self, entry: Entry) -> Iterator[Event]:
         keys = [self.keys[id_] for id_ in entry.data["packs"] if id_ not in self.unfilled]
@@ -124,10 +119,10 @@ class _Packs:
         for event in self._of_packs(entry, LEAVING[entry.verb], keys):
             yield replace(event, transaction=transaction, destination=whither)
 
-    def _aggregations(self, entry: Entry, action: str, biz_step: str) -> Iterator[Event]:
+    def _aggregations(self, entry: Entry, step: Step) -> Iterator[Event]:
         """One event a pack, units first; what holds more than the lot's limit is told in pieces."""
         limit = self.facts.group_limit
-        told = (self.facts, entry.at, write_offset(entry.offset), action, biz_step, None)
+        told = (self.facts, entry.at, write_offset(entry.offset), *step)
         for parent, serials in self._units(entry).items():
             for start in range(0, len(serials), limit):
                 yield Event(*told, serials=serials[start : start + limit], parent=parent)

@@ -21,6 +21,14 @@ from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.events import Declaration, Event, LotFacts, write_offset, write_time
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
+from serialkeeper.rules.tellings import (
+    COMMISSIONING,
+    CONFORMANT,
+    ENCODING,
+    PULLED_BACK,
+    SPOILT,
+    Step,
+)
 
 HANDED_OUT = (
     *("events written", "events checked", "lot reported", "document prepared"),
@@ -29,18 +37,6 @@ HANDED_OUT = (
 )
 """Entries that tell of what was and cause no event: events are the same whether or not some of them
 were handed out, or the lot was reported on, meanwhile."""
-
-Step = tuple[str, str, str | None]
-"""What an event says of its units: action, bizStep, disposition."""
-
-COMMISSIONING: Step = ("ADD", "commissioning", "active")
-PULLED_BACK: Step = ("OBSERVE", "inspecting", "non_conformant")
-CONFORMANT: Step = ("OBSERVE", "inspecting", "conformant")
-
-ENCODING: Step = ("ADD", "encoding", "encoded")
-SPOILT: Step = ("DELETE", "decommissioning", "inactive")
-"""What is told of numbers of a production order: they were printed; they were voided after that,
-without ever having been active."""
 
 ReadPart = Callable[[Entry, PartRef], bytes]
 SerialsOf = Callable[[int, int], list[str]]

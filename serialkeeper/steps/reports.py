@@ -273,7 +273,7 @@ def verify_record(
     only against a checkpoint that was made after it and kept elsewhere.
 
     Args:
-        against: a checkpoint's file.
+        against: a checkpoint's file, or a folder of them: the one made last counts.
         public_key: the key that it has to be signed with, 64 hex digits, as it was handed over;
             without it those count that the record itself names.
 
@@ -282,6 +282,7 @@ def verify_record(
         station's clock went backwards; `heads` to be kept; `unprotected`: what came after the
         checkpoint (or after the last one that was made) and could be rewritten unseen.
     """
+    against = signing.newest(against) if against else None
     data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
         checked = verify(view)

@@ -112,8 +112,18 @@ def _refusals() -> dict[int | str, dict[str, Any]]:
     return {status: {"description": "Refused.", "content": content} for status in EVERYWHERE}
 
 
+FILE = {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}
+"""A file as it is."""
+
+
 def route(
-    router: APIRouter, method: str, path: str, step: str, *, gives: Mapping[str, Any] | None = None
+    router: APIRouter,
+    method: str,
+    path: str,
+    step: str,
+    *,
+    gives: Mapping[str, Any] | None = None,
+    file: bool = False,
 ) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Declare a route.
 
@@ -122,7 +132,9 @@ def route(
         step: noun and verb of the step that it calls; the form of its answer is the schema of that
             name.
         gives: the content that it gives instead, by media type.
+        file: whether the body is a file.
     """
+    more = {"requestBody": {"required": True, "content": FILE}} if file else {}
     content = gives or {JSON: {"schema": {"$ref": HERE + step.replace(" ", "-")}}}
 
     def declare(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -142,7 +154,7 @@ def route(
             response_class=Response,
             response_model=None,
             responses={200: {"description": "Done.", "content": dict(content)}, **_refusals()},
-            openapi_extra={"x-step": step},
+            openapi_extra={"x-step": step, **more},
         )(answered)
 
     return declare

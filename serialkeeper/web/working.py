@@ -199,7 +199,7 @@ def allocate(record: Opened, name: Lot, asked: Amount) -> Any:
     return nouns.serials.allocate(record, name, asked.count)
 
 
-@work("/lots/{gtin}/{lot}/numbers/import", "serials import")
+@work("/lots/{gtin}/{lot}/numbers/import", "serials import", file=True)
 def import_numbers(
     record: Opened, name: Lot, file: Sent, issuer: Short = "", usable_until: date | None = None
 ) -> Any:
@@ -228,7 +228,7 @@ def print_job_of(record: Opened, name: Lot, asked: NewJob) -> Response:
         return file_answer(out, "text/csv", content_location=there)
 
 
-@work("/lots/{gtin}/{lot}/takes", "inspect take")
+@work("/lots/{gtin}/{lot}/takes", "inspect take", file=True)
 def take(
     record: Opened,
     name: Lot,
@@ -263,7 +263,7 @@ def check_events(record: Opened, name: Lot) -> Any:
     return nouns.events.check(record, name)
 
 
-@work("/events/comparison", "events read")
+@work("/events/comparison", "events read", file=True)
 def compare_events(record: Opened, file: Sent, lot: Short = "") -> Any:
     """Hold a document of events against the record; the body is the document. `lot`: whose events
     they have to be. Nothing is written."""
@@ -318,7 +318,7 @@ def ship(record: Opened, asked: Shipment) -> Any:
     return nouns.pack.ship(record, asked.packs, to=asked.to, transaction=asked.transaction)
 
 
-@work("/scan", "scan")
+@work("/scan", "scan", file=True)
 def scan_image(record: Opened, file: Sent) -> Any:
     """What the symbols on an image are; the body is the image. Nothing is written."""
     with unplaced(file.parent):

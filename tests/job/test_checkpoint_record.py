@@ -177,6 +177,11 @@ def test_checkpoints_by_themselves(
         later_entries = sk.record.verify(bench.record, against=point)["unprotected"]["entries"]
         assert later_entries <= entries
     assert sk.record.verify(bench.record, against=made)["sound"]
+    newest = sk.record.verify(bench.record, against=folder)["unprotected"]
+    assert newest == sk.record.verify(bench.record, against=third)["unprotected"]
+    (bench.folder / "empty").mkdir()
+    with pytest.raises(sk.Refused, match="file_missing"):
+        sk.record.verify(bench.record, against=bench.folder / "empty")
     assert typed("record", "custodian", "--end") == []
     assert typed("hold", "place", bench.lot, "--reason", "a test") == []
     assert sk.record.custodian(bench.record) == {"folder": None, "minutes": 0, "last": None}

@@ -13,8 +13,16 @@ from serialkeeper.rules import events, gs1, moves
 from serialkeeper.rules.event_forms import FORMS, Header
 from serialkeeper.rules.events import Declaration, Event, LotFacts, Place
 from serialkeeper.rules.keys import check_digit
-from serialkeeper.rules.pack_events import LEAVING, TRANSACTIONS
-from serialkeeper.rules.unit_events import COMMISSIONING, ENCODING, SPOILT
+from serialkeeper.rules.pack_events import TRANSACTIONS
+from serialkeeper.rules.tellings import (
+    COMMISSIONING,
+    ENCODING,
+    LEAVING,
+    PACKING,
+    SPOILT,
+    TOLD,
+    UNPACKING,
+)
 
 CREATED = "2026-02-01T09:00:00.000Z"
 GTIN = "09521234543213"
@@ -36,9 +44,9 @@ STEPS = [
     *ENDS,
 ]
 """Every kind of event over units: action, step and disposition."""
-AGGREGATING = [("ADD", "packing", None), ("DELETE", "unpacking", None)]
+AGGREGATING = [PACKING, UNPACKING]
 OF_ORDERS = [ENCODING, SPOILT]
-ALL_STEPS = list(dict.fromkeys([*STEPS, *AGGREGATING, *LEAVING.values(), *OF_ORDERS]))
+ALL_STEPS = list(dict.fromkeys(step for telling in TOLD.values() for step in telling.steps))
 
 PLACE = Place("9521234000020", "LINE1", 7)
 ORDER = "urn:epcglobal:cbv:bt:9521234567899:ORDER-7"

@@ -15,6 +15,7 @@ from made_events import (
     ALL_STEPS,
     AT,
     AWKWARD,
+    ENDS,
     FACTS,
     GTIN,
     HEADER,
@@ -27,6 +28,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules.event_forms import FORMS, OLD_WORDS, words_of
 from serialkeeper.rules.events import Event, Place
 from serialkeeper.rules.pack_events import TRANSACTIONS
+from serialkeeper.rules.tellings import TOLD
 
 STEPS_1_2 = (
     "accepting arriving assembling collecting commissioning consigning creating_class_instance "
@@ -228,6 +230,24 @@ def test_every_word_is_in_its_vocabulary(standards: Path) -> None:
     assert {OLD_WORDS[word] for word in used_dispositions - dispositions} <= dispositions
     assert set(TRANSACTIONS) <= set(lists["business transaction type"]) & TRANSACTIONS_1_2
     assert "location" in lists["source/destination type"]
+
+
+def test_the_readmes_table_of_events_is_the_one_that_is_used() -> None:
+    """Row by row, with the older words; the ends of units are the steps of their reasons."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    lines = readme.split("| moment | kind, action |")[1].split("\n\n")[0].splitlines()[2:]
+    rows = []
+    for moment, one in TOLD.items():
+        words = [("bizStep ", one.biz_step), *(("", word) for word in one.dispositions)]
+        old = ", ".join(before + OLD_WORDS[word] for before, word in words if word in OLD_WORDS)
+        what = f"{one.kind} {one.action}{one.fields}"
+        cells = (moment, what, one.biz_step, ", ".join(one.dispositions), old)
+        rows.append("| " + " | ".join(cells).replace("|  |", "| |") + " |")
+    assert [line.replace("|  |", "| |") for line in lines[:-1]] == [
+        row.replace("|  |", "| |") for row in rows
+    ]
+    assert "error declaration" in lines[-1]
+    assert set(ENDS) <= {step for one in TOLD.values() for step in one.steps}
 
 
 @pytest.mark.parametrize("step", ALL_STEPS)
