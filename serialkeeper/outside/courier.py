@@ -45,6 +45,9 @@ class Courier:
         behaviour: `rollback` or `proceed`.
         knows_ids: the receiver passes over events that it has already.
         stopping: once it is set, nothing is tried again.
+
+    Attributes:
+        asks_for: for how many seconds the receiver wants to be left alone; 0 if it said nothing.
     """
 
     def __init__(
@@ -59,6 +62,7 @@ class Courier:
     ) -> None:
         self.repository, self.name, self.behaviour = repository, name, behaviour
         self.knows_ids, self.pace, self.stopping = knows_ids, pace, stopping
+        self.asks_for = 0.0
 
     def greet(self) -> tuple[int, int]:
         """Limits of events and bytes that the receiver tells, 0 for none; before anything is
@@ -138,6 +142,7 @@ class Courier:
 
     def unavailable(self, answer: Answer, after: float | None = None) -> Unavailable:
         """The refusal of a receiver that says nothing now."""
+        self.asks_for = after or 0.0
         wait = f"It asks to wait for {after:,.0f} s." if after else "It is tried again."
         return Unavailable(
             "receiver_unavailable",

@@ -141,6 +141,10 @@ def test_a_receiver_that_neither_knows_nor_answers_stops_the_queue(bench: Bench)
         lot(bench, "B")
         receiver.plan = [429] * FAST.tries
         assert send(bench)["outcome"] == "unavailable"
+        receiver.plan = ["come back"]
+        told = send(bench)
+        assert (told["outcome"], told["asks_for"]) == ("unavailable", 9000)
+        assert "9,000 s" in told["why"] and standing(bench)["open"] is None
         assert send(bench)["lots"][0]["events"] == EVENTS
     assert send(bench)["outcome"] == "sent"  # nothing is due, so nobody is asked
     lot(bench, "C")
