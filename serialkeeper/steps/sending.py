@@ -22,7 +22,7 @@ from serialkeeper.outside.shelf import lay
 from serialkeeper.rules import documents
 from serialkeeper.rules.captures import Pace
 from serialkeeper.rules.chain import HOUSE, written
-from serialkeeper.rules.destinations import CAPTURE, Destination
+from serialkeeper.rules.destinations import CAPTURE, FOLDER, Destination
 from serialkeeper.rules.documents import (
     DELIVERED,
     NOT_STORED,
@@ -356,10 +356,10 @@ class _Sender:
         while len(data) > target.most_bytes and len(made.events) > 1:
             made = made.first_half()
             data = _written(view, lot, made, told)
-        units, listed = documents.plain_list(made.events)
+        units, listed = documents.plain_list(made.events) if target.what == FOLDER else (0, b"")
         told |= {"events": documents.write_runs(made.places), "count": len(made.events)}
-        told |= {"sha256": hashlib.sha256(data).hexdigest(), "size": len(data)}
-        told |= {"units": units, "list_sha256": hashlib.sha256(listed).hexdigest()}
+        told |= {"sha256": _sha256(data), "size": len(data)}
+        told |= {"units": units, "list_sha256": _sha256(listed) if listed else ""}
         return told | {"more": int(made.more)}, made, data
 
     def _prepare(
@@ -383,7 +383,7 @@ class _Sender:
 
     def _deliver(self, ready: _Ready) -> Outcome:
         """Bring a document to its destination; raises if its fate stays open for now."""
-        if hashlib.sha256(ready.data).hexdigest() != ready.document.sha256:
+        if _sha256(ready.data) != ready.document.sha256:
             return Outcome(STUCK, "other_bytes", "This version writes the document differently.")
         try:
             if self.courier is None:
@@ -453,3 +453,7 @@ def _written(view: View, lot: Lot, made: Load, told: Mapping[str, Any]) -> bytes
         made.events, created=told["created"], links=bool(told["links"]), header=header
     )
     return "".join(pieces).encode()
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()

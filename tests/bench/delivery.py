@@ -171,6 +171,8 @@ def main() -> None:
             why = judged(kind, receiver, found, ids)
             if not told.pop("wrong certificate refused"):
                 why = f"{why}; a wrong certificate was not refused"
+            if told["failed"]:
+                why = f"{why}; a sender failed"
             wrong += bool(why)
             rounds = ", ".join(f"{word} {count}" for word, count in sorted(told.items()))
             print(
