@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from threading import Event
-from time import monotonic
+from time import monotonic, sleep
 from typing import TypeVar
 
 from tenacity import (
@@ -23,6 +23,9 @@ from serialkeeper.outside.repository import Repository
 from serialkeeper.rules import captures
 from serialkeeper.rules.captures import UNSENT, Answer, Mark, Next, Pace
 from serialkeeper.rules.documents import DELIVERED, NOT_STORED, STUCK, Outcome
+
+ENDING = 5.0
+"""Seconds for which a capture job is still looked at by a sender that was told to stop."""
 
 Accepted = Callable[[str, str], None]
 """Is told where the capture job is, and the SHA-256 of the answer that says so."""
@@ -44,7 +47,10 @@ class Courier:
         name: the destination's, for refusals.
         behaviour: `rollback` or `proceed`.
         knows_ids: the receiver passes over events that it has already.
-        stopping: once it is set, nothing is tried again.
+        stopping: once it is set, nothing is tried again, and what is under way is ended soon.
+
+    Attributes:
+        asks_for: for how many seconds the receiver wants to be left alone; 0 if it said nothing.
     """
 
     def __init__(
@@ -59,6 +65,7 @@ class Courier:
     ) -> None:
         self.repository, self.name, self.behaviour = repository, name, behaviour
         self.knows_ids, self.pace, self.stopping = knows_ids, pace, stopping
+        self.asks_for = 0.0
 
     def greet(self) -> tuple[int, int]:
         """Limits of events and bytes that the receiver tells, 0 for none; before anything is
@@ -138,6 +145,7 @@ class Courier:
 
     def unavailable(self, answer: Answer, after: float | None = None) -> Unavailable:
         """The refusal of a receiver that says nothing now."""
+        self.asks_for = after or 0.0
         wait = f"It asks to wait for {after:,.0f} s." if after else "It is tried again."
         return Unavailable(
             "receiver_unavailable",
@@ -224,8 +232,11 @@ class _Way:
                     raise courier.refuses(answer)
                 case Next.AGAIN:
                     raise courier.later(answer)
-            if monotonic() > until or courier.stopping.wait(courier.pace.look):
+            if courier.stopping.is_set():
+                until = min(until, monotonic() + ENDING)
+            if monotonic() > until:
                 raise courier.unavailable(Answer(UNSENT, why="its capture job is still at work"))
+            sleep(courier.pace.look)
 
     def _ask(self) -> Outcome | None:
         courier = self.courier

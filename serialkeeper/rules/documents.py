@@ -229,19 +229,18 @@ def list_name(name: str) -> str:
     return name.rpartition(".")[0] + ".csv"
 
 
-def plain_list(events: Iterable[Event]) -> tuple[int, bytes]:
-    """How many units the events name, and a list of them for receivers that take no EPCIS: CSV
+def plain_list(events: Sequence[Event]) -> tuple[int, bytes]:
+    """How many units a lot's events name, and a list of them for receivers that take no EPCIS: CSV
     (RFC 4180), each unit once, with the state that the last of these events leaves it in."""
-    rows: dict[tuple[str, str], tuple[Event, State]] = {}
+    states: dict[str, str] = {}
     for event in events:
-        state = _state_after(event)
-        for serial in event.serials:
-            rows[event.facts.gtin, serial] = event, state
-    lines = [
-        ",".join((gtin, _field(serial), _field(event.facts.lot), event.facts.expiry, state.word))
-        for (gtin, serial), (event, state) in rows.items()
-    ]
-    return len(lines), "\n".join(["gtin,serial,lot,expiry,state", *lines, ""]).encode()
+        states.update(dict.fromkeys(event.serials, _state_after(event).word))
+    lines = ["gtin,serial,lot,expiry,state"]
+    if events:
+        facts = events[0].facts
+        lot = f",{_field(facts.lot)},{facts.expiry},"
+        lines += [f"{facts.gtin},{_field(one)}{lot}{state}" for one, state in states.items()]
+    return len(states), "\n".join([*lines, ""]).encode()
 
 
 def _state_after(event: Event) -> State:
@@ -257,7 +256,7 @@ def _state_after(event: Event) -> State:
 
 
 def _field(text: str) -> str:
-    if any(sign in text for sign in ',"'):
+    if "," in text or '"' in text:
         return '"' + text.replace('"', '""') + '"'
     return text
 

@@ -15,14 +15,14 @@ from threading import Event as Signal
 from time import monotonic
 from typing import Any
 
-from serialkeeper.errors import Refused, SerialKeeperError, Unavailable
+from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
 from serialkeeper.outside.courier import Courier
 from serialkeeper.outside.repository import Repository
 from serialkeeper.outside.shelf import lay
 from serialkeeper.rules import documents
 from serialkeeper.rules.captures import Pace
 from serialkeeper.rules.chain import HOUSE, written
-from serialkeeper.rules.destinations import CAPTURE, Destination
+from serialkeeper.rules.destinations import CAPTURE, FOLDER, Destination
 from serialkeeper.rules.documents import (
     DELIVERED,
     NOT_STORED,
@@ -91,8 +91,9 @@ def send(
 
     Returns:
         `destinations`, each with its `outcome` (`sent`, `busy` while another process sends there,
-        `unavailable`, `needs_person`), why, and its lots; `documents` and `events` that arrived;
-        `unavailable` and `needs_person`: how many destinations.
+        `unavailable`, `needs_person`), why, the seconds for which it `asks_for` being left alone,
+        and its lots; `documents` and `events` that arrived; `unavailable` and `needs_person`: how
+        many destinations.
     """
     record.check_may("document prepared")
     stopping = stopping or Signal()
@@ -143,7 +144,7 @@ def keep_sending(
                 tell({"destination": name, "outcome": one["outcome"], "why": why})
             told[name] = why
             rest = min(2 * resting.get(name, (0.0, pause))[1], LONGEST_REST)
-            resting[name] = (now + rest, rest) if one["why"] else (0.0, pause)
+            resting[name] = (now + max(rest, one["asks_for"]), rest) if one["why"] else (0.0, pause)
         if stopping.wait(pause):
             return result
 
@@ -156,7 +157,7 @@ def _stuck(one: dict[str, Any]) -> str:
 
 def _busy(target: Destination) -> dict[str, Any]:
     why = "Another process sends to it."
-    return {"destination": target.name, "outcome": "busy", "why": why, "lots": []}
+    return {"destination": target.name, "outcome": "busy", "why": why, "asks_for": 0.0, "lots": []}
 
 
 @dataclass(slots=True)
@@ -224,6 +225,7 @@ class _Sender:
             "destination": self.target.name,
             "outcome": outcome,
             "why": self.trouble or None,
+            "asks_for": self.courier.asks_for if self.courier else 0.0,
             "lots": [one.describe() for one in found],
         }
 
@@ -235,7 +237,7 @@ class _Sender:
             repository = self.opened.enter_context(
                 Repository(target.place, name=target.name, authority=reach.authority, **secrets)
             )
-            courier = Courier(
+            self.courier = Courier(
                 repository,
                 name=target.name,
                 behaviour=reach.behaviour,
@@ -243,11 +245,10 @@ class _Sender:
                 pace=self.pace,
                 stopping=self.stopping,
             )
-            events, size = courier.greet()
+            events, size = self.courier.greet()
         except SerialKeeperError as error:
             raise _Hindered(error) from None
         self._limit(events, size)
-        self.courier = courier
 
     def _limit(self, events: int, size: int) -> None:
         """Make documents no larger than that; 0 says nothing."""
@@ -260,6 +261,8 @@ class _Sender:
 
     def _hindered(self, error: SerialKeeperError) -> None:
         """Nothing goes there any more in this call."""
+        if isinstance(error, Damaged):
+            raise error
         if self.stopping.is_set():
             return
         self.trouble = " ".join(str(error).split())
@@ -353,10 +356,10 @@ class _Sender:
         while len(data) > target.most_bytes and len(made.events) > 1:
             made = made.first_half()
             data = _written(view, lot, made, told)
-        units, listed = documents.plain_list(made.events)
+        units, listed = documents.plain_list(made.events) if target.what == FOLDER else (0, b"")
         told |= {"events": documents.write_runs(made.places), "count": len(made.events)}
-        told |= {"sha256": hashlib.sha256(data).hexdigest(), "size": len(data)}
-        told |= {"units": units, "list_sha256": hashlib.sha256(listed).hexdigest()}
+        told |= {"sha256": _sha256(data), "size": len(data)}
+        told |= {"units": units, "list_sha256": _sha256(listed) if listed else ""}
         return told | {"more": int(made.more)}, made, data
 
     def _prepare(
@@ -380,7 +383,7 @@ class _Sender:
 
     def _deliver(self, ready: _Ready) -> Outcome:
         """Bring a document to its destination; raises if its fate stays open for now."""
-        if hashlib.sha256(ready.data).hexdigest() != ready.document.sha256:
+        if _sha256(ready.data) != ready.document.sha256:
             return Outcome(STUCK, "other_bytes", "This version writes the document differently.")
         try:
             if self.courier is None:
@@ -450,3 +453,7 @@ def _written(view: View, lot: Lot, made: Load, told: Mapping[str, Any]) -> bytes
         made.events, created=told["created"], links=bool(told["links"]), header=header
     )
     return "".join(pieces).encode()
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()

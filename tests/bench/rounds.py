@@ -49,7 +49,7 @@ from serialkeeper.steps.inspection import taking
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.view import key_of
 
-SECOND, TO = "Second Person", "9521234567899"
+SECOND, TO, SHELF = "Second Person", "9521234567899", "shelf"
 LABELS, PRINTED = 46, 42
 UNREAD, DOUBTED, SAMPLED = (5, 8), 9, (12, 30)
 GOOD = PRINTED - len(UNREAD) - len(SAMPLED)
@@ -205,6 +205,11 @@ def _check_events(lot: Lot) -> None:
     must(told["agrees"], f"the accounts differ: {told['difference']}")
 
 
+def _send(lot: Lot) -> None:
+    told = sk.events.send(lot.record, lot=lot.name)["destinations"][0]
+    must(told["outcome"] == "sent", f"not sent: {told['why']}")
+
+
 def _checkpoint(lot: Lot) -> None:
     keys = lot.folder.parent
     sk.record.checkpoint(lot.record, keys / "elsewhere", key=keys / "checkpoints.pem")
@@ -323,6 +328,7 @@ LIFE = (
     Step("review", _review),
     Step("close", lambda lot: sk.lot.close(lot.record, lot.name), ("lot_state",)),
     Step("check", _check_events),
+    Step("send", _send),
     Step(
         "events",
         lambda lot: sk.events.write(
@@ -450,7 +456,9 @@ class Rounds:
             levels = self.folder / "packs.toml"
             levels.write_text(LEVELS)
             sk.product.packs(record, GTIN, levels)
-            (self.folder / "elsewhere").mkdir()
+            for name in ("elsewhere", SHELF):
+                (self.folder / name).mkdir()
+            sk.events.destination(record, SHELF, folder=self.folder / SHELF, most_events=5)
             sk.record.key(record, self.folder / "checkpoints.pem")
 
     def _measure(self) -> None:
@@ -593,12 +601,24 @@ def _check_files(lot: Lot, entries: list[dict[str, Any]]) -> None:
     """What has its name is whole: it is what an entry tells; nothing else is left."""
     verbs = ("issued", "events written", "lot reported")
     told = {one["data"]["sha256"] for one in entries if one["verb"] in verbs}
+    for one in (one["data"] for one in entries if one["verb"] == "document prepared"):
+        told |= {one["sha256"], one["list_sha256"]}
     must(not list(lot.folder.parent.rglob("*.part")), "a half-written file is left")
-    for path in lot.folder.iterdir():
+    for path in (*lot.folder.iterdir(), *_documents(lot, "*")):
         if path.name.endswith(".manifest.json"):
             must(json.loads(path.read_bytes())["sha256"] in told, f"{path.name} is not whole")
         elif not path.name.endswith(".seen.csv"):
             must(sha256(path.read_bytes()).hexdigest() in told, f"{path.name} is not whole")
+
+
+def _documents(lot: Lot, kind: str) -> list[Path]:
+    """The lot's files at its destination, in order."""
+    return sorted((lot.folder.parent / SHELF).glob(f"{GTIN}.{lot.name}.*.{kind}"))
+
+
+def _ids(path: Path) -> list[str]:
+    """The events of a document."""
+    return [one["eventID"] for one in json.loads(path.read_bytes())["epcisBody"]["eventList"]]
 
 
 def _check_end(lot: Lot) -> None:
@@ -628,7 +648,10 @@ def _check_end(lot: Lot) -> None:
         rows = [row["serial"] for row in csv.DictReader(file)]
     labels = [one["serial"] for one in sk.label.list(record, lot.name)]
     must(rows == labels[:PRINTED], "what was printed is not what is recorded")
-    sent = (lot.folder / f"{lot.name}.jsonld").read_text()
+    whole = lot.folder / f"{lot.name}.jsonld"
+    arrived = [one for path in _documents(lot, "jsonld") for one in _ids(path)]
+    must(arrived == _ids(whole), "what arrived is not every event once and in order")
+    sent = whole.read_text()
     good = {one["serial"] for one in sk.label.list(record, lot.name, state="commissioned")}
     must(all(serial in sent for serial in good), "the event file lacks a good label")
 

@@ -195,6 +195,8 @@ class _Handler(BaseHTTPRequestHandler):
                 self._send(302, Location="https://elsewhere.example/capture")
             case 429 | 503:
                 self._problem(fault, "ImplementationException", Retry_After="0")
+            case "come back":
+                self._problem(429, "ImplementationException", Retry_After="9000")
             case int():
                 self._problem(fault, "ValidationException")
 

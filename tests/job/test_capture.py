@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import json
-import ssl
+import random
+import signal
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from certificates import certificate, served
 from conftest import Bench
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from receiver import Receiver
 from sqlalchemy import text
+from test_interruption import interrupt
 from test_packs import refused
 from test_sending import LABELS, ids, lot, standing
 
@@ -140,6 +141,10 @@ def test_a_receiver_that_neither_knows_nor_answers_stops_the_queue(bench: Bench)
         lot(bench, "B")
         receiver.plan = [429] * FAST.tries
         assert send(bench)["outcome"] == "unavailable"
+        receiver.plan = ["come back"]
+        told = send(bench)
+        assert (told["outcome"], told["asks_for"]) == ("unavailable", 9000)
+        assert "9,000 s" in told["why"] and standing(bench)["open"] is None
         assert send(bench)["lots"][0]["events"] == EVENTS
     assert send(bench)["outcome"] == "sent"  # nothing is due, so nobody is asked
     lot(bench, "C")
@@ -149,54 +154,6 @@ def test_a_receiver_that_neither_knows_nor_answers_stops_the_queue(bench: Bench)
 
 
 # -- secure connections --------------------------------------------------------------------------
-
-
-def certificate(
-    folder: Path, name: str, by: tuple[Any, Any] | None, *, host: str = "localhost", days: int = 9
-) -> tuple[Any, Any]:
-    """A certificate and its key in PEM files of that name, issued by another one or by itself."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(by[0].subject if by else subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=20))
-        .not_valid_after(now + timedelta(days=days))
-        .add_extension(x509.BasicConstraints(ca=by is None, path_length=None), critical=True)
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName(host)]), critical=False)
-        .add_extension(
-            x509.AuthorityKeyIdentifier.from_issuer_public_key((by[1] if by else key).public_key()),
-            critical=False,
-        )
-        .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
-        .add_extension(
-            x509.KeyUsage(*(True, False, False, False, False, by is None, False, False, False)),
-            critical=True,
-        )
-        .sign(by[1] if by else key, hashes.SHA256())
-    )
-    pem = serialization.Encoding.PEM
-    (folder / f"{name}.pem").write_bytes(made.public_bytes(pem))
-    private = key.private_bytes(
-        pem, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-    )
-    (folder / f"{name}.key").write_bytes(private)
-    (folder / f"{name}.key").chmod(0o600)
-    return made, key
-
-
-def served(folder: Path, name: str, *, clients: str = "") -> ssl.SSLContext:
-    """A server of that certificate; `clients` names the authority of those it lets in."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.load_cert_chain(folder / f"{name}.pem", folder / f"{name}.key")
-    if clients:
-        context.load_verify_locations(folder / f"{clients}.pem")
-        context.verify_mode = ssl.CERT_REQUIRED
-    return context
 
 
 @pytest.mark.only_on("sqlite", reason="about the network, not about the database")
@@ -284,3 +241,85 @@ def test_no_secret_is_told_to_anybody_else(
         assert error.value.word == "bad_value" and "hidden" not in str(error.value)
     with refused("bad_value"):
         to(bench, url, reach=Reach(token="PASS=word"))  # noqa: S106
+
+
+# -- faults --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["recognises", "answers", "neither"])
+def test_cuts_and_faults_never_make_an_event_arrive_twice_or_not_at_all(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    """Lost answers, errors, and a plug that is pulled before or after any commit, again and again:
+    who knows IDs, or answers, has every event once and in order in the end; who does neither has a
+    beginning of them, and a person is asked. `tests/bench/delivery.py` is the long form."""
+    chance = random.Random(f"{kind} {bench.database.kind}")
+    receiver = Receiver(
+        kind=kind, seed=chance.randrange(99), lost=0.1, broken=0.1, busy=0.1, most_events=3
+    )
+    receiver.tells = False
+    lot(bench, "A", limit=1)
+    with receiver.running() as url:
+        to(bench, url, most_events=5, reach=Reach(knows_ids=kind == "recognises"))
+        for _ in range(60):
+            cut = chance.randrange(8), chance.random() < 0.5
+            was_cut = interrupt(monkeypatch, lambda: send(bench), *cut)
+            if not was_cut and standing(bench)["state"] in ("up_to_date", "stuck"):
+                break
+        else:
+            pytest.fail("it never came to an end")
+    there, all_of_it = receiver.ids(), wanted(bench)
+    if kind == "neither":
+        assert standing(bench)["state"] == "stuck"
+        assert there == all_of_it[: len(there)]
+    else:
+        assert there == all_of_it and standing(bench)["waiting"] == 0
+        assert receiver.largest == 2  # half of five, since it does not say how many
+    bench.heads()
+
+
+def test_two_senders_at_once_send_everything_once(bench: Bench) -> None:
+    """One sends, the other one finds it at work; what both see in the end is the same."""
+    receiver = Receiver(kind="answers", slow=0.01)
+    lot(bench, "A", limit=1)
+    with receiver.running() as url:
+        to(bench, url, most_events=2)
+        records = [
+            sk.open_record(bench.url, person="Line Lead", station="line 1") for _ in range(2)
+        ]
+        with ThreadPoolExecutor(2) as pool:
+            told = [
+                one["destinations"][0]["outcome"]
+                for one in pool.map(lambda one: sk.events.send(one, pace=FAST), records)
+            ]
+        for record in records:
+            record.close()
+        assert set(told) <= {"sent", "busy"} and "sent" in told
+        send(bench)
+    assert receiver.ids() == wanted(bench)
+    bench.heads()
+
+
+@pytest.mark.only_on("sqlite", reason="about a process and its signals")
+def test_a_container_keeps_sending_until_it_is_told_to_stop(bench: Bench) -> None:
+    """What comes later goes too, each delivery is a line, and SIGTERM ends it after the document
+    under way."""
+    receiver = Receiver(kind="answers", slow=0.05)
+    lot(bench, "A", limit=1)
+    with receiver.running() as url:
+        to(bench, url, most_events=2)
+        words = ["--record", bench.url, "--as", "Line Lead", "--json", "events", "send"]
+        program = [sys.executable, "-m", "serialkeeper", *words, "--keep-going", "--pause", "0.1"]
+        with subprocess.Popen(program, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout
+            lines = [json.loads(process.stdout.readline()) for _ in range(3)]
+            process.send_signal(signal.SIGTERM)
+            lines += [json.loads(line) for line in process.stdout]
+        assert process.returncode == 0
+        assert [one["count"] for one in lines] == [2] * len(lines)
+        row = standing(bench)
+        assert (row["documents"], row["open"]) == (len(lines), None)
+        assert receiver.ids() == wanted(bench)[: 2 * len(lines)]
+        sk.hold.place(bench.record, "A", reason="a dent")
+        assert send(bench)["lots"][0]["state"] == "kept_back"
+    bench.heads()
