@@ -37,6 +37,9 @@ def destination(
     ] = False,
     sender: Annotated[str, typer.Option(metavar="GLN", help="For a header: who sends.")] = "",
     receiver: Annotated[str, typer.Option(metavar="GLN", help="For a header: to whom.")] = "",
+    product: Annotated[
+        list[str] | None, typer.Option(metavar="GTIN", help="Only its events; may be repeated.")
+    ] = None,
     as_it_happens: Annotated[
         bool, typer.Option("--as-it-happens", help="Before the lot is closed and reviewed.")
     ] = False,
@@ -61,10 +64,6 @@ def destination(
     retire: Annotated[bool, typer.Option("--retire", help="Send nothing there any more.")] = False,
 ) -> None:
     """Add or change a destination. Example: events destination east --folder /srv/east."""
-    if retire:
-        result = destinations.set_up(call.record(), name, retire=True)
-        answer(result, [f"Nothing is sent to {name} any more."])
-        return
     result = destinations.set_up(
         call.record(),
         name,
@@ -74,6 +73,7 @@ def destination(
         links=links,
         sender=sender,
         receiver=receiver,
+        products=product or (),
         as_it_happens=as_it_happens,
         most_events=most_events,
         most_bytes=most_bytes,
@@ -81,12 +81,12 @@ def destination(
             error_behaviour,
             knows_ids,
             token_secret,
-            _file(client_certificate),
-            _file(client_key),
-            _file(authority),
+            *map(_file, (client_certificate, client_key, authority)),
         ),
+        retire=retire,
     )
-    answer(result, [_destination_line(result)])
+    gone = f"Nothing is sent to {name} any more."
+    answer(result, [gone if retire else _destination_line(result)])
 
 
 def _file(path: Path | None) -> str:
@@ -95,7 +95,8 @@ def _file(path: Path | None) -> str:
 
 def _destination_line(one: dict[str, Any]) -> str:
     gate = "as it happens" if one["as_it_happens"] else "after review"
-    return f"{one['destination']}: {one['kind']} {one['place']}, {one['form']}, {gate}"
+    only = f", only {' '.join(one['products'])}" if one["products"] else ""
+    return f"{one['destination']}: {one['kind']} {one['place']}, {one['form']}{only}, {gate}"
 
 
 def send(

@@ -88,6 +88,7 @@ class Destination:
         form: one of `rules.event_forms.FORMS`.
         links: 1 if units and places are named by GS1 Digital Links, not by EPC URNs.
         sender, receiver: locations that a document's header names; both empty for no header.
+        products: GTINs of the products whose events go there, blanks between; empty for all.
         as_it_happens: 1 if events go before the lot is closed and reviewed.
         most_events, most_bytes: what one document holds at most.
         options: how a kind of destination is reached, as canonical JSON; empty for a folder.
@@ -103,6 +104,7 @@ class Destination:
     links: int
     sender: str
     receiver: str
+    products: str
     as_it_happens: int
     most_events: int
     most_bytes: int
@@ -115,6 +117,10 @@ class Destination:
         """How a capture interface is reached."""
         return Reach(**json.loads(self.options)) if self.options else Reach()
 
+    def wants(self, gtin: str) -> bool:
+        """Whether events of that product go there."""
+        return not self.products or gtin in self.products.split()
+
     def describe(self) -> dict[str, Any]:
         """The destination for people and programs."""
         return {
@@ -125,6 +131,7 @@ class Destination:
             "links": bool(self.links),
             "sender": self.sender or None,
             "receiver": self.receiver or None,
+            "products": self.products.split(),
             "as_it_happens": bool(self.as_it_happens),
             "most_events": self.most_events,
             "most_bytes": self.most_bytes,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import destinations
+from serialkeeper.rules import destinations, gs1
 from serialkeeper.rules.chain import HOUSE, canonical
 from serialkeeper.rules.destinations import (
     CAPTURE,
@@ -45,6 +46,7 @@ def set_up(
     links: bool = False,
     sender: str = "",
     receiver: str = "",
+    products: Sequence[str] = (),
     as_it_happens: bool = False,
     most_events: int = MOST_EVENTS,
     most_bytes: int = MOST_BYTES,
@@ -60,16 +62,15 @@ def set_up(
         form: one of `rules.event_forms.FORMS`.
         links: name units and places by GS1 Digital Links, not by EPC URNs; not in EPCIS 1.2.
         sender, receiver: locations of the record, for a header with master data; or neither.
+        products: GTINs of the products whose events go there; none for all.
         as_it_happens: send before the lot is closed and reviewed; only compliance may say so.
         most_events, most_bytes: what one document holds at most.
         reach: how a capture interface is reached; names of secrets, never secrets.
         retire: send nothing there any more; its name is never used again.
 
     Refuses `bad_value`, `destination_unknown`, `destination_exists`, `file_missing`,
-    `location_unknown`, `role_not_allowed`.
-
-    Returns:
-        what `rules.destinations.Destination.describe` gives.
+    `location_unknown`, `product_unknown`, `role_not_allowed`. Gives what
+    `rules.destinations.Destination.describe` does.
     """
     if retire:
         return _retire(record, name)
@@ -83,6 +84,7 @@ def set_up(
         "links": int(links),
         "sender": sender,
         "receiver": receiver,
+        "products": " ".join(sorted({gs1.parse_gtin(gtin) for gtin in products})),
         "as_it_happens": int(as_it_happens),
         "most_events": most_events,
         "most_bytes": most_bytes,
@@ -90,6 +92,7 @@ def set_up(
     }
     with record.work(HOUSE) as work:
         check_header(work, sender, receiver)
+        _ = [work.product(gtin) for gtin in told["products"].split()]  # all have to be known
         there = destinations_of(work)
         known = _known(there, told)
         number = known.id if known else len(there) + 1
@@ -204,7 +207,8 @@ def status(record: Record, *, to: str = "", lot: str = "") -> dict[str, Any]:
         found = []
         for one in there:
             if not one.retired:
-                rows = [row for each in lots if (row := _standing(view, one, each))]
+                wanted = [each for each in lots if one.wants(each.gtin)]
+                rows = [row for each in wanted if (row := _standing(view, one, each))]
                 found.append({**one.describe(), "lots": rows})
     stuck = sum(row["state"] == STUCK for one in found for row in one["lots"])
     return {"destinations": found, "needs_person": stuck}

@@ -212,7 +212,7 @@ class _Sender:
         with self.opened:
             try:
                 for lot in lots:
-                    if not self.stopping.is_set():
+                    if self.target.wants(lot.gtin) and not self.stopping.is_set():
                         found.append(_Standing(lot))
                         self._lot(found[-1])
             except _Hindered as hindered:

@@ -24,6 +24,7 @@ class DestinationRow(SQLModel, table=True):
     links: int = whole_column()
     sender: str = text_column()
     receiver: str = text_column()
+    products: str = text_column()
     as_it_happens: int = whole_column()
     most_events: int = whole_column()
     most_bytes: int = whole_column()

@@ -233,3 +233,20 @@ def test_destinations_are_kept_apart(bench: Bench) -> None:
     with refused("destination_unknown", "none yet"):
         sk.events.send(record, to="east")
     bench.heads()
+
+
+def test_a_destination_gets_the_products_that_it_wants(bench: Bench) -> None:
+    """All of them unless told otherwise; another product's lots are not even waiting there."""
+    lot(bench, "MINE")
+    place = folder(bench, "east", products=[GTIN])
+    sk.product.add(bench.record, "09521234000006", name="Drops", prefix_length=7)
+    other = folder(bench, "west", products=["09521234000006"])
+    told = sk.events.send(bench.record)["destinations"]
+    assert [len(one["lots"]) for one in told] == [1, 0]
+    assert list(place.iterdir()) and not list(other.iterdir())
+    status = sk.events.status(bench.record)["destinations"]
+    assert [one["products"] for one in status] == [[GTIN], ["09521234000006"]]
+    assert status[1]["lots"] == []
+    with refused("product_unknown"):
+        sk.events.destination(bench.record, "north", folder=place, products=["09521234000013"])
+    assert bench.heads()

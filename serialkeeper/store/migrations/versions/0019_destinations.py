@@ -13,7 +13,8 @@ WHOLE = sa.Integer()
 NUMBER = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
 
 DESTINATION = (
-    *("name", "what", "place", "form", "links", "sender", "receiver", "as_it_happens"),
+    *("name", "what", "place", "form", "links", "sender", "receiver", "products"),
+    "as_it_happens",
     *("most_events", "most_bytes", "options", "at", "retired"),
 )
 DOCUMENT = (
