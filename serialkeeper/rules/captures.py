@@ -60,7 +60,7 @@ class Answer:
         status: of HTTP, UNSENT or LOST.
         headers: with names in small letters.
         body: as it came, no more of it than was wanted.
-        why: in words, where there is no answer.
+        why: in words, where there is no answer, or none that can be used.
     """
 
     status: int
@@ -71,7 +71,7 @@ class Answer:
     @property
     def said(self) -> str:
         """The answer in words, as far as it has any."""
-        if self.status in (UNSENT, LOST):
+        if self.why:
             return self.why
         told = _object(self.body)
         words = [told[name] for name in ("title", "detail") if isinstance(told.get(name), str)]

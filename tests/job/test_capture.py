@@ -122,6 +122,23 @@ def test_what_is_refused_waits_for_a_person_and_stops_its_lot_only(bench: Bench)
     bench.heads()
 
 
+@pytest.mark.only_on("sqlite", reason="about an answer, not about the database")
+def test_an_answer_about_other_events_is_not_believed(bench: Bench) -> None:
+    """A receiver that ignores the question and tells of other events has answered nothing: a person
+    is asked, and nothing is sent twice."""
+    receiver = Receiver(kind="deaf")
+    with receiver.running() as url:
+        to(bench, url)
+        lot(bench, "A")
+        send(bench)
+        lot(bench, "B")
+        receiver.plan = ["lost"]
+        (row,) = send(bench)["lots"]
+        assert row["why"] == ["in_doubt", "it tells events that were not asked for"]
+    assert len(receiver.stored) == 2 * EVENTS
+    bench.heads()
+
+
 def test_a_receiver_that_neither_knows_nor_answers_stops_the_queue(bench: Bench) -> None:
     """No answer, and none to the question either: a person has to find out, and says so; a busy one
     that surely stored nothing is only unavailable."""
