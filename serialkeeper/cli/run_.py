@@ -91,7 +91,7 @@ def challenge_lines(result: dict[str, Any]) -> Iterator[str]:
         yield "The reader passed: every bad label was caught."
         if result["next_held"]:
             told = ", ".join(f"entry {one}" for one in result["next_held"])
-            yield f"  It failed before ({told}). What was read between its last pass and that"
+            yield f"  It failed before ({told}). What was read between its last pass and this one"
             yield "  is held when its file is taken in; so is a file of this run that does not tell"
             yield "  when it was read, or whose clocks were not checked (run clock)."
         return

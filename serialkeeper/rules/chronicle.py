@@ -146,7 +146,7 @@ def people(told: Mapping[str, Any]) -> str:
 
 
 def _labels(ranges: Sequence[Sequence[Any]]) -> dict[str, Any]:
-    pairs = [(one[0], one[1]) for one in ranges]
+    pairs = list(dict.fromkeys((one[0], one[1]) for one in ranges))  # a move may be two steps
     shown = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in pairs[:8])
     more = f" and {len(pairs) - 8:,} more stretches" if len(pairs) > 8 else ""
     return {"labels": sum(b - a + 1 for a, b in pairs), "positions": shown + more}
@@ -161,7 +161,7 @@ def _evidence(data: Mapping[str, Any]) -> str:
 
 def _accepted(data: Mapping[str, Any], _told: Chronicle) -> str:
     labels = _labels(data["moves"])["labels"]
-    return f"{labels:,} rejected label{'s were' if labels > 1 else ' was'} accepted after all"
+    return f"{labels:,} doubtful label{'s were' if labels > 1 else ' was'} accepted after all"
 
 
 def _counted(data: Mapping[str, Any], told: Chronicle) -> str:

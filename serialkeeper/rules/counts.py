@@ -29,8 +29,12 @@ TERMS: Mapping[str, str] = {
 WITNESSED = ("destroyed",)
 
 
-def check_count(term: str, value: int, *, witness: str, reason: str) -> None:
-    """Refuses `count_invalid`: unknown terms, a missing witness, a correction without reason."""
+def check_count(term: str, value: int, *, witness: str, reason: str, by: str = "") -> None:
+    """Refuses `count_invalid`: unknown terms, a missing witness, a correction without reason.
+
+    Args:
+        by: who counts, where nobody can be their own witness.
+    """
     problem = expected = ""
     if term not in TERMS:
         problem, expected = f"There is no count named {term!r}.", ", ".join(TERMS)
@@ -40,6 +44,8 @@ def check_count(term: str, value: int, *, witness: str, reason: str) -> None:
         problem, expected = "A correction downwards needs a reason.", "--reason"
     elif term in WITNESSED and not witness.strip():
         problem, expected = f"'{term}' needs a witness.", "--witness"
+    elif by and witness.strip() == by:
+        problem, expected = "Nobody is their own witness.", "another person's name"
     if problem:
         raise Refused(
             "count_invalid",

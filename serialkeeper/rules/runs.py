@@ -62,6 +62,9 @@ CLEARANCE: Mapping[str, Mapping[str, str]] = {
 READER_FAILED = "the reader at "
 """How the reason of a hold begins that a failed challenge placed."""
 
+_FOR_EVER = 1 << 62
+"""Milliseconds since 1970 that nobody reaches."""
+
 CLOCK_LIMIT = 60
 """Seconds that two clocks may be apart (common practice, no source)."""
 
@@ -212,8 +215,8 @@ class Doubt:
 
     Attributes:
         failed: the challenge.
-        begin, end: milliseconds since 1970: between the last pass and the failure, and as far
-            around as two clocks may be apart.
+        begin, end: milliseconds since 1970: between the last pass before and the first one after
+            the failure, and as far around as two clocks may be apart.
         timed: whether the times of readings tell: the run's clocks were held against the
             station's, and none was apart.
         latest: whether the station has had no later run of the lot: a file that does not tell
@@ -250,6 +253,7 @@ def doubts(events: Sequence[Event], station: str) -> list[Doubt]:
     found = []
     for failed in failures(mine, station, 0):
         passed = [one.at for one in mine if one.outcome == PASSED and one.seq < failed.seq]
+        later = [one.at for one in mine if one.outcome == PASSED and one.seq > failed.seq]
         clocks = {
             json.loads(one.detail)["of"]: one.outcome
             for one in mine
@@ -259,7 +263,7 @@ def doubts(events: Sequence[Event], station: str) -> list[Doubt]:
             Doubt(
                 failed,
                 _milliseconds(passed[-1]) - CLOCK_LIMIT * 1000 if passed else NO_TIME,
-                _milliseconds(failed.at) + CLOCK_LIMIT * 1000,
+                _milliseconds(later[0]) + CLOCK_LIMIT * 1000 if later else _FOR_EVER,
                 set(clocks.values()) == {WITHIN},
                 failed.run == max(one.run for one in mine),
             )
@@ -295,6 +299,8 @@ def sentence(event: Event, told: Mapping[str, Any]) -> str:
         case "challenged":
             when = challenges.OCCASIONS[event.occasion]
             what = f"challenge {when}: {event.outcome}, {told['caught']} of {told['shown']} caught"
+            if told.get("note"):
+                what += f" ({told['note']})"
             if set_ := told.get("challenge"):
                 what += f" (set {set_}, {told['name']})"
         case "stopped":

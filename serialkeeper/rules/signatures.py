@@ -60,6 +60,7 @@ NEEDED: Mapping[str, Needed] = {
     "reviewed": Needed(doer=REVIEWED),
     "decommissioned": Needed(),
     "corrected": Needed(always=True),
+    "shipping voided": Needed(),
     "hold lifted": Needed(),
 }
 """The verbs whose entries are signed. One that comes later needs a new `SINCE` of its own: its

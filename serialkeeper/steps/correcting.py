@@ -82,6 +82,8 @@ def _moves(
 ) -> list[list[Any]]:
     """Back to where they were. Refuses `move_not_allowed`."""
     entries = {entry.seq: entry for entry in work.entries(key_of(lot))}
+    # A clock that was set back does not make a decommissioning younger.
+    now = max(now, *(datetime.fromisoformat(entry.at) for entry in entries.values()))
     made: list[list[Any]] = []
     for one, begin, end in gone:
         corrections.check(one, entries[one.seq], now, where=lot.full_name)

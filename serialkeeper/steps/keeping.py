@@ -136,7 +136,7 @@ def recover(record: Record, *, reason: str, second: str = "") -> dict[str, Any]:
                 remedy="Nothing: look at it with lot list.",
             )
         again = bool(work.setting("sscc_from"))
-        told = jump_ahead(work, record)
+        told = jump_ahead(work, record, second)
         generation = int(work.setting("generation"))
         data = {**told, "generation": generation, "again": again}
         work.write(HOUSE, "record recovered", data, reason=why, second=second)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from serialkeeper.errors import Refused
@@ -235,6 +235,7 @@ def decide(
     with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
         check_lot(lot.state, "closed", where=lot.full_name)
+        _check_day(work, lot, on)
         earlier = decision_of(work, lot)
         if earlier and not reason.strip():
             raise Refused(
@@ -247,6 +248,21 @@ def decide(
             )
         work.write(key_of(lot), "lot decided", made, reason=reason.strip())
         return describe(work, lot)
+
+
+def _check_day(view: View, lot: Lot, on: date) -> None:
+    """Refuses `bad_value` for a decision from before the lot was closed; a day's grace for zones."""
+    closed = [entry.at for entry in view.entries(key_of(lot)) if entry.verb == "lot closed"]
+    day = date.fromisoformat(closed[-1][:10])
+    if on < day - timedelta(days=1):
+        raise Refused(
+            "bad_value",
+            "Nobody decided about a lot that was not closed.",
+            where=lot.full_name,
+            expected=f"a day from the closing on, {day}",
+            came=str(on),
+            remedy="Correct --on.",
+        )
 
 
 def reopen(record: Record, name: str, *, reason: str, second: str = "") -> dict[str, Any]:

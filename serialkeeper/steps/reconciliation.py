@@ -24,12 +24,13 @@ def count(
     Args:
         term: one of `rules.counts.TERMS`.
         value: labels.
-        witness: who saw the destruction.
+        witness: who saw the destruction: somebody else, as named; nobody signs in for it.
         reason: why, for a correction.
 
     Refuses `count_invalid`, `lot_state`.
     """
-    counts.check_count(term, value, witness=witness, reason=reason)
+    by = "" if record.practice else record.person
+    counts.check_count(term, value, witness=witness, reason=reason, by=by)
     with record.read() as view:
         lot = view.lot(name)
     with record.work(key_of(lot)) as work:

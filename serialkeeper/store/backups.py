@@ -126,9 +126,12 @@ def bring_back(backup: Record, target: Record, name: str) -> dict[str, Any]:
 # -- recovery ------------------------------------------------------------------------------------
 
 
-def jump_ahead(work: Work, record: Record) -> dict[str, Any]:
+def jump_ahead(work: Work, record: Record, second: str) -> dict[str, Any]:
     """Write, in a restored record, all that keeps it from giving out what the other one gave out
     since the backup. Every chain concerned is locked here.
+
+    Args:
+        second: who confirms the recovery, and so all of this.
 
     Returns:
         prefixes, ssccs: how many were jumped; allocations: how many were moved to fresh prefixes;
@@ -151,13 +154,13 @@ def jump_ahead(work: Work, record: Record) -> dict[str, Any]:
     for lot in lots:
         told["imports"] += _give_up_import(work, lot)
         told["allocations"] += _move_allocations(work, lot)
-        told["voided"] += _void_unprinted(work, lot)
+        told["voided"] += _void_unprinted(work, lot, second)
     for key in concerned:
         told["given_up"] += _give_up_ssccs(work, key)
         if ids := empty.get(key):
             told["packs"] += len(ids)
             data = {"packs": ids, "note": EMPTY_PACKS}
-            work.write(key, "packs decommissioned", data, reason="other")
+            work.write(key, "packs decommissioned", data, reason="other", second=second)
     begin = int(work.setting("sscc_from") or 0)  # past an earlier recovery, too
     begin += SSCC_MARGIN + int.from_bytes(record.chance(8), "big") % SSCC_MARGIN
     return {**told, "lots": len(concerned), "sscc_from": begin}
@@ -201,7 +204,7 @@ def _move_allocations(work: Work, lot: Lot) -> int:
     return moved
 
 
-def _void_unprinted(work: Work, lot: Lot) -> int:
+def _void_unprinted(work: Work, lot: Lot, second: str) -> int:
     """Void what is allocated: the other record may have printed it since."""
     key = key_of(lot)
     letters = np.frombuffer(work.states(key, 1, lot.labels), np.uint8)
@@ -213,7 +216,8 @@ def _void_unprinted(work: Work, lot: Lot) -> int:
     lasts = [*(int(places[edge]) for edge in edges), int(places[-1])]
     allocated, voided = State.ALLOCATED.value, State.VOIDED.value
     moves = [[first, last, allocated, voided] for first, last in zip(firsts, lasts, strict=True)]
-    work.write(key, "voided", {"moves": moves, "lot_state": lot.state}, reason=RESTORED)
+    data = {"moves": moves, "lot_state": lot.state}
+    work.write(key, "voided", data, reason=RESTORED, second=second)
     return len(places)
 
 

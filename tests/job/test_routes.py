@@ -236,6 +236,7 @@ def test_what_is_signed_has_no_route(client: Client) -> None:
         "reviewed": "review sign",
         "decommissioned": "label decommission",
         "corrected": "label correct",
+        "shipping voided": "pack unship",
         "hold lifted": "hold lift",
     }
     assert set(signing) == set(NEEDED)
