@@ -11,21 +11,17 @@ no source.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import challenges
 from serialkeeper.rules.chain import Entry, canonical
 from serialkeeper.rules.changes import Change, Insert, Row
 from serialkeeper.rules.fields import parse_grade
-from serialkeeper.rules.parts import NO_GRADE, NO_TIME
+from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.remarks import check_remark
 
 STARTED, CLEARED, CHALLENGED, STOPPED = "started", "cleared", "challenged", "stopped"
@@ -61,9 +57,6 @@ CLEARANCE: Mapping[str, Mapping[str, str]] = {
 
 READER_FAILED = "the reader at "
 """How the reason of a hold begins that a failed challenge placed."""
-
-_FOR_EVER = 1 << 62
-"""Milliseconds since 1970 that nobody reaches."""
 
 CLOCK_LIMIT = 60
 """Seconds that two clocks may be apart (common practice, no source)."""
@@ -207,72 +200,6 @@ def failures(events: Iterable[Event], station: str, since: int) -> list[Event]:
         for one in events
         if one.outcome == FAILED and one.station == station and one.seq > since
     ]
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """What a failed challenge leaves in doubt among readings that come in after it.
-
-    Attributes:
-        failed: the challenge.
-        begin, end: milliseconds since 1970: between the last pass before and the first one after
-            the failure, and as far around as two clocks may be apart.
-        timed: whether the times of readings tell: the run's clocks were held against the
-            station's, and none was apart.
-        latest: whether the station has had no later run of the lot: a file that does not tell
-            when it was read may be of this one.
-    """
-
-    failed: Event
-    begin: int
-    end: int
-    timed: bool
-    latest: bool
-
-    def covers(self, times: NDArray[np.int64], *, followed: bool) -> NDArray[np.bool_]:
-        """Which readings of a file it leaves in doubt.
-
-        Args:
-            times: milliseconds since 1970, `rules.parts.NO_TIME` where the file gives none.
-            followed: whether the file was followed, so that the journal tells when it came about.
-        """
-        untold = np.full(len(times), self.latest and not followed)
-        if not self.timed:
-            return untold
-        within = (times > self.begin) & (times <= self.end)
-        return np.where(times == NO_TIME, untold, within)
-
-
-def doubts(events: Sequence[Event], station: str) -> list[Doubt]:
-    """What each failed challenge at a station leaves in doubt.
-
-    Args:
-        events: of the lot, in order.
-    """
-    mine = [one for one in events if one.station == station]
-    found = []
-    for failed in failures(mine, station, 0):
-        passed = [one.at for one in mine if one.outcome == PASSED and one.seq < failed.seq]
-        later = [one.at for one in mine if one.outcome == PASSED and one.seq > failed.seq]
-        clocks = {
-            json.loads(one.detail)["of"]: one.outcome
-            for one in mine
-            if one.run == failed.run and one.word == CLOCK
-        }
-        found.append(
-            Doubt(
-                failed,
-                _milliseconds(passed[-1]) - CLOCK_LIMIT * 1000 if passed else NO_TIME,
-                _milliseconds(later[0]) + CLOCK_LIMIT * 1000 if later else _FOR_EVER,
-                set(clocks.values()) == {WITHIN},
-                failed.run == max(one.run for one in mine),
-            )
-        )
-    return found
-
-
-def _milliseconds(at: str) -> int:
-    return round(datetime.fromisoformat(at).timestamp() * 1000)
 
 
 def line(told: Mapping[str, Any]) -> str:

@@ -251,7 +251,7 @@ def decide(
 
 
 def _check_day(view: View, lot: Lot, on: date) -> None:
-    """Refuses `bad_value` for a decision from before the lot was closed; a day's grace for zones."""
+    """Refuses `bad_value` for a day before the lot was closed; one is granted to zones."""
     closed = [entry.at for entry in view.entries(key_of(lot)) if entry.verb == "lot closed"]
     day = date.fromisoformat(closed[-1][:10])
     if on < day - timedelta(days=1):

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import select, text
 
-from serialkeeper.rules import holds, runs
+from serialkeeper.rules import holds, run_times, runs
 from serialkeeper.rules.chain import LotKey, PartRef
-from serialkeeper.rules.parts import UNCHANGED, unpack_states
+from serialkeeper.rules.parts import NO_TIME, UNCHANGED, unpack_states
 from serialkeeper.rules.runs import Event, Standing
 from serialkeeper.store.holds import last_hold
 from serialkeeper.store.record import Work
@@ -67,10 +67,38 @@ def unproven(view: View, lot: Lot, station: str, *, practice: bool) -> bool:
     return not (mine and mine[-1].proven and not mine[-1].ended)
 
 
+def unproven_readings(
+    work: Work, lot: Lot, take: int, readings: int, station: str, *, practice: bool
+) -> int:
+    """How many of a take's readings rest on no passed challenge of a station's reader.
+
+    Where their times tell, those that were made meanwhile; else all of them, or none, by how the
+    reader stands now.
+    """
+    key = key_of(lot)
+    events = events_of(work, key)
+    if practice and not events:
+        return 0
+    now = unproven(work, lot, station, practice=practice)
+    pieces = [np.zeros(0, np.int64)]
+    for entry in work.entries(key):
+        if entry.verb == "taken" and entry.data["take"] == take:
+            for ref in entry.parts:
+                if ref.kind == "states":
+                    data = work.part(key, entry.seq, ref) or b""
+                    states = unpack_states(ref.first, ref.count, data)
+                    pieces.append(states.time[states.state != UNCHANGED])
+    times = np.concatenate(pieces)
+    found = run_times.outside(events, station, times) if len(times) else None
+    if found is None:
+        return readings if now else 0
+    return int((found | ((times == NO_TIME) & now)).sum())
+
+
 def waiting_failures(view: View, key: LotKey, station: str) -> list[int]:
     """The entries of failed challenges of a station's last run: of files that are still to come,
     what was read meanwhile is held."""
-    return [one.failed.seq for one in runs.doubts(events_of(view, key), station) if one.latest]
+    return [one.failed.seq for one in run_times.doubts(events_of(view, key), station) if one.latest]
 
 
 def hold_after_failure(work: Work, lot: Lot, station: str) -> int:
@@ -93,13 +121,13 @@ def hold_taken(work: Work, lot: Lot, take: int, *, station: str, follow: int = 0
     """Hold what a take wrote while its station's reader may have been failing.
 
     All of it, if the reader failed since the file was first followed, or since the last file of
-    that station was taken in; else what `rules.runs.Doubt` says.
+    that station was taken in; else what `rules.run_times.Doubt` says.
 
     Returns:
         the hold's number, 0 if it did not fail.
     """
     key = key_of(lot)
-    doubts = runs.doubts(events_of(work, key), station)
+    doubts = run_times.doubts(events_of(work, key), station)
     if not doubts:
         return 0
     begun, taken = 0, list[tuple[int, PartRef]]()

@@ -231,6 +231,36 @@ def test_where_clocks_agree_times_tell_what_was_read_while_the_reader_failed(
     assert bench.heads()
 
 
+@pytest.mark.parametrize("checked", [True, False])
+def test_what_was_read_while_nobody_had_proven_the_reader_is_an_alarm_whenever_it_is_entered(
+    bench: Bench, checked: bool
+) -> None:
+    """A file that comes at the end of the shift, when the reader is proven: its times tell what was
+    read before the run, and while the line stood; without checked clocks they tell nothing."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    time = bench.record.now
+    assert isinstance(time, Clock)
+    begun = time.time.replace(microsecond=0)
+    for minute, row in enumerate(rows):  # one label a minute, the first at ten minutes before
+        at = begun + timedelta(minutes=minute - 10, seconds=30)
+        row["at"] = at.isoformat().replace("+00:00", "Z")
+    begin(bench)
+    if checked:
+        sk.run.clock(bench.record, bench.lot, of="camera", shows=time.time)
+    time.time = begun + timedelta(minutes=20)
+    sk.run.stop(bench.record, bench.lot, reason="web broke")
+    time.time = begun + timedelta(minutes=25)
+    proven(bench, "stop")
+    time.time = begun + timedelta(hours=2)
+    alarms = take(bench, rows)["alarms"]
+    if not checked:
+        assert alarms == []
+        return
+    # 9 before the run, 3 while the line stood: a minute is granted to either clock.
+    assert [(one["kind"], one["labels"]) for one in alarms] == [("unchallenged", 12)]
+    assert bench.heads()
+
+
 def test_a_challenge_set_counts_for_the_run(bench: Bench) -> None:
     """What the reader made of a set is evidence for the run that is open: passed, or a hold."""
     rows = as_seen(bench.printed(40))

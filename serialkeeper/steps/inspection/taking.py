@@ -41,7 +41,7 @@ from serialkeeper.store.line_tables import FollowRow, Take
 from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.plans import plan_of, raise_alarms, summary_of
 from serialkeeper.store.record import Record, Work
-from serialkeeper.store.runs import hold_taken, unproven
+from serialkeeper.store.runs import hold_taken, unproven_readings
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -393,7 +393,9 @@ def _finish(record: Record, work: Work, scene: _Scene, current: Take, judged: Ju
         scene.rules,
         name=current.name,
         follow=scene.follow,
-        unproven=current.readings if unproven(work, lot, station, practice=record.practice) else 0,
+        unproven=unproven_readings(
+            work, lot, current.id, current.readings, station, practice=record.practice
+        ),
     )
     data = {
         "take": current.id,
