@@ -503,7 +503,9 @@ def test_two_copies_at_once_are_one(bench: Bench, place: Database) -> None:
     ]
     said = [process.communicate()[1] for process in both]
     assert 0 in [process.returncode for process in both], said
-    assert all("record_busy" in one for one in said if one), said
+    # The other one finds it busy, or, if it was slow to begin, finds the finished copy.
+    late = ("record_busy", "record_exists")
+    assert all(any(word in one for word in late) for one in said if one), said
     assert sk.record.copy(bench.record, place.url)["already"]
     with opened(bench, place) as away:
         assert sk.record.verify(away.record)["sound"]
