@@ -220,7 +220,7 @@ def test_what_the_quality_unit_decided_is_recorded_and_counts_for_keeping(bench:
     stands beside the first. A release makes the record be kept longer, a refusal does not."""
     rows = as_seen(bench.printed(8))
     sk.inspect.take(bench.record, bench.lot, bench.results(rows))
-    day, of = date(2026, 5, 29), {"by": "Quality Unit", "reference": "QP-17"}
+    day, of = date(2026, 6, 1), {"by": "Quality Unit", "reference": "QP-17"}
 
     def refused(word: str, decision: str = "released", **more: Any) -> None:
         before = bench.heads()
@@ -232,7 +232,8 @@ def test_what_the_quality_unit_decided_is_recorded_and_counts_for_keeping(bench:
     for term in ("printer_counter", "rewind_counter"):
         sk.lot.count(bench.record, bench.lot, term, 8)
     sk.lot.close(bench.record, bench.lot)
-    for wrong in ({"on": date(2026, 6, 2)}, {"by": " "}, {"reference": "a\nb"}):
+    days = ({"on": date(2026, 6, 2)}, {"on": date(2026, 5, 29)})  # to come; before the closing
+    for wrong in (*days, {"by": " "}, {"reference": "a\nb"}):
         refused("bad_value", **wrong)
     refused("bad_value", "released by the program")
     live = replace(bench.record, role="line lead", practice=False)
@@ -240,7 +241,7 @@ def test_what_the_quality_unit_decided_is_recorded_and_counts_for_keeping(bench:
         sk.lot.decide(live, bench.lot, "released", on=day, **of)
     told = sk.lot.decide(bench.record, bench.lot, "released", on=day, **of)
     assert (told["state"], told["decision"]["decision"]) == ("closed", "released")
-    assert told["keep"]["terms"]["release"] == told["keep"]["until"] == "2031-05-29"
+    assert told["keep"]["terms"]["release"] == told["keep"]["until"] == "2031-06-01"
     refused("reason_needed", "refused")
     told = sk.lot.decide(bench.record, bench.lot, "refused", on=day, reason="complaint", **of)
     assert (told["decision"]["decision"], told["decision"]["earlier"]) == ("refused", 1)
