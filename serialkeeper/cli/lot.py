@@ -111,10 +111,15 @@ def decide(
             f"Lot {result['lot']}: {retention.decision_sentence(result['decision'])}",
             f"  {retention.sentence(result['keep'])}",
             *(f"  STILL HELD: {sentence(one)}" for one in result["on_hold"]),
+            *(
+                [f"  STILL TO BE REVIEWED: {result['unreviewed']:,}: review list {result['lot']}"]
+                if result["unreviewed"]
+                else []
+            ),
             f"  {CAUTION}",
         ],
     )
-    if result["on_hold"]:
+    if result["on_hold"] or result["unreviewed"]:
         raise typer.Exit(FINDINGS)
 
 

@@ -227,6 +227,10 @@ def decide(
         reason: why another decision was recorded before; needed then.
 
     Refuses `lot_unknown`, `lot_state`, `bad_value`, `reason_needed`, `role_not_allowed`.
+
+    Returns:
+        The lot as `show` tells it in short, and unreviewed: how many groups of its review list
+        nobody has signed, such as a hold that was lifted after the closing.
     """
     record.check_may("lot decided")
     made = retention.check_decision(decision, on, by, reference, today=record.now().date())
@@ -247,7 +251,7 @@ def decide(
                 remedy="Give --reason; the earlier decision stays in the journal.",
             )
         work.write(key_of(lot), "lot decided", made, reason=reason.strip())
-        return describe(work, lot)
+        return {**describe(work, lot), "unreviewed": len(to_review(work, lot))}
 
 
 def _check_day(view: View, lot: Lot, on: date) -> None:

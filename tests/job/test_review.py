@@ -147,6 +147,8 @@ def test_a_lot_closes_when_its_list_is_empty_and_not_before(told: Bench) -> None
     # Decommissioning goes on after the lot is closed, and is reviewed too.
     sk.label.decommission(record, lot, "1", reason="lost", count=1)
     assert names(listed(told)) == [("decommissioned", "lost", 1)]
+    unit = {"on": date(2026, 6, 1), "by": "Quality Unit"}
+    assert sk.lot.decide(record, lot, "refused", **unit)["unreviewed"] == 1
     refused("reason_needed", sk.lot.reopen, record, lot, reason=" ")
     assert sk.lot.reopen(record, lot, reason="two rolls found")["state"] == "running"
     refused("lot_state", sk.lot.reopen, record, lot, reason="twice")
@@ -155,7 +157,7 @@ def test_a_lot_closes_when_its_list_is_empty_and_not_before(told: Bench) -> None
     told.reviewed()
     refused("lot_unbalanced", sk.lot.close, record, lot)
     sk.lot.close(record, lot, explanation="one lost", investigation="INV-1")
-    sk.lot.decide(record, lot, "released", on=date(2026, 6, 1), by="Quality Unit")
+    assert sk.lot.decide(record, lot, "released", reason="found", **unit)["unreviewed"] == 0
     came = refused("lot_state", sk.lot.reopen, record, lot, reason="a complaint").came
     assert "Quality Unit" in came
     told.heads()
