@@ -227,6 +227,18 @@ def test_a_second_person_gives_a_password_too(live: Live) -> None:
             ("Carla Check", "compliance", "approved"),
         ]
         assert not any(one["practice"] for one in entry["signatures"])
+
+        def destroyed(record: sk.Record, witness: str) -> Any:
+            return sk.lot.count(record, "LOT24A", "destroyed", 2, witness=witness)
+
+        sk.serials.allocate(lead, "LOT24A", 4)
+        refused("count_invalid", destroyed, both, "")
+        refused("count_invalid", destroyed, both, "Lena Lead")  # nobody is their own witness
+        refused("password_needed", destroyed, lead, "Carla Check")
+        refused("role_not_allowed", destroyed, lead.seconded_by(BEA, SECRETS[BEA]), BEA)
+        assert destroyed(both, "Carla Check")["total"] == 2
+        entry = list(sk.record.entries(both, "LOT24A"))[-1]
+        assert [one["meaning"] for one in entry["signatures"]] == ["done", "witnessed"]
         assert sk.record.verify(both)["sound"]
 
 
