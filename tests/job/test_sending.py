@@ -15,6 +15,7 @@ from test_packs import refused
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
+from serialkeeper.store import sending_reads
 from serialkeeper.store.destinations import only_sender
 
 LABELS = 20
@@ -72,12 +73,14 @@ def standing(bench: Bench, **more: Any) -> dict[str, Any]:
     return row
 
 
+@pytest.mark.parametrize("ahead", [2, 5_000])
 def test_a_folder_gets_every_event_once_in_order_after_review(
-    bench: Bench, standards: Path
+    bench: Bench, standards: Path, monkeypatch: pytest.MonkeyPatch, ahead: int
 ) -> None:
     """Nothing goes while the lot is open, held or to be reviewed; then all of it in documents that
     are valid, whose names sort in order; later events follow in later documents; and each document
-    has its list, with the digest that the journal tells."""
+    has its list, with the digest that the journal tells; however many events are read ahead."""
+    monkeypatch.setattr(sending_reads, "MOST_AHEAD", ahead)
     east = folder(bench, "east", most_events=4)
     serials, record = lot(bench, "A/1.b", closed=False), bench.record
     assert sent(bench)["A/1.b"]["why"] == ["the lot is running, not closed"]
