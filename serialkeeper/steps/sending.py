@@ -320,11 +320,12 @@ class _Sender:
         if is_done(view, lot, last):
             return False
         self.reads.look(view, lot)
-        if not self.reads.open:
-            standing.why = kept_back(view, lot, self.target)
-        self.reads.open = not standing.why
+        # Holds may stand in other lots' chains too, so they are always asked for.
+        known = self.reads.open
+        standing.why = held_back(view, lot) if known else kept_back(view, lot, self.target)
+        self.reads.open = known or not standing.why
         standing.state = KEPT_BACK if standing.why else LEFT
-        return self.reads.open
+        return not standing.why
 
     def _again(self, view: View, lot: Lot, last: Document) -> _Ready:
         """An open document once more, from what the journal says of it."""
