@@ -123,10 +123,12 @@ def keep_sending(
     lot: str = "",
     pause: float = 10.0,
     tell: Tell = lambda _: None,
+    between: Callable[[], None] = lambda: None,
     stopping: Signal,
     pace: Pace | None = None,
 ) -> dict[str, Any]:
-    """Send again and again until `stopping` is set; gives what the last `send` gave.
+    """Send again and again until `stopping` is set; gives what the last `send` gave. `between` is
+    called after each time.
 
     What hinders a destination, or a lot there, is told when it changes; a destination that takes
     nothing is left alone for a while, longer each time.
@@ -146,6 +148,7 @@ def keep_sending(
             told[name] = why
             rest = min(2 * resting.get(name, (0.0, pause))[1], LONGEST_REST)
             resting[name] = (now + max(rest, one["asks_for"]), rest) if one["why"] else (0.0, pause)
+        between()
         if stopping.wait(pause):
             return result
 

@@ -5,6 +5,10 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -204,6 +208,29 @@ def test_a_folder_that_is_gone_stops_nobody_else(bench: Bench) -> None:
     assert sent(bench, to="east")["D1"]["documents"] == 2
     first = (east / prepared["open"]["name"]).read_bytes()
     assert hashlib.sha256(first).hexdigest() == prepared["open"]["sha256"]
+    bench.heads()
+
+
+@pytest.mark.only_on("sqlite", reason="about a process and its signals")
+def test_what_goes_on_sending_leaves_checkpoints_on_its_way(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sender that is never ended would else leave nothing that anybody could hold against it."""
+    key, elsewhere = bench.folder / "key.pem", bench.folder / "elsewhere"
+    elsewhere.mkdir()
+    sk.record.key(bench.record, key)
+    sk.record.custodian(bench.record, elsewhere, minutes=1)
+    monkeypatch.setenv("SERIALKEEPER_SIGNING_KEY", str(key))
+    lot(bench, "E1")
+    east, before = folder(bench, "east"), set(elsewhere.iterdir())
+    words = ["--record", bench.url, "--as", "Line Lead", "events", "send", "--keep-going"]
+    with subprocess.Popen([sys.executable, "-m", "serialkeeper", *words]) as process:
+        until = time.monotonic() + 60
+        while not (made := set(elsewhere.iterdir()) - before) and time.monotonic() < until:
+            time.sleep(0.05)
+        process.send_signal(signal.SIGTERM)
+    assert process.returncode == 0
+    assert made and list(east.iterdir())
     bench.heads()
 
 
