@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta, timezone
 from typing import Any
 
 from serialkeeper.rules import signatures
@@ -16,7 +17,7 @@ from serialkeeper.rules.chain import Entry
 DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
 """Verbs that decide on labels."""
 
-MILESTONES = ("lot approved", "reconciled", "lot closed", "lot reopened", "lot decided")
+MILESTONES = ("lot approved", "reconciled", "lot closed", "lot reopened")
 """Verbs of the lot's own state."""
 
 HANDED_OUT: Mapping[str, str] = {
@@ -54,13 +55,16 @@ class Chronicle:
         writers: by person and role; second persons, whose role an unsigned entry does not tell,
             by an empty one.
         decisions: entries that decided on labels.
-        milestones: entries of the lot's own state, with signatures.
+        milestones: entries of the lot's own state.
+        decided: what the quality unit decided about the lot, in order: decision, on, by, reference.
+        signed: by number, every entry that is signed.
         counted: counts that people entered.
         checks: whether what was printed, accepted, recorded and exported agreed (`events check`).
         handed: files that left the record.
         corrections: entries that corrected what earlier ones said: at, entry, person, sentence.
         rolls: by roll, the entry that released it.
         again: by take, what reading a roll again said.
+        lifted: by hold, the entry that lifted it.
         stations: where entries were written.
         roll_counts: by roll, what was counted of it last.
     """
@@ -68,12 +72,15 @@ class Chronicle:
     writers: dict[tuple[str, str], Writer] = field(default_factory=dict)
     decisions: list[dict[str, Any]] = field(default_factory=list)
     milestones: list[dict[str, Any]] = field(default_factory=list)
+    decided: list[dict[str, Any]] = field(default_factory=list)
+    signed: dict[int, dict[str, Any]] = field(default_factory=dict)
     counted: list[dict[str, Any]] = field(default_factory=list)
     checks: list[dict[str, Any]] = field(default_factory=list)
     handed: list[dict[str, Any]] = field(default_factory=list)
     corrections: list[dict[str, Any]] = field(default_factory=list)
     rolls: dict[int, dict[str, Any]] = field(default_factory=dict)
     again: dict[int, Mapping[str, int]] = field(default_factory=dict)
+    lifted: dict[int, dict[str, Any]] = field(default_factory=dict)
     stations: Counter[str] = field(default_factory=Counter)
     roll_counts: dict[int, int] = field(default_factory=dict)
 
@@ -81,16 +88,9 @@ class Chronicle:
         """Take in the chain's next entry."""
         self._people(entry)
         self.stations[entry.station] += 1
-        told = {
-            "entry": entry.seq,
-            "at": entry.at,
-            "verb": entry.verb,
-            "person": entry.person,
-            "role": entry.role,
-            "second": entry.second,
-            "reason": entry.reason,
-            "signatures": signatures.shown(entry),
-        }
+        told = told_of(entry)
+        if told["signatures"]:
+            self.signed[entry.seq] = told
         data = entry.data
         if entry.verb in DECIDED:
             ranges = data["ranges"] if entry.verb == "settled" else data["moves"]
@@ -98,6 +98,9 @@ class Chronicle:
         elif entry.verb in MILESTONES:
             more = {name: data[name] for name in ("explanation", "investigation") if data.get(name)}
             self.milestones.append({**told, **more})
+        elif entry.verb == "lot decided":
+            decision = {n: data[n] for n in ("decision", "on", "by", "reference")}
+            self.decided.append({**told, **decision})
         elif entry.verb in HANDED_OUT:
             named = {name: data.get(name) for name in ("name", "sha256", "size")}
             what = HANDED_OUT[entry.verb]
@@ -108,6 +111,8 @@ class Chronicle:
         elif entry.verb == "events checked":
             names = ("agrees", "entry", "events", "numbers", "sha256")
             self.checks.append({**told, "check": {name: data[name] for name in names}})
+        elif entry.verb == "hold lifted":
+            self.lifted[data["hold"]] = told
         elif entry.verb == "roll released":
             self.rolls[data["roll"]] = told
         elif entry.verb == "take finished" and "again" in data:
@@ -134,15 +139,45 @@ class Chronicle:
             self.corrections.append({**told, "sentence": sentence})
 
 
+def told_of(entry: Entry) -> dict[str, Any]:
+    """What every entry tells of people."""
+    return {
+        "entry": entry.seq,
+        "at": entry.at,
+        "local": local(entry.at, entry.offset),
+        "verb": entry.verb,
+        "person": entry.person,
+        "role": entry.role,
+        "second": entry.second,
+        "reason": entry.reason,
+        "signatures": signatures.shown(entry),
+    }
+
+
+def local(at: str, offset: int) -> str:
+    """An entry's time as the station's clock showed it, with its offset from UTC.
+
+    >>> local("2026-06-30T22:30:00.123Z", 120)
+    '2026-07-01 00:30:00+02:00'
+    """
+    zone = timezone(timedelta(minutes=offset))
+    return datetime.fromisoformat(at).astimezone(zone).isoformat(" ", "seconds")
+
+
 def people(told: Mapping[str, Any]) -> str:
-    """Who did it, and what each signature means."""
+    """Who did it; of signatures the printed name, role, meaning, date and time (21 CFR 11.50)."""
     if told["signatures"]:
-        return "; ".join(
-            f"{one['person']} ({one['role']}): {one['meaning']}" + " (practice)" * one["practice"]
-            for one in told["signatures"]
-        )
+        return f"{signers(told)}; signed {told['local']}"
     second = f", with {told['second']}" if told["second"] else ""
     return f"{told['person']} ({told['role']}){second}; not signed"
+
+
+def signers(told: Mapping[str, Any]) -> str:
+    """Who signed an entry: printed name, role, meaning."""
+    return "; ".join(
+        f"{one['person']} ({one['role']}): {one['meaning']}" + " (practice)" * one["practice"]
+        for one in told["signatures"]
+    )
 
 
 def _labels(ranges: Sequence[Sequence[Any]]) -> dict[str, Any]:
@@ -178,8 +213,7 @@ def _settled(data: Mapping[str, Any], _told: Chronicle) -> str:
 
 
 def _decided(data: Mapping[str, Any], told: Chronicle) -> str:
-    earlier = [one for one in told.milestones if one["verb"] == "lot decided"]
-    return f"another decision, {data['decision']}, was recorded" if len(earlier) > 1 else ""
+    return f"another decision, {data['decision']}, was recorded" if len(told.decided) > 1 else ""
 
 
 def _corrected(data: Mapping[str, Any], _told: Chronicle) -> str:

@@ -13,6 +13,7 @@ from serialkeeper.rules.report_facts import Facts
 _SECTIONS = (
     report_sum.front,
     report_sum.identity,
+    report_sum.decided,
     report_sum.states,
     report_sum.ledgers,
     report_line.out,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from serialkeeper.rules.chronicle import people
+from serialkeeper.rules.chronicle import people, signers
 from serialkeeper.rules.documents import DELIVERED
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
@@ -69,9 +69,14 @@ def holds(facts: Facts) -> Section:
     """Holds, open and lifted."""
     if not facts.holds:
         return section("Holds", Say("Nothing of the lot was ever held."))
-    rows = [("lifted" if one["lifted_at"] else "OPEN", sentence(one)) for one in facts.holds]
+    lifted = facts.chronicle.lifted
+    rows = [
+        ("lifted" if one["lifted_at"] else "OPEN", sentence(one),
+         people(lifted[one["hold"]]) if one["hold"] in lifted else "")
+        for one in facts.holds
+    ]  # fmt: skip
     loud = [number for number, one in enumerate(facts.holds) if not one["lifted_at"]]
-    columns = (Column("", 10), Column("hold", 90))
+    columns = (Column("", 8), Column("hold", 64), Column("signature of the lifting", 28))
     more = f"hold list {facts.name} --lifted"
     return section("Holds", table(columns, rows, more=more, loud=loud))
 
@@ -79,20 +84,21 @@ def holds(facts: Facts) -> Section:
 def review(facts: Facts) -> Section:
     """Who reviewed what, and what is left."""
     left = facts.lot["to_review"]
+    signed = facts.chronicle.signed
     rows = [
-        (kind, reason, len(some), sum(one.count for one in some), reviewer,
-         moment(some[0].at), moment(some[-1].at),
+        (kind, reason, len(some), sum(one.count for one in some), by,
+         signed[some[0].seq]["local"], signed[some[-1].seq]["local"],
          "; ".join(dict.fromkeys(one.note for one in some if one.note)))
-        for (kind, reason, reviewer), some in _by_reviewer(facts).items()
+        for (kind, reason, by), some in _by_reviewer(facts).items()
     ]  # fmt: skip
     columns = (
-        Column("what", 16),
-        Column("reason", 18),
-        Column("signed", 8, right=True),
-        Column("labels or items", 10, right=True),
-        Column("reviewed by", 15),
-        Column("first (UTC)", 13),
-        Column("last (UTC)", 13),
+        Column("what", 15),
+        Column("reason", 16),
+        Column("signed", 7, right=True),
+        Column("labels or items", 9, right=True),
+        Column("by, and what the signature means", 19),
+        Column("first signed", 13),
+        Column("last signed", 13),
         Column("notes", 14),
     )
     told = (
@@ -110,7 +116,8 @@ def review(facts: Facts) -> Section:
 def _by_reviewer(facts: Facts) -> dict[tuple[str, str, str], list[Review]]:
     made: dict[tuple[str, str, str], list[Review]] = {}
     for one in facts.reviews:
-        made.setdefault((one.kind, one.reason, one.person), []).append(one)
+        by = signers(facts.chronicle.signed[one.seq])
+        made.setdefault((one.kind, one.reason, by), []).append(one)
     return made
 
 

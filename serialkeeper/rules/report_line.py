@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from serialkeeper.rules import charts
 from serialkeeper.rules.cautions import GRADE
+from serialkeeper.rules.chronicle import people
 from serialkeeper.rules.counts import bad_percent
 from serialkeeper.rules.findings import ORDER, WORDS
 from serialkeeper.rules.pages import (
@@ -153,13 +154,22 @@ def grades(facts: Facts) -> Section:
 
 def runs(facts: Facts) -> Section:
     """Runs with clearance, challenges, stops, clocks; and what the readers miss at most."""
-    items: list[Item] = []
+    items, signed = list[Item](), facts.chronicle.signed
     for run in facts.runs:
         ended = f"ended {run['ended']}" if run["ended"] else "STILL OPEN"
         proven = "reader proven" if run["proven"] else "READER NOT PROVEN"
         title = f"Run {run['run']} at {run['station']}, since {run['since']}: {ended}, {proven}"
-        rows = [(one["entry"], one["sentence"]) for one in run["events"]]
-        columns = (Column("entry", 8, right=True), Column("what happened", 92))
+        rows = [
+            (one["entry"], one["sentence"], people(signed[one["entry"]]))
+            if one["entry"] in signed
+            else (one["entry"], one["sentence"], "")
+            for one in run["events"]
+        ]
+        columns = (
+            Column("entry", 8, right=True),
+            Column("what happened", 60),
+            Column("signatures", 32),
+        )
         more = f"run show {facts.name} {run['run']}"
         items.append(table(columns, rows, title=title, more=more))
     if not items:
@@ -295,9 +305,7 @@ def rolls(facts: Facts) -> Section:
         if one["missing"] and one["state"] != "slit":
             loud.append(len(rows))
         done = facts.chronicle.rolls.get(one["roll"])
-        freed = f"released {moment(done['at'])} by {done['person']}" if done else one["state"]
-        if done and done["second"]:
-            freed += f" with {done['second']}"
+        freed = f"released: {people(done)}" if done else one["state"]
         missing = f"; {one['missing']:,} still missing" if one["missing"] else ""
         lane = f"lane {one['lane']}" if one["lane"] else "all lanes"
         where = f"job {one['job']}, rows {one['rows'][0]:,} to {one['rows'][1]:,}, {lane}"

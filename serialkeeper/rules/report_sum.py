@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import date
+from typing import Any
 
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import AID, GRADE
@@ -81,9 +83,15 @@ def _must_not_be_missed(facts: Facts) -> Iterator[str]:
 
 
 def _decision(facts: Facts) -> str:
-    decided = facts.lot["decision"]
+    decided, told = facts.lot["decision"], facts.chronicle.decided
     if decided:
         return f"The quality unit's decision as recorded: {retention.decision_sentence(decided)}."
+    if told:
+        last = told[-1]
+        return (
+            f"Before the lot was opened again the quality unit had decided: {last['decision']} on "
+            f"{last['on']} by {last['by']}. There is no decision on what it is now."
+        )
     return "No decision of the quality unit is recorded; this program never releases."
 
 
@@ -118,7 +126,7 @@ def identity(facts: Facts) -> Section:
             f"{'practice' if made.practice else 'live'}, {made.record}, copy {made.generation}",
         ),
     ]
-    return section("The lot", Told(tuple(rows)), *_milestones(facts))
+    return section("The lot", Told(tuple(rows)))
 
 
 def _levels(facts: Facts) -> str:
@@ -130,6 +138,11 @@ def _imported(one: dict[str, object]) -> str:
     return f"{one['count']:,} of {one['issuer'] or one['name']}{until}, SHA-256 {one['sha256']}"
 
 
+def decided(facts: Facts) -> Section:
+    """Approval, closings and reopenings; and every decision of the quality unit, in order."""
+    return section("Approval, closing, decision", *_milestones(facts), *_decisions(facts))
+
+
 def _milestones(facts: Facts) -> Iterator[Item]:
     rows = []
     for one in facts.chronicle.milestones:
@@ -138,14 +151,65 @@ def _milestones(facts: Facts) -> Iterator[Item]:
         rows.append((one["entry"], moment(one["at"]), one["verb"], people(one), words))
     columns = (
         Column("entry", 7, right=True),
-        Column("when (UTC)", 16),
+        Column("when (UTC)", 14),
         Column("what", 13),
         Column("who, and what the signature means", 36),
-        Column("reason", 30),
+        Column("reason or explanation, investigation", 30),
     )
-    if rows:
-        more = f"record entries {facts.name}"
-        yield table(columns, rows, title="Approval, closing, decision", more=more)
+    again = [n for n, one in enumerate(facts.chronicle.milestones) if one["verb"] == "lot reopened"]
+    if not rows:
+        yield Say("The lot is a draft: nobody has approved it.")
+        return
+    more = f"record entries {facts.name}"
+    yield table(columns, rows, title="The lot's own states", more=more, loud=again)
+
+
+def _decisions(facts: Facts) -> Iterator[Item]:
+    told = facts.chronicle.decided
+    if not told:
+        yield Say("No decision of the quality unit is recorded; this program never releases.")
+        return
+    rows = [
+        (one["entry"], one["decision"], one["on"], one["by"], one["reference"], one["reason"],
+         _kept(facts, one), people(one))
+        for one in told
+    ]  # fmt: skip
+    columns = (
+        Column("entry", 7, right=True),
+        Column("decision", 10),
+        Column("of the day", 10),
+        Column("decided by", 14),
+        Column("reference", 14),
+        Column("why another one", 14),
+        Column("keep at least until", 11),
+        Column("recorded by, and what the signature means", 26),
+    )
+    if len(told) > 1:
+        replaced = ", ".join(str(one["entry"]) for one in told[:-1])
+        yield Say(
+            f"{len(told)} decisions were recorded, one after the other; the last one (entry "
+            f"{told[-1]['entry']}) replaced the one before (entry {replaced}).",
+            "strong",
+        )
+    if facts.lot["state"] != "closed":
+        yield Say(
+            "The lot was opened again after the last decision: it stands for what was known then.",
+            "strong",
+        )
+    more = f"record entries {facts.name}"
+    title = "The quality unit's decisions, as recorded"
+    yield table(columns, rows, title=title, more=more, loud=range(len(rows) - 1))
+
+
+def _kept(facts: Facts, decision: Mapping[str, Any]) -> str:
+    """Until when the record is kept if that decision stands."""
+    shipped = facts.lot["shipped"]
+    told = retention.retention(
+        date.fromisoformat(facts.lot["expiry"]),
+        released=retention.released_on(decision),
+        shipped=date.fromisoformat(shipped["last"][:10]) if shipped else None,
+    )
+    return f"{told['until']} ({told['by']})"
 
 
 def states(facts: Facts) -> Section:

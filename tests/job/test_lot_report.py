@@ -307,3 +307,74 @@ def test_a_lot_of_nothing_and_a_wrong_name(bench: Bench) -> None:
             sk.lot.report(record, "EMPTY", out=bench.folder / name, **more)  # type: ignore[arg-type]
         assert refused.value.word == word
     assert not list(bench.folder.glob("a.*"))
+
+
+@pytest.mark.only_on("sqlite", reason="about what stands on the pages")
+def test_every_decision_and_signature_stands_there(bench: Bench) -> None:
+    """A decision that another one replaced, too, and why the lot was opened again; signatures with
+    printed name, role, meaning, date and time (21 CFR 11.50(a)), wherever something signed is."""
+    record, lot = bench.record, bench.lot
+    rows = as_seen(bench.printed(8))
+    sk.run.start(record, lot)
+    sk.run.clearance(record, lot, "before", checked=list(CLEARANCE["before"]), second=SECOND)
+    sk.run.challenge(record, lot, when="start", shown=6, caught=6)
+    sk.inspect.take(record, lot, bench.results(rows))
+    sk.run.challenge(record, lot, when="end", shown=6, caught=6)
+    sk.run.clearance(record, lot, "after", checked=list(CLEARANCE["after"]), second=SECOND)
+    sk.run.end(record, lot)
+    held = sk.hold.place(record, lot, reason="counted again", positions="3")["hold"]
+    sk.hold.lift(record, lot, held, reason="all there")
+    sk.lot.count(record, lot, "printer_counter", 8)
+    sk.lot.count(record, lot, "rewind_counter", 8)
+    bench.reviewed()
+    sk.lot.close(record, lot)
+    day, by = date(2026, 6, 1), "Quality Unit"
+    sk.lot.decide(record, lot, "released", on=day, by=by, reference="QU-1")
+    sk.lot.decide(record, lot, "refused", on=day, by=by, reference="QU-2", reason="a complaint")
+    sk.lot.reopen(record, lot, reason="a roll found", second=SECOND)
+    sk.lot.count(record, lot, "rewind_counter", -1, reason="one is torn")
+    bench.reviewed()
+    reopened = bench.folder / "reopened.html"
+    sk.lot.report(record, lot, out=reopened)
+    text = reopened.read_text()
+    assert "opened again after the last decision" in text
+    assert "Before the lot was opened again the quality unit had decided: refused" in text
+    sk.lot.close(record, lot, explanation="one is torn", investigation="INV-7", second=SECOND)
+    later = record.now().date()
+    sk.lot.decide(record, lot, "released", on=later, by=by, reference="QU-3", reason="found")
+    page = bench.folder / "report.html"
+    sk.lot.report(record, lot, out=page)
+    tables = tables_of(html.fromstring(page.read_bytes()))
+    decided = find(tables, "entry", "decision")
+    assert [row[1:6] for row in decided] == [
+        ["released", "2026-06-01", by, "QU-1", ""],
+        ["refused", "2026-06-01", by, "QU-2", "a complaint"],
+        ["released", "2026-06-01", by, "QU-3", "found"],
+    ]
+    # 5 years after the release are longer than 1 after the expiry of 2028-06-30 (EU 2016/161)
+    assert [row[6] for row in decided] == [
+        *("2031-06-01 (release)", "2029-06-30 (expiry)", "2031-06-01 (release)"),
+    ]
+    who = "who, and what the signature means"
+    milestones = find(tables, "entry", "when (UTC)", "what", who)
+    assert [row[2] for row in milestones] == [
+        *("lot approved", "lot closed", "lot reopened", "lot closed"),
+    ]
+    assert [row[4] for row in milestones if row[2] == "lot reopened"] == ["a roll found"]
+    assert milestones[-1][4] == "one is torn; INV-7"
+    both = (
+        f"Line Lead (line lead): done (practice); {SECOND} (compliance): {{}} (practice); "
+        "signed 2026-06-01 08:00:0"
+    )
+    [run_rows] = [one for one in tables if one[0][:2] == ["entry", "what happened"]]
+    cleared = [row[2] for row in run_rows if "clearance" in row[1]]
+    assert len(cleared) == 2 and all(both.format("reviewed") in one for one in cleared)
+    [hold] = find(tables, "", "hold")
+    signed = "Line Lead (line lead): {} (practice)"
+    assert hold[2].startswith(signed.format("done")) and "+00:00" in hold[2]
+    reviewed = find(tables, "what", "reason", "signed")
+    assert [row[:5] for row in reviewed] == [
+        ["hold lifted", "all there", "1", "1", signed.format("reviewed")],
+        ["count corrected", "one is torn", "1", "1", signed.format("reviewed")],
+    ]
+    assert all(re.fullmatch(r"2026-06-01 08:\d\d:\d\d\+00:00", row[5]) for row in reviewed)
