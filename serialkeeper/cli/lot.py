@@ -14,6 +14,7 @@ from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS
 from serialkeeper.rules.holds import sentence
+from serialkeeper.rules.imported import count_of as import_count
 from serialkeeper.rules.pages import PAPERS
 from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
@@ -171,7 +172,8 @@ def _review_lines(result: dict[str, Any]) -> list[str]:
 def _lines(row: dict[str, Any]) -> list[str]:
     return [
         *(f"  held: {sentence(one)}" for one in row["on_hold"]),
-        f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
+        f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}"
+        + f", {row['to_come']:,} announced and still to come" * bool(row["to_come"]),
         *layout_lines(row),
         f"  labels: {tally(row['states'])}",
         *pack_lines(row["packs"]),
@@ -184,7 +186,7 @@ def _lines(row: dict[str, Any]) -> list[str]:
         *([f"  {retention.decision_sentence(row['decision'])}"] if row["decision"] else []),
         f"  {retention.sentence(row['keep'])}",
         *(
-            f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
+            f"  imported: {import_count(i)} of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
             for i in row["imports"]
         ),

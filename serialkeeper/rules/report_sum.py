@@ -10,6 +10,7 @@ from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import AID, GRADE
 from serialkeeper.rules.chronicle import people
 from serialkeeper.rules.counts import TERMS, bad_percent, percent
+from serialkeeper.rules.imported import count_of
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOIDED, WORDS
 from serialkeeper.rules.pages import Column, Item, Say, Section, Table, Told, moment, section, table
 from serialkeeper.rules.report_acts import check_left, sent_left
@@ -133,9 +134,9 @@ def _levels(facts: Facts) -> str:
     return ", ".join(f"{one['name']} of {one['holds']:,}" for one in facts.lot["packs"]) or "none"
 
 
-def _imported(one: dict[str, object]) -> str:
+def _imported(one: dict[str, Any]) -> str:
     until = f", usable until {one['usable_until']}" if one["usable_until"] else ""
-    return f"{one['count']:,} of {one['issuer'] or one['name']}{until}, SHA-256 {one['sha256']}"
+    return f"{count_of(one)} of {one['issuer'] or one['name']}{until}, SHA-256 {one['sha256']}"
 
 
 def decided(facts: Facts) -> Section:
@@ -231,6 +232,13 @@ def states(facts: Facts) -> Section:
         "Where every number is",
         table(columns, rows, loud=[len(rows) - 1]),
         Say(_CUT, "soft"),
+        Say(
+            f"{facts.lot['to_come']:,} more numbers were announced by an allocation or an import "
+            "that is not finished; they are not among these.",
+            "strong",
+        )
+        if facts.lot["to_come"]
+        else None,
         _reasons(facts),
         Say(f"Every number by itself: label list {facts.name} (--json; --state WORD).", "soft"),
     )

@@ -32,10 +32,11 @@ def describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
     key = key_of(lot)
     result = found.as_dict()
     points = list(found.open_points)
+    files = {one.id: one.name for one in view.imports(key)}
     points += [
-        f"allocation {a.id} was interrupted: "
+        f"allocation {a.id} was interrupted, {a.done:,} of {a.count:,} numbers are there: "
         + (
-            f"serials import {lot.number}, with the same file"
+            f"serials import {lot.number} {files[a.id]}, with the same file"
             if a.source == IMPORTED
             else f"serials allocate {lot.number} {a.count}"
         )
