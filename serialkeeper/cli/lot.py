@@ -12,7 +12,7 @@ from serialkeeper.cli.answer import FINDINGS, SIGNING_KEY, alone, answer, call, 
 from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
-from serialkeeper.rules.counts import TERMS
+from serialkeeper.rules.counts import TERMS, many
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.imported import count_of as import_count
 from serialkeeper.rules.pages import PAPERS
@@ -255,7 +255,7 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
     lines = []
     for one in found["numbers"]:
         listed = f", position {one['positions']}" if one["positions"] else ""
-        lines.append(f"{one['why']}: {_many(one['count'], 'number')}{listed}")
+        lines.append(f"{one['why']}: {many(one['count'], 'number')}{listed}")
         if one["numbers"]:
             lines.append(f"  {', '.join(one['numbers'][:8])}{' ...' if one['count'] > 8 else ''}")
         for place in one["places"]:
@@ -283,17 +283,13 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
     return [*lines, CAUTION]
 
 
-def _many(count: int, what: str) -> str:
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
-
-
 def _stretch(place: dict[str, Any]) -> str:
     rows = (
         f"row {place['first_row']}"
         if place["first_row"] == place["last_row"]
         else f"rows {place['first_row']} to {place['last_row']}"
     )
-    text = f"job {place['job']}, lane {place['lane']}, {rows} ({_many(place['labels'], 'label')})"
+    text = f"job {place['job']}, lane {place['lane']}, {rows} ({many(place['labels'], 'label')})"
     if place["from_metres"] is not None:
         text += f", {place['from_metres']:.2f} to {place['to_metres']:.2f} m by pitch"
     return text

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
 from typing import Any
 
-from serialkeeper.rules import signatures
+from serialkeeper.rules import recovery, signatures
 from serialkeeper.rules.chain import Entry
 
 DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
@@ -65,6 +65,7 @@ class Chronicle:
         rolls: by roll, the entry that released it.
         again: by take, what reading a roll again said.
         lifted: by hold, the entry that lifted it.
+        recovered: entries with which a recovery changed the lot, each with its `sentence`.
         stations: where entries were written.
         roll_counts: by roll, what was counted of it last.
     """
@@ -81,6 +82,7 @@ class Chronicle:
     rolls: dict[int, dict[str, Any]] = field(default_factory=dict)
     again: dict[int, Mapping[str, int]] = field(default_factory=dict)
     lifted: dict[int, dict[str, Any]] = field(default_factory=dict)
+    recovered: list[dict[str, Any]] = field(default_factory=list)
     stations: Counter[str] = field(default_factory=Counter)
     roll_counts: dict[int, int] = field(default_factory=dict)
 
@@ -117,6 +119,8 @@ class Chronicle:
             self.rolls[data["roll"]] = told
         elif entry.verb == "take finished" and "again" in data:
             self.again[data["take"]] = data["again"]
+        if sentence := recovery.sentence(entry):
+            self.recovered.append({**told, "sentence": sentence})
         self._correction(entry, told)
 
     def _people(self, entry: Entry) -> None:
@@ -248,12 +252,10 @@ _CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {
     "settled": _settled,
     "corrected": _corrected,
     "shipping voided": lambda _data, _told: "a shipping that was entered by mistake was taken back",
-    "import given up": lambda _data, _told: "an import under way was given up in a recovery",
     "roll marked": _recounted,
     "take finished": _pulled,
     "lot reopened": lambda _data, _told: "the closed lot was opened again",
     "lot decided": _decided,
-    "allocation moved": lambda data, _told: f"allocation {data['allocation']} got other prefixes",
     "label replaced": lambda data, _told: (
         f"position {data['bad']} was replaced by the spare {data['spare']}"
     ),

@@ -157,6 +157,15 @@ class Balance:
         }
 
 
+def many(count: int, one: str, more: str = "") -> str:
+    """A number of things, in words.
+
+    >>> many(1, "pack"), many(1_200, "label"), many(0, "prefix", "prefixes")
+    ('1 pack', '1,200 labels', '0 prefixes')
+    """
+    return f"{count:,} {one if count == 1 else more or f'{one}s'}"
+
+
 def percent(part: int, whole: int) -> str:
     """A share with two decimals, cut toward the worse side, away from 100.00 on both.
 

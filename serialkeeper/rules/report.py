@@ -31,6 +31,7 @@ _SECTIONS = (
     report_acts.checks,
     report_acts.handed,
     report_acts.sent,
+    report_acts.recoveries,
     report_acts.writers,
     report_acts.journal,
 )

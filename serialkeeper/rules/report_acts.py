@@ -8,6 +8,7 @@ from serialkeeper.rules.chronicle import people, signers
 from serialkeeper.rules.documents import DELIVERED
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
+from serialkeeper.rules.recovery import figures
 from serialkeeper.rules.report_facts import Facts
 from serialkeeper.rules.review import Review
 
@@ -261,6 +262,38 @@ def sent_left(facts: Facts) -> list[str]:
         for name, one in last.items()
         if one.state != DELIVERED
     ]
+
+
+def recoveries(facts: Facts) -> Section:
+    """How the record was brought back from a backup since the lot was opened."""
+    title = "Restored from a backup"
+    if not facts.recoveries:
+        return section(title, Say("Since the lot was opened the record was never restored."))
+    items: list[Item] = []
+    for one in facts.recoveries:
+        rows = (
+            ("Copy (generation)", str(one["generation"])),
+            ("Backup", f"of {one['sealed']}, file {one['file']}"),
+            ("Restored", f"{one['restored']} by {one['restored_by']}"),
+            ("Went on", people(one)),
+            ("Why, and what of the other record", one["reason"]),
+            ("In the whole record", figures(one["figures"]) or "nothing had to be done"),
+        )
+        items.append(Told(rows))
+    did = [(one["entry"], one["local"], one["sentence"]) for one in facts.chronicle.recovered]
+    columns = (Column("entry", 7, right=True), Column("when", 20), Column("what", 73))
+    return section(
+        title,
+        Say(
+            "What the other record gave out, and what was done there, after the moment of the "
+            "backup is not in this record, but for what was done again by hand.",
+            "strong",
+        ),
+        *items,
+        table(columns, did, title="In this lot", more=f"record entries {facts.name}")
+        if did
+        else Say("Nothing of this lot was changed by it."),
+    )
 
 
 def writers(facts: Facts) -> Section:

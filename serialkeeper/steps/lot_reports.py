@@ -202,6 +202,7 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
             for to in destinations_of(view)
             for one in documents_of(view, key, to.id)
         ],
+        recoveries=lot_report.recoveries_of(view, lot),
         replacements=[
             {"bad": one.bad, "spare": one.spare, "roll": one.roll, "at": one.at, "by": one.by,
              "reason": one.reason}
