@@ -12,7 +12,7 @@ from serialkeeper.cli.answer import FINDINGS, SIGNING_KEY, alone, answer, call, 
 from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
-from serialkeeper.rules.counts import TERMS, many
+from serialkeeper.rules.counts import TERMS, WITNESSED, many
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.imported import count_of as import_count
 from serialkeeper.rules.pages import PAPERS
@@ -210,11 +210,17 @@ def count(
     value: Annotated[
         int, typer.Argument(help="Labels; counts of one term add up, a correction is negative.")
     ],
-    witness: Annotated[str, typer.Option(help="Who saw the destruction.")] = "",
+    witness: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME", help="Who saw the destruction; signs for it with a password too."
+        ),
+    ] = "",
     reason: Annotated[str, typer.Option(help="Why, for a correction (a negative count).")] = "",
 ) -> None:
     """Enter a count. Example: lot count LOT24A printer_counter 2052."""
-    result = reconciliation.count(call.record(), name, term, value, witness=witness, reason=reason)
+    record = call.record(second=witness if term in WITNESSED else "")
+    result = reconciliation.count(record, name, term, value, witness=witness, reason=reason)
     lines = [f"{TERMS[term]}: {value:+,}, {result['total']:,} in all."]
     if 0 < value < result["total"]:
         lines.append(

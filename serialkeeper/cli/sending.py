@@ -127,7 +127,13 @@ def send(
             answer(result, _sent_lines(result))
         else:
             result = sending.keep_sending(
-                record, to=to, lot=lot, pause=pause, tell=_tell, stopping=stopping
+                record,
+                to=to,
+                lot=lot,
+                pause=pause,
+                tell=_tell,
+                between=call.protect,
+                stopping=stopping,
             )
     if result["needs_person"]:
         raise typer.Exit(FINDINGS)

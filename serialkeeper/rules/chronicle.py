@@ -108,7 +108,7 @@ class Chronicle:
             what = HANDED_OUT[entry.verb]
             form = f", {data['form']}" if "form" in data else ""
             self.handed.append({**told, **named, "what": f"{what}{form}"})
-        elif entry.verb == "counted":
+        elif entry.verb in ("counted", "destruction counted"):
             self.counted.append({**told, **{n: data[n] for n in ("term", "value", "witness")}})
         elif entry.verb == "events checked":
             names = ("agrees", "entry", "events", "numbers", "sha256")
@@ -249,6 +249,7 @@ def _pulled(data: Mapping[str, Any], _told: Chronicle) -> str:
 _CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {
     "accepted": _accepted,
     "counted": _counted,
+    "destruction counted": _counted,
     "settled": _settled,
     "corrected": _corrected,
     "shipping voided": lambda _data, _told: "a shipping that was entered by mistake was taken back",

@@ -330,7 +330,7 @@ def of_entry(entry: Entry) -> list[Item]:
             ranges = [[data["bad"], data["bad"]], [data["spare"], data["spare"]]]
         case "hold lifted":
             return [_item(entry, LIFTED, reason, [], f"hold {data['hold']}")]
-        case "counted" if data["value"] < 0:
+        case "counted" | "destruction counted" if data["value"] < 0:
             return [_item(entry, COUNTED, reason, [], f"{data['term']} {data['value']:+d}")]
         case "packs decommissioned" | "shipping voided":
             return [_packs(entry)]
