@@ -12,7 +12,8 @@ from datetime import datetime, timedelta, timezone
 from typing import Any
 
 from serialkeeper.rules import recovery, signatures
-from serialkeeper.rules.chain import Entry
+from serialkeeper.rules.chain import Clocks, Entry, LotKey
+from serialkeeper.rules.runs import CLOCK_LIMIT
 
 DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
 """Verbs that decide on labels."""
@@ -66,6 +67,9 @@ class Chronicle:
         again: by take, what reading a roll again said.
         lifted: by hold, the entry that lifted it.
         recovered: entries with which a recovery changed the lot, each with its `sentence`.
+        clocks: where a station's clock was set back.
+        latest, behind: the latest time so far; how many entries are dated before it by more than
+            two clocks may be apart.
         stations: where entries were written.
         roll_counts: by roll, what was counted of it last.
     """
@@ -83,6 +87,9 @@ class Chronicle:
     again: dict[int, Mapping[str, int]] = field(default_factory=dict)
     lifted: dict[int, dict[str, Any]] = field(default_factory=dict)
     recovered: list[dict[str, Any]] = field(default_factory=list)
+    clocks: Clocks = field(default_factory=Clocks)
+    latest: str = ""
+    behind: int = 0
     stations: Counter[str] = field(default_factory=Counter)
     roll_counts: dict[int, int] = field(default_factory=dict)
 
@@ -90,6 +97,7 @@ class Chronicle:
         """Take in the chain's next entry."""
         self._people(entry)
         self.stations[entry.station] += 1
+        self._clock(entry)
         told = told_of(entry)
         if told["signatures"]:
             self.signed[entry.seq] = told
@@ -122,6 +130,18 @@ class Chronicle:
         if sentence := recovery.sentence(entry):
             self.recovered.append({**told, "sentence": sentence})
         self._correction(entry, told)
+
+    @property
+    def reopened_since(self) -> bool:
+        """Whether the lot was opened again after the quality unit's last decision."""
+        last = self.decided[-1]["entry"] if self.decided else 0
+        return any(one["verb"] == "lot reopened" and one["entry"] > last for one in self.milestones)
+
+    def _clock(self, entry: Entry) -> None:
+        self.clocks.read(LotKey(0, entry.chain), entry)
+        self.latest = max(self.latest, entry.at)
+        late = datetime.fromisoformat(self.latest) - datetime.fromisoformat(entry.at)
+        self.behind += late > timedelta(seconds=CLOCK_LIMIT)
 
     def _people(self, entry: Entry) -> None:
         role = f"{entry.role}, token {entry.token}" if entry.token else entry.role
@@ -253,6 +273,7 @@ _CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {
     "settled": _settled,
     "corrected": _corrected,
     "shipping voided": lambda _data, _told: "a shipping that was entered by mistake was taken back",
+    "import given up": lambda data, _told: f"import {data['id']} was given up",
     "roll marked": _recounted,
     "take finished": _pulled,
     "lot reopened": lambda _data, _told: "the closed lot was opened again",

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from serialkeeper.rules.chronicle import people, signers
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.documents import DELIVERED
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
 from serialkeeper.rules.recovery import figures
 from serialkeeper.rules.report_facts import Facts
+from serialkeeper.rules.report_look import JOURNAL, RESTORED
 from serialkeeper.rules.review import Review
 
 
@@ -266,7 +268,7 @@ def sent_left(facts: Facts) -> list[str]:
 
 def recoveries(facts: Facts) -> Section:
     """How the record was brought back from a backup since the lot was opened."""
-    title = "Restored from a backup"
+    title = RESTORED
     if not facts.recoveries:
         return section(title, Say("Since the lot was opened the record was never restored."))
     items: list[Item] = []
@@ -329,14 +331,30 @@ def journal(facts: Facts) -> Section:
         ("Head (the last one's hash)", chain["head"]),
     )
     return section(
-        "Journal and checkpoint",
+        JOURNAL,
         Told(head),
+        _clocks(facts),
         *_protection(facts),
         Say(
             "The head on paper shows any later change of an entry before it: record entries lists "
             "the chain, record verify works it out anew. It does not show who made this paper.",
             "soft",
         ),
+    )
+
+
+def _clocks(facts: Facts) -> Say | None:
+    """Where the times of entries do not follow each other."""
+    told = facts.chronicle.clocks
+    if not told.back and not facts.chronicle.behind:
+        return None
+    where = f"; the first is {told.where}" if told.where else ""
+    behind = many(facts.chronicle.behind, "entry", "entries")
+    return Say(
+        f"Before {many(told.back, 'entry', 'entries')} a station's clock was set back, by up to "
+        f"{many(told.most, 'second')}{where}. Dated more than a minute before an earlier entry: "
+        f"{behind}. The order of entries does not rest on their times.",
+        "strong",
     )
 
 

@@ -9,7 +9,8 @@ import hashlib
 import json
 import re
 from collections import Counter
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from decimal import ROUND_DOWN, ROUND_UP, Decimal
 from pathlib import Path
 from typing import Any
@@ -340,6 +341,9 @@ def test_every_decision_and_signature_stands_there(bench: Bench) -> None:
     assert "opened again after the last decision" in text
     assert "Before the lot was opened again the quality unit had decided: refused" in text
     sk.lot.close(record, lot, explanation="one is torn", investigation="INV-7", second=SECOND)
+    again = bench.folder / "again.html"
+    sk.lot.report(record, lot, out=again)
+    assert "There is no decision on what it is now" in again.read_text()
     later = record.now().date()
     sk.lot.decide(record, lot, "released", on=later, by=by, reference="QU-3", reason="found")
     page = bench.folder / "report.html"
@@ -378,3 +382,47 @@ def test_every_decision_and_signature_stands_there(bench: Bench) -> None:
         ["count corrected", "one is torn", "1", "1", signed.format("reviewed")],
     ]
     assert all(re.fullmatch(r"2026-06-01 08:\d\d:\d\d\+00:00", row[5]) for row in reviewed)
+
+
+@pytest.mark.only_on("sqlite", reason="about what stands on the pages")
+def test_the_first_page_names_the_worst(bench: Bench) -> None:
+    """One thing of each kind, with its count, how many still wait, and a section that is there; of
+    a clean lot one sentence says that there is none."""
+    record, lot = bench.record, bench.lot
+    first = bench.folder / "first.html"
+    sk.lot.report(record, lot, out=first)
+    assert "To be looked at: nothing." in html.fromstring(first.read_bytes()).text_content()
+    worked_on(bench)
+    sk.run.challenge(record, lot, when="interval", shown=6, caught=5)
+    sk.run.stop(record, lot, reason="web broke")
+    rows = as_seen(bench.folder / "job1.csv")
+    sk.inspect.take(record, lot, bench.results(rows[SHOWN:46]))
+    shows = record.now().replace(hour=9)
+    sk.run.clock(record, lot, of="camera", shows=shows)
+    slow = replace(record, now=lambda: record.now() - timedelta(seconds=121))
+    sk.lot.count(slow, lot, "samples", 1)
+    page = bench.folder / "report.html"
+    sk.lot.report(record, lot, out=page)
+    root = html.fromstring(page.read_bytes())
+    found = find(tables_of(root), "what", "how many", "still open")
+    told = {row[0]: (number(row[1]), number(row[2] or "0")) for row in found}
+    assert told == {
+        "challenges that the reader failed": (1, 0),
+        "runs that are not ended": (1, 1),
+        "clock checks that were apart": (1, 0),
+        "files and stretches read while the reader was not proven, 2 readings": (1, 1),
+        "alarms; open: not acknowledged": (2, 1),
+        "findings that may mean a wrong medicine": (1, 0),
+        "labels or numbers unaccounted": (2, 2),
+        "lines on which the two ledgers differ": (1, 1),
+        "labels that should not stay on the web, not shown to have left it": (3, 3),
+        "holds placed; open: not lifted": (3, 3),
+        "corrections of what was entered": (2, 0),
+        "groups that nobody has reviewed": (9, 9),
+        "entries before which a station's clock was set back, by up to 120 seconds": (1, 0),
+        "entries dated more than 60 seconds before an earlier one": (1, 0),
+    }
+    titles = {one.text_content() for one in root.iter("h2")}
+    assert {row[3] for row in found} <= titles
+    text = " ".join(root.text_content().split())
+    assert "The two ledgers DO NOT AGREE (samples)" in text and "points are OPEN" in text
