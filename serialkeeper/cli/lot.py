@@ -25,6 +25,13 @@ LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
 LONGEST_TYPED = 2_000
 """Characters of positions that a line tells to type."""
 
+SET_ASIDE = {
+    "destroyed": "cut out and destroyed",
+    "specimens": "kept as specimens",
+    "samples": "taken as samples",
+}
+"""Lines of both ledgers that somebody has to count, and what is counted."""
+
 Second = Annotated[str, typer.Option(help="The second person who confirms it.")]
 
 
@@ -179,7 +186,7 @@ def _lines(row: dict[str, Any]) -> list[str]:
         *pack_lines(row["packs"]),
         *([f"  packed: {row['packed']:,}"] if row["packs"] else []),
         *(
-            [f"  shipped: {row['shipped']['packs']:,} packs, last {row['shipped']['last']}"]
+            [f"  shipped: {many(row['shipped']['packs'], 'pack')}, last {row['shipped']['last']}"]
             if row["shipped"]
             else []
         ),
@@ -336,6 +343,13 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
     for term, name in (("printer_counter", "printed"), ("rewind_counter", "good")):
         if next(line for line in result["lines"] if line["name"] == name)["labels"] is None:
             lines.append(f"  Next: serialkeeper lot count {result['lot']} {term} N")
+    for line in result["lines"]:
+        if line["name"] in SET_ASIDE and line["labels"] < line["numbers"]:
+            witness = " --witness NAME" if line["name"] in WITNESSED else ""
+            lines.append(
+                f"  Next: count what was {SET_ASIDE[line['name']]}: serialkeeper lot count "
+                f"{result['lot']} {line['name']} N{witness}"
+            )
     return lines
 
 

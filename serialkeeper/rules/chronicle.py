@@ -13,6 +13,7 @@ from typing import Any
 
 from serialkeeper.rules import recovery, signatures
 from serialkeeper.rules.chain import Clocks, Entry, LotKey
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.runs import CLOCK_LIMIT
 
 DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
@@ -207,7 +208,7 @@ def signers(told: Mapping[str, Any]) -> str:
 def _labels(ranges: Sequence[Sequence[Any]]) -> dict[str, Any]:
     pairs = list(dict.fromkeys((one[0], one[1]) for one in ranges))  # a move may be two steps
     shown = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in pairs[:8])
-    more = f" and {len(pairs) - 8:,} more stretches" if len(pairs) > 8 else ""
+    more = f" and {many(len(pairs) - 8, 'more stretch', 'more stretches')}" * (len(pairs) > 8)
     return {"labels": sum(b - a + 1 for a, b in pairs), "positions": shown + more}
 
 
@@ -220,7 +221,7 @@ def _evidence(data: Mapping[str, Any]) -> str:
 
 def _accepted(data: Mapping[str, Any], _told: Chronicle) -> str:
     labels = _labels(data["moves"])["labels"]
-    return f"{labels:,} doubtful label{'s were' if labels > 1 else ' was'} accepted after all"
+    return f"accepted after all: {many(labels, 'doubtful label')}"
 
 
 def _counted(data: Mapping[str, Any], told: Chronicle) -> str:
@@ -233,7 +234,7 @@ def _counted(data: Mapping[str, Any], told: Chronicle) -> str:
 
 def _settled(data: Mapping[str, Any], _told: Chronicle) -> str:
     labels = _labels(data["ranges"])["labels"]
-    return f"what was found on {labels:,} label{'s' * (labels > 1)} was settled"
+    return f"what was found on {many(labels, 'label')} was settled"
 
 
 def _decided(data: Mapping[str, Any], told: Chronicle) -> str:
@@ -243,8 +244,7 @@ def _decided(data: Mapping[str, Any], told: Chronicle) -> str:
 def _corrected(data: Mapping[str, Any], _told: Chronicle) -> str:
     labels = _labels(data["moves"])["labels"]
     entries = ", ".join(map(str, data["entries"]))
-    many = "s were" if labels > 1 else " was"
-    return f"{labels:,} label{many} decommissioned by mistake (entry {entries}) and came back"
+    return f"decommissioned by mistake (entry {entries}), and back: {many(labels, 'label')}"
 
 
 def _recounted(data: Mapping[str, Any], told: Chronicle) -> str:
@@ -263,7 +263,7 @@ def _pulled(data: Mapping[str, Any], _told: Chronicle) -> str:
     again = data.get("again") or {}
     if not again.get("pulled"):
         return ""
-    return f"{again['pulled']:,} good labels were rejected when their roll was read again"
+    return f"rejected when their roll was read again: {many(again['pulled'], 'good label')}"
 
 
 _CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {

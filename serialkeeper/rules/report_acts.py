@@ -14,6 +14,8 @@ from serialkeeper.rules.report_facts import Facts
 from serialkeeper.rules.report_look import JOURNAL, RESTORED
 from serialkeeper.rules.review import Review
 
+ENTRIES = "entry", "entries"
+
 
 def decisions(facts: Facts) -> Section:
     """Decisions on labels: accepted, voided, decommissioned, with reasons and signatures."""
@@ -90,7 +92,7 @@ def review(facts: Facts) -> Section:
     signed = facts.chronicle.signed
     rows = [
         (kind, reason, len(some), sum(one.count for one in some), by,
-         signed[some[0].seq]["local"], signed[some[-1].seq]["local"],
+         " to ".join(dict.fromkeys(signed[one.seq]["local"] for one in (some[0], some[-1]))),
          "; ".join(dict.fromkeys(one.note for one in some if one.note)))
         for (kind, reason, by), some in _by_reviewer(facts).items()
     ]  # fmt: skip
@@ -100,12 +102,12 @@ def review(facts: Facts) -> Section:
         Column("signed", 7, right=True),
         Column("labels or items", 9, right=True),
         Column("by, and what the signature means", 19),
-        Column("first signed", 13),
-        Column("last signed", 13),
-        Column("notes", 14),
+        Column("signed at", 24),
+        Column("notes", 16),
     )
     told = (
-        f"Still to be reviewed: {left['groups']:,} groups, {left['critical']:,} of them critical."
+        f"Still to be reviewed: {many(left['groups'], 'group')}, {left['critical']:,} of them "
+        "critical."
     )
     return section(
         "Review by a second pair of eyes",
@@ -137,21 +139,21 @@ def packs(facts: Facts) -> Section:
     )
     shipped = facts.lot["shipped"]
     left = (
-        f"{shipped['packs']:,} packs were shipped, the last one {shipped['last']}."
+        f"Shipped: {many(shipped['packs'], 'pack')}, the last one {shipped['last']}."
         if shipped
         else "Nothing was shipped."
     )
     return section(
         "Packs",
         Say(
-            f"{told['packed']:,} good units are packed, {told['loose']:,} of "
-            f"{told['commissioned']:,} commissioned are loose."
+            f"Good units: {told['packed']:,} packed, {told['loose']:,} loose; "
+            f"{told['commissioned']:,} commissioned."
         ),
-        Say(f"{told['doubtful']:,} units in packs are not good any more.", "strong")
+        Say(f"In packs and not good any more: {many(told['doubtful'], 'unit')}.", "strong")
         if told["doubtful"]
         else None,
         table(columns, rows) if rows else None,
-        Say(f"{len(told['part']):,} packs hold fewer than they can.") if told["part"] else None,
+        Say(f"Not full: {many(len(told['part']), 'pack')}.") if told["part"] else None,
         Say(f"{left} Every pack: pack list {facts.name}."),
     )
 
@@ -349,9 +351,9 @@ def _clocks(facts: Facts) -> Say | None:
     if not told.back and not facts.chronicle.behind:
         return None
     where = f"; the first is {told.where}" if told.where else ""
-    behind = many(facts.chronicle.behind, "entry", "entries")
+    behind = many(facts.chronicle.behind, *ENTRIES)
     return Say(
-        f"Before {many(told.back, 'entry', 'entries')} a station's clock was set back, by up to "
+        f"Before {many(told.back, *ENTRIES)} a station's clock was set back, by up to "
         f"{many(told.most, 'second')}{where}. Dated more than a minute before an earlier entry: "
         f"{behind}. The order of entries does not rest on their times.",
         "strong",
@@ -368,7 +370,7 @@ def _protection(facts: Facts) -> Iterator[Item]:
                 ("Record", told["record"]),
                 ("Copy (generation)", str(told["generation"])),
                 ("Taken at", told["at"]),
-                ("This lot's chain", f"{told['count']:,} entries, head {told['head']}"),
+                ("This lot's chain", f"{many(told['count'], *ENTRIES)}, head {told['head']}"),
                 ("Root of its tree (RFC 9162)", told["root"]),
                 ("Checkpoint's file", told["file"]),
                 ("SHA-256 of that file", told["sha256"]),
@@ -383,14 +385,15 @@ def _protection(facts: Facts) -> Iterator[Item]:
         )
         return
     last = f"The last checkpoint of the record is of {there.since}" if there.since else ""
+    later = many(there.later, *ENTRIES)
     if there.custodian:
         named = "Checkpoints go by themselves to a folder that is named in the record. "
-        since = f"{last}; {there.later:,} entries came after it." if last else "None was made yet."
+        since = f"{last}; after it came {later}." if last else "None was made yet."
         yield Say(f"No checkpoint was taken with this report (no key was named). {named}{since}")
         return
     yield Say(
         "No checkpoint was taken with this report (no key was named), and the record names no "
         "custodian: this paper carries the head only, unsigned. "
-        + (f"{last}; {there.later:,} entries came after it." if last else ""),
+        + (f"{last}; after it came {later}." if last else ""),
         "strong",
     )

@@ -47,7 +47,7 @@ def key_sentence(facts: Facts) -> str:
         word = "verified or commissioned"
     share = f" ({percent(good, allocated)} %)" if allocated else ""
     return (
-        f"{good:,} of {allocated:,} labels {word}{share}, "
+        f"{good:,} of {many(allocated, 'label')} {word}{share}, "
         f"{facts.state('decommissioned'):,} decommissioned, {facts.state('voided'):,} voided; "
         f"{facts.state('rejected'):,} rejected wait for a decision, "
         f"{facts.state('issued'):,} printed were not seen, "
@@ -236,8 +236,8 @@ def states(facts: Facts) -> Section:
         table(columns, rows, loud=[len(rows) - 1]),
         Say(_CUT, "soft"),
         Say(
-            f"{facts.lot['to_come']:,} more numbers were announced by an allocation or an import "
-            "that is not finished; they are not among these.",
+            "Announced by an allocation or an import that is not finished, and not among these: "
+            f"{many(facts.lot['to_come'], 'number')}.",
             "strong",
         )
         if facts.lot["to_come"]
