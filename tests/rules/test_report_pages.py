@@ -68,7 +68,7 @@ def test_no_line_of_the_last_section_stands_alone() -> None:
     facts = Told(tuple((f"name {n}", "value") for n in range(9)))
     last = section("The end", facts, Say("said " * 40, "soft"), Say("last words", "soft"))
     broke = 0
-    for lines in range(20, 54):
+    for lines in range(46, 80):
         more = section("More", *(Say("a line") for _ in range(lines)))
         made, pages = page_papers.pdf(Document("T", "s", "r", sections=(one, more, last)), "letter")
         text = pypdfium2.PdfDocument(made)[pages - 1].get_textpage().get_text_range()
