@@ -28,7 +28,7 @@ from serialkeeper.rules.changes import Change, Insert, Row
 from serialkeeper.rules.counts import many
 from serialkeeper.rules.holds import Stretches, count, stretches
 from serialkeeper.rules.jobs import read_runs, short_runs
-from serialkeeper.rules.moves import RESTORED
+from serialkeeper.rules.moves import COMPLIANCE, RESTORED
 
 FOUND, ALARM, LIFTED, COUNTED = "found", "alarm", "hold lifted", "count corrected"
 CHALLENGE, CLOCK, GRADE = "challenge", "clock", "grade"
@@ -271,17 +271,32 @@ def chosen(there: Sequence[Group], names: Sequence[str], where: str) -> list[Gro
     return [found[name] for name in dict.fromkeys(names)]
 
 
-def check_reviewer(group: Group, person: str, *, practice: bool, where: str) -> None:
-    """Refuses `own_work`; in a practice record one person may play both parts."""
-    if practice or person not in (group.person, group.second):
+def check_reviewer(
+    group: Group, person: str, reviewers: Iterable[str], *, practice: bool, where: str
+) -> None:
+    """Refuses `own_work`; in a practice record one person may play both parts.
+
+    Args:
+        reviewers: everybody who is at work in the role that reviews.
+    """
+    concerned = (group.person, group.second)
+    if practice or person not in concerned:
         return
+    others = [one for one in reviewers if one not in concerned]
+    did, confirmed = (person == one for one in concerned)
+    came = " and ".join(["did it"] * did + ["confirmed it"] * confirmed)
+    them = " nor ".join(dict.fromkeys(one for one in concerned if one))
+    alone = (
+        f"Nobody of this record can. An administrator adds another person (person add NAME --role "
+        f"{COMPLIANCE}), who looks at it and signs; the groups that you had no part in are yours."
+    )
     raise Refused(
         "own_work",
         "Whoever did or confirmed a thing cannot review it.",
-        where=where,
-        expected="another person",
-        came=person,
-        remedy="Let somebody else sign this group; the others are yours.",
+        where=f"{where}: {group.kind}, {group.reason}",
+        expected=f"{COMPLIANCE}, and {'neither' if group.second else 'not'} {them}",
+        came=f"{person}, who {came}",
+        remedy=f"Let one of these sign it: {', '.join(others[:10])}." if others else alone,
     )
 
 
