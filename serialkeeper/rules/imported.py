@@ -15,10 +15,11 @@ set 82; from memory); GS1 Digital Link URI syntax (from memory).
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -426,3 +427,10 @@ def pairs_of(extras: str) -> list[list[str]]:
         size = 2 if piece[:2] in LENGTHS else 3
         found.append([piece[:size], piece[size:]])
     return found
+
+
+def count_of(told: Mapping[str, Any]) -> str:
+    """How many numbers of a file there are, as `lot show` tells an import, in words."""
+    if told["done"] == told["count"]:
+        return f"{told['count']:,} number{'' if told['count'] == 1 else 's'}"
+    return f"{told['done']:,} of {told['count']:,} numbers so far, NOT FINISHED,"

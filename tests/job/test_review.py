@@ -168,10 +168,16 @@ def test_nobody_reviews_what_they_did_or_confirmed(told: Bench) -> None:
     groups = listed(told)
     accepted = next(one for one in groups if one["kind"] == "accepted")
     live = replace(told.record, practice=False, role="compliance")
-    for person in (told.record.person, SECOND):
+    for person, part in ((told.record.person, "did it"), (SECOND, "confirmed it")):
         somebody = replace(live, person=person)
         told_them = refused("own_work", sign, told, accepted, record=somebody)
-        assert told_them.came == person
+        assert told_them.came == f"{person}, who {part}"
+        assert told_them.expected == f"compliance, and neither {told.record.person} nor {SECOND}"
+        assert "accepted, lamp reflection" in told_them.where
+        assert "Nobody of this record can" in told_them.remedy  # there is one in that role only
+    voided = next(one for one in groups if one["kind"] == "voided")
+    told_them = refused("own_work", sign, told, voided, record=live)
+    assert told_them.remedy == f"Let one of these sign it: {SECOND}."
     for role in ("operator", "line lead", "integrator", "administrator"):
         somebody = replace(live, person="Third Person", role=role)
         refused("role_not_allowed", sign, told, accepted, record=somebody)
