@@ -19,6 +19,9 @@ router = APIRouter()
 
 _verifying = Lock()
 
+LOT_PAGE = "lot.html"
+"""The page of one lot, on which its forms stand."""
+
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
 At = Annotated[int, Query(ge=0, le=HIGHEST)]
 
@@ -72,7 +75,7 @@ def location(record: Opened, location: Name) -> Any:
     return nouns.location.show(record, location)
 
 
-@look("/products", "product list")
+@look("/products", "product list", page="products.html")
 def products(record: Opened) -> Any:
     """All trade items."""
     return nouns.product.list(record)
@@ -129,13 +132,13 @@ def scan(
 # -- lots ----------------------------------------------------------------------------------------
 
 
-@look("/lots", "lot list")
+@look("/lots", "lot list", page="lots.html")
 def lots(record: Opened) -> Any:
     """All lots and their states."""
     return nouns.lot.list(record)
 
 
-@look("/lots/{gtin}/{lot}", "lot show")
+@look("/lots/{gtin}/{lot}", "lot show", page=LOT_PAGE)
 def lot(record: Opened, name: Lot) -> Any:
     """One lot: its facts, jobs, takes, counts, runs, signatures."""
     return nouns.lot.show(record, name)
