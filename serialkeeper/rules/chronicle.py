@@ -273,7 +273,7 @@ _CORRECTIONS: Mapping[str, Callable[[Mapping[str, Any], Chronicle], str]] = {
     "settled": _settled,
     "corrected": _corrected,
     "shipping voided": lambda _data, _told: "a shipping that was entered by mistake was taken back",
-    "import given up": lambda data, _told: f"import {data['id']} was given up",
+    "import given up": lambda data, _told: recovery.import_given_up(data),
     "roll marked": _recounted,
     "take finished": _pulled,
     "lot reopened": lambda _data, _told: "the closed lot was opened again",

@@ -429,6 +429,19 @@ def pairs_of(extras: str) -> list[list[str]]:
     return found
 
 
+def given_up(path: str, there: int, of: int) -> Refused:
+    """The refusal to take in a file that was given up half taken in."""
+    return Refused(
+        "import_claimed",
+        "Taking in this file was given up.",
+        where=path,
+        expected="a file that nobody gave up",
+        came=f"a file of which {there:,} of {of:,} numbers were taken in",
+        remedy="Ask the issuer for other numbers. Or make sure that none of the rest was printed "
+        "elsewhere, by the other record if this one was restored, and give it in its own file.",
+    )
+
+
 def count_of(told: Mapping[str, Any]) -> str:
     """How many numbers of a file there are, as `lot show` tells an import, in words."""
     if told["done"] == told["count"]:

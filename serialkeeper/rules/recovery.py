@@ -13,6 +13,7 @@ The margins are common practice, no source: 10,000 prefixes are 100 million numb
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import Entry
@@ -76,9 +77,8 @@ def sentence(entry: Entry) -> str:
     """What a recovery did to a lot by this entry of the lot's chain; empty if it is none of it."""
     data = entry.data
     match entry.verb:
-        case "import given up":
-            of = f" of {data['of']:,}" if "of" in data else ""
-            return f"given up: import {data['id']}, {data['done']:,}{of} numbers of it are there"
+        case "import given up" if entry.reason in ("", RESTORED):
+            return import_given_up(data)
         case "allocation moved":
             return f"under fresh prefixes: allocation {data['allocation']}, which is not finished"
         case "ssccs given up":
@@ -90,6 +90,12 @@ def sentence(entry: Entry) -> str:
         case "packs decommissioned" if data["note"] == EMPTY_PACKS:
             return f"ended: {many(len(data['packs']), *FIGURES['packs'][1:])}"
     return ""
+
+
+def import_given_up(data: Mapping[str, Any]) -> str:
+    """An import that was given up, in a recovery or by somebody; older entries tell no `of`."""
+    of = f" of {data['of']:,}" if "of" in data else ""
+    return f"given up: import {data['id']}, {data['done']:,}{of} numbers of it are there"
 
 
 def figures(told: Mapping[str, int]) -> str:

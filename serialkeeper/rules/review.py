@@ -349,7 +349,10 @@ def of_entry(entry: Entry) -> list[Item]:
             return [_item(entry, COUNTED, reason, [], f"{data['term']} {data['value']:+d}")]
         case "packs decommissioned" | "shipping voided":
             return [_packs(entry)]
-        case "import given up" | "allocation moved" | "ssccs given up":
+        case "import given up":
+            told = recovery.import_given_up(data)
+            return [_item(entry, entry.verb, reason or RESTORED, [], told)]
+        case "allocation moved" | "ssccs given up":
             told = recovery.sentence(entry)
             return [_item(entry, entry.verb, reason or RESTORED, [], told)]
         case _:

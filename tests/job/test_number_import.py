@@ -499,6 +499,71 @@ def test_an_interrupted_import_is_finished_by_the_same_file(
 
 
 @pytest.mark.usefixtures("_small_blocks")
+def test_an_import_whose_file_is_lost_is_given_up(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Meanwhile other lots print what they have and get nothing new, told which file stands in the
+    way, and of which lot; afterwards they do. What is there of it stays; whoever is still at it, or
+    brings the file again, is refused; the rest comes in a file of its own; it is reviewed."""
+    from serialkeeper.steps import importing
+
+    sk.lot.open(bench.record, GTIN, "HALF", expiry=EXPIRY, target=65)
+    sk.lot.approve(bench.record, "HALF")
+    path = write(bench, ["serial", *(f"H{n}" for n in range(65))], "half.csv")
+    whole, other = importing._chunk, bench.lot
+
+    def give_up(*arguments: Any) -> int:
+        done = whole(*arguments)
+        with pytest.raises(sk.Refused) as waiting:
+            sk.serials.allocate(bench.record, other, 5)
+        assert waiting.value.word == "allocation_unfinished"
+        assert f"{GTIN}/HALF" in waiting.value.where and "half.csv" in waiting.value.where
+        assert f"serials abandon {GTIN}/HALF" in waiting.value.remedy
+        sk.print.write(bench.record, other, lanes=1, out=bench.folder / "others.csv")
+        sk.inspect.take(bench.record, other, bench.results(rest))
+        with pytest.raises(sk.Refused) as wrong:
+            sk.serials.abandon(bench.record, "HALF", reason=" ")
+        assert wrong.value.word == "reason_needed"
+        told = sk.serials.abandon(bench.record, "HALF", reason="the file is lost")
+        assert (told["done"], told["of"], told["name"]) == (done, 65, "half.csv")
+        return done
+
+    bench.printed(5)
+    rest = as_seen(bench.folder / "job1.csv")
+    assert sk.serials.allocate(bench.record, other, 3)["count"] == 3
+    with monkeypatch.context() as patch:
+        patch.setattr(importing, "_chunk", give_up)
+        with pytest.raises(sk.Refused) as gone:
+            sk.serials.import_(bench.record, "HALF", path)
+    assert gone.value.word == "import_claimed"
+    shown = sk.lot.show(bench.record, "HALF")
+    there = shown["allocated"]
+    assert 0 < there < 65 and shown["to_come"] == 0
+    for step, word in (
+        (lambda: sk.serials.abandon(bench.record, "HALF", reason="twice"), "nothing_to_give_up"),
+        (lambda: sk.serials.import_(bench.record, "HALF", path), "import_claimed"),
+    ):
+        with pytest.raises(sk.Refused) as again:
+            step()
+        assert again.value.word == word
+    sk.serials.allocate(bench.record, other, 2)  # ten in all: a block of own numbers, too
+    left = write(bench, ["serial", *(f"H{n}" for n in range(there, 65))], "left.csv")
+    sk.serials.import_(bench.record, "HALF", left)
+    sk.print.write(bench.record, "HALF", lanes=1, out=bench.folder / "half-job.csv")
+    rows = list(sk.label.list(bench.record, "HALF"))
+    assert [row["serial"] for row in rows] == [f"H{n}" for n in range(65)]
+    [group] = sk.review.list(bench.record, "HALF")["groups"]
+    assert (group["kind"], group["reason"]) == ("import given up", "the file is lost")
+    assert group["told"] == f"given up: import 1, {there} of 65 numbers of it are there"
+    out = bench.folder / "half.html"
+    sk.lot.report(bench.record, "HALF", out=out)
+    text = html.fromstring(out.read_bytes()).text_content()
+    assert group["told"] in text and "imports given up1" in text
+    assert "the record was never restored" in text
+    assert sk.record.verify(bench.record)["sound"]
+
+
+@pytest.mark.usefixtures("_small_blocks")
 def test_a_file_that_changes_while_it_is_taken_in_gives_no_number_that_was_not_looked_at(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
