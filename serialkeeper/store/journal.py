@@ -63,6 +63,10 @@ class Journal:
         for _, body, _ in self.stored_entries(chain):
             yield parse(body)
 
+    def entry(self, chain: LotKey, seq: int) -> Entry:
+        """One entry of a chain, which is there."""
+        return parse(self._expect(EntryRow, **chain.row(), seq=seq).body)
+
     def newest_of(self, chain: LotKey, verbs: Collection[str]) -> Entry | None:
         """A chain's newest entry with one of these verbs; the others' bytes end in theirs."""
         ends = tuple(f'"verb":"{verb}"}}'.encode() for verb in verbs)
