@@ -192,6 +192,8 @@ WORDS: dict[str, str] = {
     "origin_foreign": "A page of another site asks for this.",
     "too_large": "The request is larger than what is taken here.",
     "too_slow": "The request did not come in time.",
+    "form_over": "The form is too old, or not one of this server's.",
+    "too_many_tries": "Too many wrong passwords came from that address.",
     "address_taken": "The server cannot listen at that address.",
 }
 """Every refusal word and its meaning in one sentence."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
+import inspect
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -15,12 +16,14 @@ from urllib.parse import quote
 import anyio
 import orjson
 from fastapi import APIRouter
+from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from serialkeeper.errors import SerialKeeperError
 from serialkeeper.web.forms import HERE
 from serialkeeper.web.gate import SLOWEST_PIECE
+from serialkeeper.web.pages import PAGES, Page, render, wants_page
 from serialkeeper.web.problems import EVERYWHERE, MEDIA_TYPE
 
 PIECE = 256 * 1024
@@ -124,6 +127,7 @@ def route(
     *,
     gives: Mapping[str, Any] | None = None,
     file: bool = False,
+    page: str = "",
 ) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """Declare a route.
 
@@ -133,18 +137,28 @@ def route(
             name.
         gives: the content that it gives instead, by media type.
         file: whether the body is a file.
+        page: the template that shows the answer to browsers.
     """
     more = {"requestBody": {"required": True, "content": FILE}} if file else {}
     content = gives or {JSON: {"schema": {"$ref": HERE + step.replace(" ", "-")}}}
 
     def declare(function: Callable[..., Any]) -> Callable[..., Any]:
         @functools.wraps(function)
-        def answered(*arguments: Any, **named: Any) -> Response:
+        def answered(*arguments: Any, request: Request, **named: Any) -> Response:
             result = function(*arguments, **named)
             if isinstance(result, Response):
                 return result
-            return Response(orjson.dumps(result), media_type=JSON)
+            if page and wants_page(request):
+                return render(request, page, it=result)
+            vary = {"Vary": "Accept"} if page else {}
+            return Response(orjson.dumps(result), headers=vary, media_type=JSON)
 
+        if page:
+            PAGES[page] = Page(page, path, function)
+        signature = inspect.signature(function)
+        asked = inspect.Parameter("request", inspect.Parameter.KEYWORD_ONLY, annotation=Request)
+        parameters = [*signature.parameters.values(), asked]
+        answered.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
         noun = step.split(maxsplit=1)[0]
         return router.api_route(
             path,

@@ -12,15 +12,17 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
+from starlette.types import Scope
 
 from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
-from serialkeeper.web import looking, working
+from serialkeeper.web import entering, looking, lot_acts, pages, working
 from serialkeeper.web.asking import Served, check_query
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
-from serialkeeper.web.problems import fault, problem
+from serialkeeper.web.problems import fault
+from serialkeeper.web.visits import Visitors
 
 AT_ONCE = 6
 """Steps that run at a time: each needs one connection, and those that begin a work within a look
@@ -33,6 +35,7 @@ def make_app(
     acting: str = "",
     hosts: frozenset[str] = frozenset(),
     secure: bool = False,
+    behind_proxy: bool = False,
     key: Path | None = None,
     say: Callable[[str], None],
 ) -> Gate:
@@ -43,6 +46,7 @@ def make_app(
         acting: in whose hands a practice record is.
         hosts: names by which the server may be called; empty for any.
         secure: whether it is reached by TLS only.
+        behind_proxy: whether something in front of it does TLS, and names the address.
         key: the file with the key for checkpoints.
         say: takes what is told of each request, and of checkpoints.
     """
@@ -54,7 +58,8 @@ def make_app(
         redirect_slashes=False,
         dependencies=[Depends(check_query)],
     )
-    app.state.served = Served(record, acting)
+    visitors = Visitors(record.url, secure=secure, behind_proxy=behind_proxy, chance=record.chance)
+    app.state.served = Served(record, visitors, acting)
 
     def protect(used: Record) -> None:
         """Make a checkpoint if what was written makes one due; a failure changes nothing."""
@@ -72,12 +77,16 @@ def make_app(
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    app.include_router(looking.router)
-    app.include_router(working.router)
+    for room in (looking, working, entering, lot_acts):
+        app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request
     kind = "practice" if record.practice else "live"
-    return Gate(app, hosts, secure, kind, say)
+
+    def told(scope: Scope, error: SerialKeeperError) -> Response:
+        return pages.tell(Request({**scope, "app": app}), error)
+
+    return Gate(app, hosts, secure, kind, say, told)
 
 
 async def refusals() -> dict[str, str]:
@@ -91,50 +100,53 @@ async def _lifespan(_: FastAPI) -> AsyncIterator[None]:
     yield
 
 
-async def _refused(_: Request, error: Exception) -> Response:
+async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, SerialKeeperError)  # noqa: S101 - it is registered for these
-    return problem(error)
+    return pages.tell(request, error)
 
 
-async def _no_room(_: Request, error: Exception) -> Response:
+async def _no_room(request: Request, error: Exception) -> Response:
     assert isinstance(error, OSError)  # noqa: S101 - it is registered for these
-    return problem(
+    return pages.tell(
+        request,
         Unavailable(
             "file_unwritable",
             f"The server's file system does not do it: {error.strerror or type(error).__name__}.",
             remedy="Look at the room, and the rights, in the server's TMPDIR.",
-        )
+        ),
     )
 
 
-async def _gone(_: Request, __: Exception) -> Response:
-    return problem(Refused("too_slow", "The connection ended before the request's body did."))
+async def _gone(request: Request, _: Exception) -> Response:
+    error = Refused("too_slow", "The connection ended before the request's body did.")
+    return pages.tell(request, error)
 
 
-async def _failed(_: Request, error: Exception) -> Response:
-    return problem(fault(error))
+async def _failed(request: Request, error: Exception) -> Response:
+    return pages.tell(request, fault(error))
 
 
-async def _misunderstood(_: Request, error: Exception) -> Response:
+async def _misunderstood(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - it is registered for these
     first, *rest = (
         f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors()[:100]
     )
-    return problem(
+    return pages.tell(
+        request,
         WrongUsage(
             "usage",
             "The request does not have the form that the route takes.",
             where=first,
             remedy="See /openapi.json.",
             more=tuple(rest),
-        )
+        ),
     )
 
 
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)  # noqa: S101 - it is registered for these
     if isinstance(error, Stopped):
-        return problem(error.error)
+        return pages.tell(request, error.error)
     usage = WrongUsage(
         "usage",
         {404: "There is nothing at that path.", 405: "The route does not take that method."}.get(
@@ -143,6 +155,6 @@ async def _http(request: Request, error: Exception) -> Response:
         where=f"{request.method} {request.url.path}",
         remedy="See /openapi.json.",
     )
-    answer = problem(usage, error.status_code)
+    answer = pages.tell(request, usage, error.status_code)
     answer.headers.update(error.headers or {})
     return answer

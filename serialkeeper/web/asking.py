@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections import deque
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import unquote
@@ -18,10 +18,12 @@ from pydantic import AfterValidator
 
 from serialkeeper.errors import Refused, WrongUsage
 from serialkeeper.outside import clock
-from serialkeeper.rules.tokens import number_of
 from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
+from serialkeeper.store.sign_in import Component, InSession
 from serialkeeper.web.gate import LARGEST_FILE, Body
+from serialkeeper.web.pages import wants_page
+from serialkeeper.web.visits import Entered, Visitors
 
 NOTED_EACH_MINUTE = 30
 """Wrong tokens that are counted in the record; more of them would only keep it busy."""
@@ -39,12 +41,16 @@ class Served:
 
     Attributes:
         record: open, in nobody's hands.
+        visitors: the browsers that look at it.
         acting: in whose hands a practice record is.
+        idle: minutes after which a session is over, as the last one that was begun was told.
         wrong: when the last wrong tokens came.
     """
 
     record: Record
+    visitors: Visitors
     acting: str = ""
+    idle: int = 0
     wrong: deque[float] = field(default_factory=lambda: deque(maxlen=NOTED_EACH_MINUTE))
 
     def opened(self, token: str) -> Record:
@@ -72,6 +78,31 @@ class Served:
                 self.wrong.append(now)
             raise
 
+    def entered(self, session: Entered | None, *, goes_on: bool = True) -> Record:
+        """The record in the hands of whoever began that session; one for practice in the named
+        person's.
+
+        Args:
+            goes_on: whether the session goes on by it; not where a page keeps itself up to date.
+
+        Refuses `session_over`, and what `store.opening.signed_in` does.
+        """
+        if self.record.practice:
+            return signed_in(self.record, person=self.acting)
+        if session is None:
+            raise Refused(
+                "session_over",
+                "Nobody is signed in here.",
+                expected="a session",
+                came="none",
+                remedy="Sign in.",
+            )
+        component = Component(str, self.visitors.badge(session.id))
+        there = replace(self.record, station=session.station)
+        return signed_in(
+            there, session=InSession(session.id, session.key, component, goes_on=goes_on)
+        )
+
 
 _bearer = HTTPBearer(
     auto_error=False,
@@ -87,14 +118,57 @@ def _opened(
 ) -> Record:
     served: Served = request.app.state.served
     token = str(getattr(given, "credentials", ""))
-    record = served.opened(token)
-    request.state.by = f"token {number_of(token)}" if record.token else "practice"
+    session = served.visitors.visit(request).session
+    if token or session is None or request.method != "GET":  # what a session may do, forms do
+        record = served.opened(token)
+    else:
+        record = served.entered(session)
+    return _noted(request, tasks, record)
+
+
+def _noted(request: Request, tasks: BackgroundTasks, record: Record) -> Record:
+    session = request.app.state.served.visitors.visit(request).session
+    by = f"token {record.token.id}" if record.token else "practice"
+    request.state.by = f"session {session.id}" if record.session and session else by
+    request.state.record = record
     tasks.add_task(request.app.state.protect, record)
     return record
 
 
 Opened = Annotated[Record, Depends(_opened)]
-"""The record in the hands of whoever asks; afterwards checkpoints that are due are made."""
+"""The record in the hands of whoever asks, by token, or by the session of a browser that looks;
+afterwards checkpoints that are due are made."""
+
+
+def _in_session(request: Request, tasks: BackgroundTasks) -> Record:
+    if "authorization" in request.headers:
+        raise Refused(
+            "token_narrow",
+            "What pages do is a person's; a token has no part in it.",
+            where=request.url.path,
+            expected="a session",
+            came="a token",
+            remedy="Use the routes of /openapi.json.",
+        )
+    served: Served = request.app.state.served
+    return _noted(request, tasks, served.entered(served.visitors.visit(request).session))
+
+
+InHand = Annotated[Record, Depends(_in_session)]
+"""The record in the hands of a person: by a session, never by a token."""
+
+
+def _watched(request: Request) -> Record:
+    served: Served = request.app.state.served
+    session = served.visitors.visit(request).session
+    request.state.record = record = served.entered(session, goes_on=False)
+    request.state.by = f"session {session.id}, looking on" if session else "practice"
+    return record
+
+
+Watched = Annotated[Record, Depends(_watched)]
+"""The record for a page that keeps itself up to date, which is no use of the session: it does not
+go on by that alone."""
 
 Piece = AfterValidator(unquote)
 """A piece of a path, as `gate.routed_path` leaves it."""
@@ -135,12 +209,17 @@ FileName = Annotated[
 ]
 
 
+PAGE_PARAMETERS: dict[str, tuple[str, ...]] = {}
+"""What pages take that have no JSON beside them, by path; they put themselves in."""
+
+
 async def check_query(request: Request) -> None:
     """Refuses `usage` for parameters that the route does not have; else a misspelt one would be
     passed over."""
     path, method = request.scope["route"].path, request.method.lower()
     operation = request.app.openapi()["paths"].get(path, {}).get(method, {})
     known = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
+    known += PAGE_PARAMETERS.get(path, ()) + ("lang",) * wants_page(request)
     for name in request.query_params:
         if name not in known:
             raise WrongUsage(

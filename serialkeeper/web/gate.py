@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from urllib.parse import unquote_to_bytes, urlsplit
 
@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.outside import clock
-from serialkeeper.web.problems import fault, problem
+from serialkeeper.web.problems import fault
 
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
@@ -60,6 +60,7 @@ class Gate:
         secure: whether it is reached by TLS only.
         kind: `practice` or `live`, told with every answer.
         say: takes the line that tells of an answer.
+        tell: gives the answer that tells a refusal.
     """
 
     app: ASGIApp
@@ -67,6 +68,7 @@ class Gate:
     secure: bool
     kind: str
     say: Callable[[str], None]
+    tell: Callable[[Scope, SerialKeeperError], ASGIApp]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -83,14 +85,14 @@ class Gate:
             nonlocal status, whole
             if message["type"] == "http.response.start":
                 status = message["status"]
-                message = {**message, "headers": [*message["headers"], *self._headers()]}
+                message = {**message, "headers": self._completed(message["headers"])}
             await send(message)
             whole = message["type"] == "http.response.body" and not message.get("more_body")
 
         try:
             refusal = refuse_caller(scope, self.hosts)
             if refusal:
-                await problem(refusal)(scope, receive, answer)
+                await self.tell(scope, refusal)(scope, receive, answer)
             else:
                 await self.app(scope, body.receive, answer)
         except Exception as error:
@@ -98,7 +100,7 @@ class Gate:
                 self.say(traceback.format_exc())
             self.say(f"fault of ours: {type(error).__name__}")
             if not status:
-                await problem(fault(error))(scope, receive, answer)
+                await self.tell(scope, fault(error))(scope, receive, answer)
             elif not whole:
                 self.say("half an answer went out")  # the server breaks the connection off
         finally:
@@ -107,10 +109,14 @@ class Gate:
             by = state.get("by", "nobody")
             self.say(f"{scope['method']} {route} {status} {took:.0f} ms {by}")
 
-    def _headers(self) -> tuple[tuple[bytes, bytes], ...]:
+    def _completed(self, headers: Iterable[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+        """The headers of an answer with those of every answer; what it says itself stays: a page
+        says what it may load."""
+        own = list(headers)
+        there = {name.lower() for name, _ in own}
         record = (b"serialkeeper-record", self.kind.encode())
         secure = ((b"strict-transport-security", b"max-age=31536000"),) if self.secure else ()
-        return (*HEADERS, record, *secure)
+        return own + [one for one in (*HEADERS, record, *secure) if one[0] not in there]
 
 
 class Body:

@@ -72,7 +72,7 @@ def location(record: Opened, location: Name) -> Any:
     return nouns.location.show(record, location)
 
 
-@look("/products", "product list")
+@look("/products", "product list", page="products.html")
 def products(record: Opened) -> Any:
     """All trade items."""
     return nouns.product.list(record)
@@ -129,13 +129,13 @@ def scan(
 # -- lots ----------------------------------------------------------------------------------------
 
 
-@look("/lots", "lot list")
+@look("/lots", "lot list", page="lots.html")
 def lots(record: Opened) -> Any:
     """All lots and their states."""
     return nouns.lot.list(record)
 
 
-@look("/lots/{gtin}/{lot}", "lot show")
+@look("/lots/{gtin}/{lot}", "lot show", page="lot.html")
 def lot(record: Opened, name: Lot) -> Any:
     """One lot: its facts, jobs, takes, counts, runs, signatures."""
     return nouns.lot.show(record, name)

@@ -39,6 +39,7 @@ STATUSES: Mapping[int, tuple[str, ...]] = {
         *("scan_symbology", "scan_doubtful", "scan_garbled", "scan_elsewhere", "roll_rows"),
         "events_unreadable",
     ),
+    429: ("too_many_tries",),
 }
 """Words that tell a status of their own."""
 

@@ -182,7 +182,13 @@ def serve(
         if record.practice:
             person = signed_in(record, person=person).person
         app = make_app(
-            record, acting=person, hosts=address.hosts, secure=address.secure, key=key, say=say
+            record,
+            acting=person,
+            hosts=address.hosts,
+            secure=address.secure,
+            behind_proxy=address.behind_proxy,
+            key=key,
+            say=say,
         )
         server = made(app, address)
         with listen(address) as listening:
