@@ -63,6 +63,7 @@ WORDS: dict[str, str] = {
     "import_rows": "Rows of the file to import cannot be taken, so none was.",
     "import_claimed": "The numbers of this file belong to another lot already.",
     "numbers_expired": "The numbers may not be used any more.",
+    "nothing_to_give_up": "No import of the lot is under way.",
     "nothing_to_return": "The lot has no imported numbers to report back.",
     "location_unknown": "The record knows no such location.",
     "location_exists": "The location is already in the record.",

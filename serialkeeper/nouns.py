@@ -14,6 +14,7 @@ from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.steps import (
+    abandoning,
     agreeing,
     alarms,
     challenges,
@@ -150,6 +151,7 @@ class serials:
     allocate = staticmethod(numbering.allocate)
     import_ = staticmethod(importing.import_numbers)
     return_ = staticmethod(returning.return_numbers)
+    abandon = staticmethod(abandoning.give_up)
     odds = staticmethod(numbering.odds)
 
 

@@ -140,7 +140,7 @@ def rolled(bench: Bench) -> None:
         shown = [
             {"seen": row["scanned"], "at": "2026-06-01T09:00:00.000Z"} for row in DictReader(file)
         ]
-    sk.challenge.run(record, lot, 1, bench.results(shown), when="start")
+    sk.challenge.run(record, lot, 1, bench.results(shown), when="interval")
     sk.hold.place(record, lot, positions="2,5-6", reason="a dent", case="INV-7")
     sk.hold.place(record, lot, positions="3", reason="another dent")
 

@@ -11,6 +11,7 @@ import typer
 from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import WrongUsage
+from serialkeeper.rules.alarms import held_words
 from serialkeeper.steps import alarms
 
 app = typer.Typer(help="Reasons to stop and look. This tool stops no machine.")
@@ -55,8 +56,8 @@ def _lines(rows: list[dict[str, Any]]) -> Iterator[str]:
             " while it was followed" if row["followed"] else ""
         )
         if row["state"] != "open":
-            held = "held back {} to {}".format(*row["held"])
-            yield f"       {row['person']}, {row['acknowledged']}: {row['cause']}; {held}"
+            held = f"; {held}" if (held := held_words(row)) else ""
+            yield f"       {row['person']}, {row['acknowledged']}: {row['cause']}{held}"
             yield f"       restart check: {row['restart_check']}"
         if row["reviewed"]:
             yield f"       reviewed: {row['reviewed']['reviewer']}, {row['reviewed']['at']}"
@@ -80,9 +81,7 @@ def acknowledge(
     ],
     held: Annotated[
         str,
-        typer.Option(
-            metavar="FIRST-LAST", help="Positions held back; without, each alarm's own stretch."
-        ),
+        typer.Option(metavar="FIRST-LAST", help="Positions put aside, as you say; places no hold."),
     ] = "",
 ) -> None:
     """Say of alarms what it was and how the restart was checked.

@@ -85,7 +85,7 @@ def take_lines(result: dict[str, Any]) -> list[str]:
     if result["hold"]:
         lines.append(
             f"  HOLD {result['hold']} keeps back what this file moved: the reader failed a "
-            f"challenge while it came about: serialkeeper hold list {result['lot']}"
+            f"challenge, and may have been failing already: serialkeeper hold list {result['lot']}"
         )
     lines += [f"  ALARM {alarm_text(alarm)}" for alarm in result["alarms"]]
     if result["alarms"]:

@@ -12,8 +12,9 @@ from serialkeeper.cli.answer import FINDINGS, SIGNING_KEY, alone, answer, call, 
 from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
-from serialkeeper.rules.counts import TERMS
+from serialkeeper.rules.counts import TERMS, WITNESSED, many
 from serialkeeper.rules.holds import sentence
+from serialkeeper.rules.imported import count_of as import_count
 from serialkeeper.rules.pages import PAPERS
 from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
@@ -23,6 +24,13 @@ app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
 LONGEST_TYPED = 2_000
 """Characters of positions that a line tells to type."""
+
+SET_ASIDE = {
+    "destroyed": "cut out and destroyed",
+    "specimens": "kept as specimens",
+    "samples": "taken as samples",
+}
+"""Lines of both ledgers that somebody has to count, and what is counted."""
 
 Second = Annotated[str, typer.Option(help="The second person who confirms it.")]
 
@@ -111,10 +119,15 @@ def decide(
             f"Lot {result['lot']}: {retention.decision_sentence(result['decision'])}",
             f"  {retention.sentence(result['keep'])}",
             *(f"  STILL HELD: {sentence(one)}" for one in result["on_hold"]),
+            *(
+                [f"  STILL TO BE REVIEWED: {result['unreviewed']:,}: review list {result['lot']}"]
+                if result["unreviewed"]
+                else []
+            ),
             f"  {CAUTION}",
         ],
     )
-    if result["on_hold"]:
+    if result["on_hold"] or result["unreviewed"]:
         raise typer.Exit(FINDINGS)
 
 
@@ -166,20 +179,21 @@ def _review_lines(result: dict[str, Any]) -> list[str]:
 def _lines(row: dict[str, Any]) -> list[str]:
     return [
         *(f"  held: {sentence(one)}" for one in row["on_hold"]),
-        f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}",
+        f"  expiry {row['expiry']}, target {row['target']:,}, allocated {row['allocated']:,}"
+        + f", {row['to_come']:,} announced and still to come" * bool(row["to_come"]),
         *layout_lines(row),
         f"  labels: {tally(row['states'])}",
         *pack_lines(row["packs"]),
         *([f"  packed: {row['packed']:,}"] if row["packs"] else []),
         *(
-            [f"  shipped: {row['shipped']['packs']:,} packs, last {row['shipped']['last']}"]
+            [f"  shipped: {many(row['shipped']['packs'], 'pack')}, last {row['shipped']['last']}"]
             if row["shipped"]
             else []
         ),
         *([f"  {retention.decision_sentence(row['decision'])}"] if row["decision"] else []),
         f"  {retention.sentence(row['keep'])}",
         *(
-            f"  imported: {i['count']:,} numbers of {i['issuer'] or i['name']}, positions from "
+            f"  imported: {import_count(i)} of {i['issuer'] or i['name']}, positions from "
             f"{i['first']}" + (f", usable until {i['usable_until']}" if i["usable_until"] else "")
             for i in row["imports"]
         ),
@@ -203,11 +217,17 @@ def count(
     value: Annotated[
         int, typer.Argument(help="Labels; counts of one term add up, a correction is negative.")
     ],
-    witness: Annotated[str, typer.Option(help="Who saw the destruction.")] = "",
+    witness: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME", help="Who saw the destruction; signs for it with a password too."
+        ),
+    ] = "",
     reason: Annotated[str, typer.Option(help="Why, for a correction (a negative count).")] = "",
 ) -> None:
     """Enter a count. Example: lot count LOT24A printer_counter 2052."""
-    result = reconciliation.count(call.record(), name, term, value, witness=witness, reason=reason)
+    record = call.record(second=witness if term in WITNESSED else "")
+    result = reconciliation.count(record, name, term, value, witness=witness, reason=reason)
     lines = [f"{TERMS[term]}: {value:+,}, {result['total']:,} in all."]
     if 0 < value < result["total"]:
         lines.append(
@@ -248,7 +268,7 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
     lines = []
     for one in found["numbers"]:
         listed = f", position {one['positions']}" if one["positions"] else ""
-        lines.append(f"{one['why']}: {_many(one['count'], 'number')}{listed}")
+        lines.append(f"{one['why']}: {many(one['count'], 'number')}{listed}")
         if one["numbers"]:
             lines.append(f"  {', '.join(one['numbers'][:8])}{' ...' if one['count'] > 8 else ''}")
         for place in one["places"]:
@@ -276,17 +296,13 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
     return [*lines, CAUTION]
 
 
-def _many(count: int, what: str) -> str:
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
-
-
 def _stretch(place: dict[str, Any]) -> str:
     rows = (
         f"row {place['first_row']}"
         if place["first_row"] == place["last_row"]
         else f"rows {place['first_row']} to {place['last_row']}"
     )
-    text = f"job {place['job']}, lane {place['lane']}, {rows} ({_many(place['labels'], 'label')})"
+    text = f"job {place['job']}, lane {place['lane']}, {rows} ({many(place['labels'], 'label')})"
     if place["from_metres"] is not None:
         text += f", {place['from_metres']:.2f} to {place['to_metres']:.2f} m by pitch"
     return text
@@ -327,6 +343,13 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
     for term, name in (("printer_counter", "printed"), ("rewind_counter", "good")):
         if next(line for line in result["lines"] if line["name"] == name)["labels"] is None:
             lines.append(f"  Next: serialkeeper lot count {result['lot']} {term} N")
+    for line in result["lines"]:
+        if line["name"] in SET_ASIDE and line["labels"] < line["numbers"]:
+            witness = " --witness NAME" if line["name"] in WITNESSED else ""
+            lines.append(
+                f"  Next: count what was {SET_ASIDE[line['name']]}: serialkeeper lot count "
+                f"{result['lot']} {line['name']} N{witness}"
+            )
     return lines
 
 

@@ -78,7 +78,7 @@ def group_line(one: dict[str, Any]) -> str:
     second = f" and {one['second']}" if one["second"] else ""
     where = f", position {short(one['positions'])}" if one["positions"] else ""
     opened = f"; open {', '.join(map(str, one['open']))}" if one["open"] else ""
-    if not one["positions"] and one["told"] and one["count"] == 1:
+    if not one["positions"] and one["told"]:
         where = f" ({one['told']})"
     return (
         f"{one['group']} {mark}{one['kind']}, {one['reason']}: {one['count']:,}{where}; "

@@ -206,10 +206,11 @@ def show(
     """Show everything that happened in a run. Example: run show LOT24A 1."""
     result = runs.show(call.record(), name, number)
     lines = [line(result)]
-    lines += [
-        f"  {one['sentence']}" + (" !" if one["outcome"] in WRONG else "")
-        for one in result["events"]
-    ]
+    for one in result["events"]:
+        lines.append(f"  {one['sentence']}" + (" !" if one["outcome"] in WRONG else ""))
+        lines += [
+            f"    {name['person']}, {name['role']}: {name['meaning']}" for name in one["signatures"]
+        ]
     answer(result, [*lines, *_next(result)])
 
 

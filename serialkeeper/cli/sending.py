@@ -16,7 +16,9 @@ import typer
 from serialkeeper.cli.answer import FINDINGS, answer, call, printable
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import Unavailable, WrongUsage
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.destinations import BEHAVIOURS, MOST_BYTES, MOST_EVENTS, Reach
+from serialkeeper.rules.documents import STUCK
 from serialkeeper.rules.event_forms import FORMS
 from serialkeeper.steps import destinations, sending
 
@@ -127,7 +129,13 @@ def send(
             answer(result, _sent_lines(result))
         else:
             result = sending.keep_sending(
-                record, to=to, lot=lot, pause=pause, tell=_tell, stopping=stopping
+                record,
+                to=to,
+                lot=lot,
+                pause=pause,
+                tell=_tell,
+                between=call.protect,
+                stopping=stopping,
             )
     if result["needs_person"]:
         raise typer.Exit(FINDINGS)
@@ -157,7 +165,7 @@ def _tell(told: dict[str, Any]) -> None:
         typer.echo(orjson.dumps(told).decode())
     elif "name" in told:
         where = f"{told['destination']}: lot {told['lot']}"
-        typer.echo(printable(f"{where}, {told['count']:,} events as {told['name']}"))
+        typer.echo(printable(f"{where}, {many(told['count'], 'event')} as {told['name']}"))
     else:
         typer.echo(printable(f"{told['destination']}: {told['outcome']}: {told['why']}"))
 
@@ -169,12 +177,12 @@ def _sent_lines(result: dict[str, Any]) -> Iterator[str]:
         for row in one["lots"]:
             why = f": {'; '.join(row['why'])}" if row["why"] else ""
             yield (
-                f"  lot {row['lot']}: {row['events']:,} events in {row['documents']:,} documents, "
-                f"{row['state'].replace('_', ' ')}{why}"
+                f"  lot {row['lot']}: {many(row['events'], 'event')} in "
+                f"{many(row['documents'], 'document')}, {row['state'].replace('_', ' ')}{why}"
             )
     if not result["destinations"]:
         yield "There is no destination. Add one: events destination"
-    if result["needs_person"]:
+    if any(row["state"] == STUCK for one in result["destinations"] for row in one["lots"]):
         yield "  What is stuck waits for a person: events status, then events settle"
 
 
@@ -194,13 +202,15 @@ def _status_lines(result: dict[str, Any]) -> Iterator[str]:
         yield _destination_line(one)
         for row in one["lots"]:
             yield (
-                f"  lot {row['lot']}: {row['state'].replace('_', ' ')}; {row['events']:,} events "
-                f"in {row['documents']:,} documents are there, {row['waiting']:,} wait"
+                f"  lot {row['lot']}: {row['state'].replace('_', ' ')}; there: "
+                f"{many(row['events'], 'event')} in {many(row['documents'], 'document')}; "
+                f"waiting: {row['waiting']:,}"
             )
             yield from (f"    {why}" for why in row["why"])
             if now := row["open"]:
                 said = ": ".join(one for one in (now["why"], now["said"]) if one)
-                yield f"    {now['name']}, {now['count']:,} events, {now['state']}. {said}".rstrip()
+                held = many(now["count"], "event")
+                yield f"    {now['name']}, {held}, {now['state']}. {said}".rstrip()
             if last := row["last"]:
                 receipt = f", receipt {last['receipt']}" if last["receipt"] else ""
                 yield f"    last: {last['name']}, {last['ended']}{receipt}"

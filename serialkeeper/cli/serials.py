@@ -10,7 +10,7 @@ import typer
 
 from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.lot import LotName
-from serialkeeper.steps import importing, numbering, returning
+from serialkeeper.steps import abandoning, importing, numbering, returning
 
 app = typer.Typer(help="Serial numbers.")
 
@@ -87,6 +87,26 @@ def return_(
             "be printed.",
             f"  {result['file']} lists {result['listed']:,} unused numbers: "
             f"{tally(result['reasons'])}.",
+        ],
+    )
+
+
+@app.command()
+def abandon(
+    name: LotName,
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")],
+) -> None:
+    """Give up an interrupted import whose file is lost; what is there of it stays.
+
+    Example: serials abandon LOT24A --reason "the file is lost; new numbers are asked for"
+    """
+    result = abandoning.give_up(call.record(), name, reason=reason)
+    answer(
+        result,
+        [
+            f"Given up: {result['name']}, of which {result['done']:,} of {result['of']:,} numbers "
+            f"are there; they stay with lot {result['lot']}.",
+            "  Tell the issuer: the rest of the file is not in this record.",
         ],
     )
 

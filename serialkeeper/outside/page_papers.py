@@ -41,7 +41,7 @@ _LOUD = "#e3c598"
 
 def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
     told = {"fontName": PLAIN, "fontSize": size, "leading": size * 1.32, "textColor": INK, **more}
-    return ParagraphStyle(name, splitLongWords=1, **told)
+    return ParagraphStyle(name, splitLongWords=1, allowWidows=0, allowOrphans=0, **told)
 
 
 _TITLE = _style("title", 17, fontName=BOLD, spaceAfter=3)
@@ -96,7 +96,8 @@ def _built(document: Document, paper: str, pages: int) -> tuple[bytes, int]:
         [
             _paragraph(document.title, _TITLE),
             _paragraph(document.subtitle, _TONES["plain"]),
-            *(one for part in document.sections for one in _section(part, width - 2 * _SIDE)),
+            *(one for part in document.sections[:-1] for one in _section(part, width - 2 * _SIDE)),
+            *_last(document.sections[-1], width - 2 * _SIDE),
         ]
     )
     return out.getvalue(), made.page
@@ -128,7 +129,7 @@ def _margins(canvas: Any, document: Document, page: int, pages: int) -> None:
 
 
 def _section(part: Section, width: float) -> Iterator[Flowable]:
-    heading: list[Flowable] = [_Heading(escape(printable(part.title)), _HEADING)]
+    heading = _heading(part)
     laid_across = False
     for item in part.items:
         made = list(_item(item, width))
@@ -136,6 +137,8 @@ def _section(part: Section, width: float) -> Iterator[Flowable]:
         if heading and not isinstance(item, Table) and not across:
             made = [KeepTogether([*heading, *made])]
             heading = []
+        elif isinstance(item, Told):
+            made = [KeepTogether(made)]
         if heading:
             yield CondPageBreak(_ROOM)
             yield from heading
@@ -152,7 +155,19 @@ def _section(part: Section, width: float) -> Iterator[Flowable]:
         yield PageBreak()
 
 
+def _last(part: Section, width: float) -> list[Flowable]:
+    """The last section, on one page if it is short, so that no line of it stands there alone."""
+    if any(isinstance(item, Table | Figure) for item in part.items):
+        return list(_section(part, width))
+    return [KeepTogether([*_heading(part), *(one for i in part.items for one in _item(i, width))])]
+
+
+def _heading(part: Section) -> list[Flowable]:
+    return [_Heading(escape(printable(part.title)), _HEADING)]
+
+
 def _item(item: Item, width: float) -> Iterator[Flowable]:
+    """Its pieces; none is a `KeepTogether`: one within another always breaks the page."""
     match item:
         case Say(text, tone):
             yield _paragraph(text, _TONES[tone])
@@ -161,8 +176,7 @@ def _item(item: Item, width: float) -> Iterator[Flowable]:
                 [_paragraph(name, _TONES["soft"]), _paragraph(text, _CELL)] for name, text in rows
             ]
             lines = [("LINEBELOW", (0, 0), (-1, -1), 0.3, HexColor(FAINT)), *_TIGHT]
-            grid = Grid(cells, [width * 0.24, width * 0.76], style=lines, splitInRow=1)
-            yield KeepTogether([grid])  # on one page, if any page holds it
+            yield Grid(cells, [width * 0.24, width * 0.76], style=lines, splitInRow=1)
             yield Spacer(1, 4)
         case Table():
             yield from _table(item, width)

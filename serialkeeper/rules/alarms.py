@@ -401,3 +401,21 @@ def check_acknowledged(cause: str, restart_check: str, first: int, last: int, la
             came=f"{first}-{last}",
             remedy="Give the positions of the first and last label that were held back.",
         )
+
+
+def stretch(first: int, last: int) -> str:
+    """Positions, in short."""
+    return f"{first:,}" if first == last else f"{first:,} to {last:,}"
+
+
+def held_words(told: Mapping[str, Any]) -> str:
+    """What somebody said was put aside when they acknowledged an alarm, if that is not only the
+    alarm's own stretch. No hold is placed by that.
+
+    >>> held_words({"first": 4, "last": 9, "held": [1, 20]})
+    'put aside, as said: positions 1 to 20'
+    """
+    held = told["held"]
+    if not held or not held[0] or list(held) == [told["first"], told["last"]]:
+        return ""
+    return f"put aside, as said: positions {stretch(*held)}"

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.texts import fault_of_name
 
 Key = TypeVar("Key", bound=Hashable)
@@ -83,17 +84,13 @@ def refuse_rows(where: str, rows: int, bad: Sequence[BadRow], more: int = 0) -> 
         told = [*told[: MOST_TOLD - 2], f"and {count - MOST_TOLD + 1:,} more"]
     raise Refused(
         "import_rows",
-        f"{_counted(count, 'fault')} in {_counted(rows, 'row')}, so nothing was taken.",
+        f"{many(count, 'fault')} in {many(rows, 'row')}, so nothing was taken.",
         where=f"{where}, line {first.line}, {first.column}",
         expected=first.expected,
         came=first.came,
         remedy=first.remedy,
         more=tuple(told),
     )
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number:,} {what}" + ("" if number == 1 else "s")
 
 
 @dataclass

@@ -116,26 +116,28 @@ class Entry:
 
     def body(self) -> bytes:
         """The exact bytes that are kept and hashed."""
-        return canonical(
-            {
-                "at": self.at,
-                "chain": self.chain,
-                "data": dict(self.data),
-                "offset": self.offset,
-                "parts": [
-                    {"count": p.count, "first": p.first, "kind": p.kind, "sha256": p.sha256}
-                    for p in self.parts
-                ],
-                "person": self.person,
-                "reason": self.reason,
-                "role": self.role,
-                "second": self.second,
-                "seq": self.seq,
-                "station": self.station,
-                "verb": self.verb,
-                **({"token": self.token} if self.token else {}),
-            }
-        )
+        return canonical(self.told())
+
+    def told(self) -> dict[str, Any]:
+        """What the bytes tell."""
+        return {
+            "at": self.at,
+            "chain": self.chain,
+            "data": dict(self.data),
+            "offset": self.offset,
+            "parts": [
+                {"count": p.count, "first": p.first, "kind": p.kind, "sha256": p.sha256}
+                for p in self.parts
+            ],
+            "person": self.person,
+            "reason": self.reason,
+            "role": self.role,
+            "second": self.second,
+            "seq": self.seq,
+            "station": self.station,
+            "verb": self.verb,
+            **({"token": self.token} if self.token else {}),
+        }
 
 
 def written(moment: datetime) -> str:
@@ -210,6 +212,19 @@ def _check_plain(value: Any) -> None:
             raise TypeError(f"{type(value).__name__} cannot stand in the journal")
 
 
+_WORD = re.compile(rb'"[^"\\]*"')
+_PERHAPS_NOT_PLAIN = re.compile(rb"[0-9][.eE]|[0-9]{16}|\\")
+
+
+def _rendered(entry: Entry, body: bytes) -> bytes:
+    """An entry that was read from these bytes, as canonical JSON. Its values are looked at one by
+    one only where the bytes leave it open whether each is plain: with a number that is long or has
+    a fraction, an escape, or signs beyond ASCII."""
+    if body.isascii() and not _PERHAPS_NOT_PLAIN.search(_WORD.sub(b"", body)):
+        return orjson.dumps(entry.told(), option=orjson.OPT_SORT_KEYS)
+    return entry.body()
+
+
 def parse(body: bytes) -> Entry:
     """The entry that these bytes hold; raises Damaged if they hold none."""
     try:
@@ -218,7 +233,7 @@ def parse(body: bytes) -> Entry:
             **{name: raw[name] for name in raw if name != "parts"},
             parts=tuple(PartRef(**part) for part in raw["parts"]),
         )
-        canonical_form = entry.body() == body and bool(_TIME.fullmatch(entry.at))
+        canonical_form = _rendered(entry, body) == body and bool(_TIME.fullmatch(entry.at))
         names = (entry.verb, entry.person, entry.role, entry.second, entry.station, entry.reason)
         canonical_form &= all(isinstance(name, str) for name in names)
         numbers = (entry.chain, entry.seq, entry.offset, entry.token)

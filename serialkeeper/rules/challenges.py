@@ -28,6 +28,7 @@ from serialkeeper.rules.serials import ALPHABET, Chance
 OCCASIONS: Mapping[str, str] = {
     "start": "at the start of the run",
     "stop": "after a stop",
+    "interval": "in between, as planned",
     "end": "at the end of the run",
 }
 """When a reader is proven (common practice, no source)."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from serialkeeper.rules.counts import bad_percent
+from serialkeeper.rules.counts import bad_percent, many
 from serialkeeper.rules.figures import (
     FAINT,
     GOOD,
@@ -143,7 +143,7 @@ def _bars(title: str, below: str, bars: Sequence[Bar], times: Sequence[str]) -> 
             if index < len(times) and times[index]:
                 items.append(Text(at, bottom + 6, times[index], 1.8, anchor, fill=SOFT))
         facts = {**one.facts, "labels": one.of, "other": one.other, "critical": one.critical}
-        told = f"{bad:,} of {one.of:,} labels, {bad_percent(bad, one.of)} %"
+        told = f"{bad:,} of {many(one.of, 'label')}, {bad_percent(bad, one.of)} %"
         sheet.items.append(Group("bar", tuple(items), facts, told))
     sheet.items += [
         Text(_LEFT, 51.5, below + ("; below: when the first was read (UTC)" if any(times) else ""),
@@ -266,7 +266,7 @@ def where(found: NDArray[np.uint8], web: Web) -> Sheet | None:
             shade = _SHADES[sum(count > limit for limit in limits)]
             cell = box(_LEFT + column * wide, y, wide, high, shade, PAPER, 0.05)
             facts = {"lane": lane + 1, "row": column * each + 1, "labels": count}
-            sheet.items.append(Group("cell", (cell,), facts, f"{count:,} labels"))
+            sheet.items.append(Group("cell", (cell,), facts, many(count, "label")))
     bottom = 8 + high * web.lanes
     for column in range(0, bins, max(bins // 6, 1)):
         x = _LEFT + column * wide

@@ -110,13 +110,13 @@ class Balance:
         points = []
         if self.states.get("allocated", 0):
             points.append(
-                f"{self.states['allocated']:,} allocated labels are neither printed nor voided "
+                f"{many(self.states['allocated'], 'allocated label')} neither printed nor voided "
                 "as surplus"
             )
         if self.open_issued:
-            points.append(f"{self.open_issued:,} printed labels were not seen by the camera")
+            points.append(f"{many(self.open_issued, 'printed label')} not seen by the camera")
         if self.open_rejected:
-            points.append(f"{self.open_rejected:,} rejected labels wait for a decision")
+            points.append(f"{many(self.open_rejected, 'rejected label')} without a decision")
         return tuple(points)
 
     @property
@@ -155,6 +155,15 @@ class Balance:
             "accounted_percent": self.accounted_percent,
             "open_points": list(self.open_points),
         }
+
+
+def many(count: int, one: str, more: str = "") -> str:
+    """A number of things, in words.
+
+    >>> many(1, "pack"), many(1_200, "label"), many(0, "prefix", "prefixes")
+    ('1 pack', '1,200 labels', '0 prefixes')
+    """
+    return f"{count:,} {one if count == 1 else more or f'{one}s'}"
 
 
 def percent(part: int, whole: int) -> str:

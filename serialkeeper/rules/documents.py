@@ -171,44 +171,44 @@ class Outcome:
 
 def those(events: Iterable[Event], places: Sequence[int]) -> Load:
     """The events at these places, in order."""
-    found = list(_due(events, 0, set(places)))
+    found = list(at_places(events, places))
     return Load([place for place, _ in found], [event for _, event in found])
 
 
+def at_places(events: Iterable[Event], places: Sequence[int]) -> Iterator[tuple[int, Event]]:
+    """Events at some places, at least one, each with its own."""
+    wanted = set(places)
+    for place, event in islice(enumerate(events, 1), max(wanted)):
+        if place in wanted:
+            yield place, event
+
+
+def about_bytes(event: Event) -> int:
+    """About how large an event is in a document."""
+    return _EVENT_BYTES + _EPC_BYTES * event.count
+
+
 def load(
-    events: Iterable[Event],
-    *,
-    through: int,
-    owed: Sequence[int],
-    most_events: int,
-    most_bytes: int,
+    due: Iterable[tuple[int, Event]], *, last: bool, most_events: int, most_bytes: int
 ) -> Load:
-    """What the next document holds: what is owed first, then what comes after `through`.
+    """What the next document holds.
 
     Args:
-        events: all events of the lot, in order.
+        due: events, each with its place: those that are owed, or else all that come after what
+            arrived.
+        last: whether there is nothing beyond these.
         most_events: as many at most.
         most_bytes: as large at most, by estimate; one event goes whatever its size.
     """
-    made, size, due = Load(), 0, set(owed)
-    for place, event in _due(events, through, due):
-        size += _EVENT_BYTES + _EPC_BYTES * event.count
+    made, size = Load(more=not last), 0
+    for place, event in due:
+        size += about_bytes(event)
         if made.events and (len(made.events) == most_events or size > most_bytes):
             made.more = True
             return made
         made.places.append(place)
         made.events.append(event)
-    made.more = bool(due)  # what comes after them was not looked at
     return made
-
-
-def _due(events: Iterable[Event], through: int, owed: set[int]) -> Iterator[tuple[int, Event]]:
-    if not owed:
-        yield from islice(enumerate(events, 1), through, None)
-        return
-    for place, event in islice(enumerate(events, 1), max(owed)):
-        if place in owed:
-            yield place, event
 
 
 def file_name(gtin: str, lot: str, number: int, form: str) -> str:

@@ -18,12 +18,17 @@ from datetime import UTC, datetime
 from functools import cached_property, lru_cache
 from urllib.parse import quote
 
+import numpy as np
+
 from serialkeeper.rules import digital_link, epc
 from serialkeeper.rules.identifiers import Elements
 
 CBV = "https://ref.gs1.org/cbv/"
 
 _UNESCAPED = (string.ascii_letters + string.digits + "-._~").encode()
+
+_MANY = 1_000
+"""Numbers that are worth a detour to be sorted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,11 +191,9 @@ class Event:
     def id(self) -> str:
         """The CBV 2.0 event hash."""
         whose = f"parentID={link_of(self.parent)}childEPCs" if self.parent else "epcList"
-        text = (
-            f"eventType={self.kind}eventTime={self.time}eventTimeZoneOffset={self.offset}"
-            f"{whose}epc={self._sorted_links}action={self.action}"
-            f"bizStep={CBV}BizStep-{self.biz_step}"
-        )
+        when = f"eventTime={self.time}eventTimeZoneOffset={self.offset}"
+        before = f"eventType={self.kind}{when}{whose}epc="
+        text = f"action={self.action}bizStep={CBV}BizStep-{self.biz_step}"
         if self.disposition:
             text += f"disposition={CBV}Disp-{self.disposition}"
         if self.facts.place:
@@ -207,17 +210,21 @@ class Event:
         if self.with_ilmd:
             text += f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
             text += f"cbvmda:lotNumber={self.facts.lot}"
-        digest = hashlib.sha256(text.encode()).hexdigest()
-        return f"ni:///sha-256;{digest}?ver=CBV2.0"
+        digest = hashlib.sha256(before.encode())
+        digest.update(self._sorted_links())
+        digest.update(text.encode())
+        return f"ni:///sha-256;{digest.hexdigest()}?ver=CBV2.0"
 
-    @property
-    def _sorted_links(self) -> str:
+    def _sorted_links(self) -> bytes:
         """All it is about as canonical links, sorted, as the event hash takes them."""
         stem, tails = digital_link.unit_stem(self.facts.gtin), self._link_tails
-        if not self.packs:
-            return stem + f"epc={stem}".join(sorted(tails))
-        links = [stem + tail for tail in tails] + [link_of(key) for key in self.packs]
-        return "epc=".join(sorted(links))
+        if self.packs:
+            links = [stem + tail for tail in tails] + [link_of(key) for key in self.packs]
+            return "epc=".join(sorted(links)).encode()
+        between = f"epc={stem}"
+        if self._plain and (quick := _sorted_lines(self._lines, len(tails), between.encode())):
+            return stem.encode() + quick
+        return (stem + between.join(sorted(tails))).encode()
 
     @property
     def _link_tails(self) -> Sequence[str]:
@@ -227,7 +234,34 @@ class Event:
     @cached_property
     def _plain(self) -> bool:
         """Whether no serial holds a sign that a URN or a link escapes."""
-        return not "".join(self.serials).encode().translate(None, _UNESCAPED)
+        return not self._lines.translate(None, _UNESCAPED + b"\n")
+
+    @cached_property
+    def _lines(self) -> bytes:
+        return "\n".join(self.serials).encode()
+
+
+def _sorted_lines(lines: bytes, count: int, between: bytes) -> bytes:
+    """Lines in order with something else between them; empty unless they are many of one length,
+    and eight signs from the first that differs are enough to order them: then these are one whole
+    number each, and no text is made of a line."""
+    width, rest = divmod(len(lines) + 1, max(count, 1))
+    if count < _MANY or rest:
+        return b""
+    signs = np.frombuffer(lines + b"\n", np.uint8).reshape(count, width)
+    if (signs[:, -1] != ord("\n")).any():
+        return b""
+    first = int((signs.min(axis=0) != signs.max(axis=0)).argmax())
+    eight = np.zeros((count, 8), np.uint8)
+    eight[:, : min(8, width - first)] = signs[:, first : first + 8]
+    numbers = eight.view(">u8").ravel().astype(np.uint64)
+    order = np.argsort(numbers)
+    if (np.diff(numbers[order]) == 0).any():
+        return b""
+    rows = np.empty((count, width - 1 + len(between)), np.uint8)
+    rows[:, : width - 1] = signs[order, :-1]
+    rows[:, width - 1 :] = np.frombuffer(between, np.uint8)
+    return rows.tobytes()[: -len(between)]
 
 
 def urn_of(key: str, prefix_length: int) -> str:

@@ -15,10 +15,11 @@ set 82; from memory); GS1 Digital Link URI syntax (from memory).
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -426,3 +427,23 @@ def pairs_of(extras: str) -> list[list[str]]:
         size = 2 if piece[:2] in LENGTHS else 3
         found.append([piece[:size], piece[size:]])
     return found
+
+
+def given_up(path: str, there: int, of: int) -> Refused:
+    """The refusal to take in a file that was given up half taken in."""
+    return Refused(
+        "import_claimed",
+        "Taking in this file was given up.",
+        where=path,
+        expected="a file that nobody gave up",
+        came=f"a file of which {there:,} of {of:,} numbers were taken in",
+        remedy="Ask the issuer for other numbers. Or make sure that none of the rest was printed "
+        "elsewhere, by the other record if this one was restored, and give it in its own file.",
+    )
+
+
+def count_of(told: Mapping[str, Any]) -> str:
+    """How many numbers of a file there are, as `lot show` tells an import, in words."""
+    if told["done"] == told["count"]:
+        return f"{told['count']:,} number{'' if told['count'] == 1 else 's'}"
+    return f"{told['done']:,} of {told['count']:,} numbers so far, NOT FINISHED,"

@@ -285,17 +285,22 @@ def check_lot(state: str, *allowed: str, where: str) -> None:
 
 def check_allocation(lot: str, first: int, count: int, done: int, *, file: str = "") -> None:
     """Refuses `allocation_unfinished` while numbers of an allocation, or of a file, are to come."""
-    command = f"import {lot} {file}" if file else f"allocate {lot} {count}"
-    if done < count:
-        raise Refused(
-            "allocation_unfinished",
-            "Numbers of a lot are not all there yet; none of these labels can be used so far.",
-            where=f"lot {lot}, positions from {first}",
-            expected=f"{count} numbers",
-            came=str(done),
-            remedy="Wait if somebody is at it; if it was interrupted, finish it"
-            f"{' with the very same file' if file else ''}: serialkeeper serials {command}",
+    if done == count:
+        return
+    finish = f"finish it: serialkeeper serials allocate {lot} {count}"
+    if file:
+        finish = (
+            f"finish it with the very same file: serialkeeper serials import {lot} {file}; if that "
+            f"is lost, compliance gives it up: serialkeeper serials abandon {lot} --reason TEXT"
         )
+    raise Refused(
+        "allocation_unfinished",
+        "Numbers of a lot are not all there yet; none of these labels can be used so far.",
+        where=f"lot {lot}, positions from {first}" + f", import of {file}" * bool(file),
+        expected=f"{count} numbers",
+        came=str(done),
+        remedy=f"Wait if somebody is at it; if it was interrupted, {finish}",
+    )
 
 
 def check_take(lot: str, take: int, name: str, state: str) -> None:

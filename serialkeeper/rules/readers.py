@@ -82,12 +82,15 @@ def occasions(runs: Iterable[tuple[str, str, bool]]) -> dict[str, dict[str, Any]
         runs: name, occasion and whether it passed, of each, in order.
 
     Returns:
-        By occasion: runs (names), passed (whether the last one did; None without runs), sentence.
+        By occasion, in between only where there was one: runs (names), passed (whether the last
+        one did; None without runs), sentence.
     """
     there = list(runs)
     made: dict[str, dict[str, Any]] = {}
     for when, words in OCCASIONS.items():
         mine = [(name, ok) for name, occasion, ok in there if occasion == when]
+        if when == "interval" and not mine:
+            continue  # not every plan has one
         sentence = f"no challenge {words}"
         if mine:
             ends = ", ".join(f"{name} {'passed' if ok else 'NOT passed'}" for name, ok in mine)

@@ -12,9 +12,13 @@ The margins are common practice, no source: 10,000 prefixes are 100 million numb
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.chain import Entry
+from serialkeeper.rules.counts import many
+from serialkeeper.rules.moves import RESTORED
 from serialkeeper.rules.serials import PREFIXES, Chance
 
 BACKUP, RECOVERY = "a backup", "recovery"
@@ -25,6 +29,17 @@ PREFIX_MARGIN, SSCC_MARGIN = 10_000, 100_000
 
 EMPTY_PACKS = "restored: the other record may have filled it"
 """Why a pack ends that was numbered and never filled."""
+
+FIGURES: Mapping[str, tuple[str, str, str]] = {
+    "prefixes": ("jumped", "prefix of numbers", "prefixes of numbers"),
+    "ssccs": ("jumped", "SSCC", "SSCCs"),
+    "allocations": ("under fresh prefixes", "unfinished allocation", "unfinished allocations"),
+    "imports": ("given up", "unfinished import", "unfinished imports"),
+    "given_up": ("given up", "SSCC in hand", "SSCCs in hand"),
+    "voided": ("voided", "number that was not printed", "numbers that were not printed"),
+    "packs": ("ended", "pack that was never filled", "packs that were never filled"),
+}
+"""What an entry `record recovered` counts, over all lots: what was done, to one and to many."""
 
 SHARE = 10
 """A jump takes a tenth of what is left, at most."""
@@ -56,6 +71,41 @@ def first_free(ranges: Iterable[tuple[int, int]], begin: int, room: int) -> int:
     """
     ends = [first + count for first, count in ranges]
     return max(ends, default=min(begin, room // SHARE))
+
+
+def sentence(entry: Entry) -> str:
+    """What a recovery did to a lot by this entry of the lot's chain; empty if it is none of it."""
+    data = entry.data
+    match entry.verb:
+        case "import given up" if entry.reason in ("", RESTORED):
+            return import_given_up(data)
+        case "allocation moved":
+            return f"under fresh prefixes: allocation {data['allocation']}, which is not finished"
+        case "ssccs given up":
+            left = many(data["left"], "SSCC") if "left" in data else "the SSCCs"
+            return f"given up: {left} in hand"
+        case "voided" if entry.reason == RESTORED:
+            labels = sum(last - first + 1 for first, last, *_ in data["moves"])
+            return f"voided: {many(labels, *FIGURES['voided'][1:])}"
+        case "packs decommissioned" if data["note"] == EMPTY_PACKS:
+            return f"ended: {many(len(data['packs']), *FIGURES['packs'][1:])}"
+    return ""
+
+
+def import_given_up(data: Mapping[str, Any]) -> str:
+    """An import that was given up, in a recovery or by somebody; older entries tell no `of`."""
+    of = f" of {data['of']:,}" if "of" in data else ""
+    return f"given up: import {data['id']}, {data['done']:,}{of} numbers of it are there"
+
+
+def figures(told: Mapping[str, int]) -> str:
+    """What a recovery did to the whole record, in words.
+
+    >>> figures({"prefixes": 10_400, "packs": 1, "voided": 0})
+    'jumped: 10,400 prefixes of numbers; ended: 1 pack that was never filled'
+    """
+    some = [(FIGURES[name], count) for name, count in told.items() if count and name in FIGURES]
+    return "; ".join(f"{done}: {many(count, *words)}" for (done, *words), count in some)
 
 
 def standing(moved_to: str, url: str) -> Refused | None:

@@ -452,6 +452,7 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "label replaced": _label_replaced,
     "roll released": _roll_released,
     "counted": _counted,
+    "destruction counted": _counted,
     "challenge made": _challenge_made,
     "challenge run": _challenge_run,
     "planted": _planted,

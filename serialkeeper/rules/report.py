@@ -13,6 +13,7 @@ from serialkeeper.rules.report_facts import Facts
 _SECTIONS = (
     report_sum.front,
     report_sum.identity,
+    report_sum.decided,
     report_sum.states,
     report_sum.ledgers,
     report_line.out,
@@ -30,6 +31,7 @@ _SECTIONS = (
     report_acts.checks,
     report_acts.handed,
     report_acts.sent,
+    report_acts.recoveries,
     report_acts.writers,
     report_acts.journal,
 )

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from serialkeeper.rules.chronicle import people
+from serialkeeper.rules.chronicle import people, signers
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.documents import DELIVERED
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
+from serialkeeper.rules.recovery import figures
 from serialkeeper.rules.report_facts import Facts
+from serialkeeper.rules.report_look import JOURNAL, RESTORED
 from serialkeeper.rules.review import Review
+
+ENTRIES = "entry", "entries"
 
 
 def decisions(facts: Facts) -> Section:
@@ -69,9 +74,14 @@ def holds(facts: Facts) -> Section:
     """Holds, open and lifted."""
     if not facts.holds:
         return section("Holds", Say("Nothing of the lot was ever held."))
-    rows = [("lifted" if one["lifted_at"] else "OPEN", sentence(one)) for one in facts.holds]
+    lifted = facts.chronicle.lifted
+    rows = [
+        ("lifted" if one["lifted_at"] else "OPEN", sentence(one),
+         people(lifted[one["hold"]]) if one["hold"] in lifted else "")
+        for one in facts.holds
+    ]  # fmt: skip
     loud = [number for number, one in enumerate(facts.holds) if not one["lifted_at"]]
-    columns = (Column("", 10), Column("hold", 90))
+    columns = (Column("", 8), Column("hold", 64), Column("signature of the lifting", 28))
     more = f"hold list {facts.name} --lifted"
     return section("Holds", table(columns, rows, more=more, loud=loud))
 
@@ -79,24 +89,25 @@ def holds(facts: Facts) -> Section:
 def review(facts: Facts) -> Section:
     """Who reviewed what, and what is left."""
     left = facts.lot["to_review"]
+    signed = facts.chronicle.signed
     rows = [
-        (kind, reason, len(some), sum(one.count for one in some), reviewer,
-         moment(some[0].at), moment(some[-1].at),
+        (kind, reason, len(some), sum(one.count for one in some), by,
+         " to ".join(dict.fromkeys(signed[one.seq]["local"] for one in (some[0], some[-1]))),
          "; ".join(dict.fromkeys(one.note for one in some if one.note)))
-        for (kind, reason, reviewer), some in _by_reviewer(facts).items()
+        for (kind, reason, by), some in _by_reviewer(facts).items()
     ]  # fmt: skip
     columns = (
-        Column("what", 16),
-        Column("reason", 18),
-        Column("signed", 8, right=True),
-        Column("labels or items", 10, right=True),
-        Column("reviewed by", 15),
-        Column("first (UTC)", 13),
-        Column("last (UTC)", 13),
-        Column("notes", 14),
+        Column("what", 15),
+        Column("reason", 16),
+        Column("signed", 7, right=True),
+        Column("labels or items", 9, right=True),
+        Column("by, and what the signature means", 19),
+        Column("signed at", 24),
+        Column("notes", 16),
     )
     told = (
-        f"Still to be reviewed: {left['groups']:,} groups, {left['critical']:,} of them critical."
+        f"Still to be reviewed: {many(left['groups'], 'group')}, {left['critical']:,} of them "
+        "critical."
     )
     return section(
         "Review by a second pair of eyes",
@@ -110,7 +121,8 @@ def review(facts: Facts) -> Section:
 def _by_reviewer(facts: Facts) -> dict[tuple[str, str, str], list[Review]]:
     made: dict[tuple[str, str, str], list[Review]] = {}
     for one in facts.reviews:
-        made.setdefault((one.kind, one.reason, one.person), []).append(one)
+        by = signers(facts.chronicle.signed[one.seq])
+        made.setdefault((one.kind, one.reason, by), []).append(one)
     return made
 
 
@@ -127,21 +139,21 @@ def packs(facts: Facts) -> Section:
     )
     shipped = facts.lot["shipped"]
     left = (
-        f"{shipped['packs']:,} packs were shipped, the last one {shipped['last']}."
+        f"Shipped: {many(shipped['packs'], 'pack')}, the last one {shipped['last']}."
         if shipped
         else "Nothing was shipped."
     )
     return section(
         "Packs",
         Say(
-            f"{told['packed']:,} good units are packed, {told['loose']:,} of "
-            f"{told['commissioned']:,} commissioned are loose."
+            f"Good units: {told['packed']:,} packed, {told['loose']:,} loose; "
+            f"{told['commissioned']:,} commissioned."
         ),
-        Say(f"{told['doubtful']:,} units in packs are not good any more.", "strong")
+        Say(f"In packs and not good any more: {many(told['doubtful'], 'unit')}.", "strong")
         if told["doubtful"]
         else None,
         table(columns, rows) if rows else None,
-        Say(f"{len(told['part']):,} packs hold fewer than they can.") if told["part"] else None,
+        Say(f"Not full: {many(len(told['part']), 'pack')}.") if told["part"] else None,
         Say(f"{left} Every pack: pack list {facts.name}."),
     )
 
@@ -256,6 +268,38 @@ def sent_left(facts: Facts) -> list[str]:
     ]
 
 
+def recoveries(facts: Facts) -> Section:
+    """How the record was brought back from a backup since the lot was opened."""
+    title = RESTORED
+    if not facts.recoveries:
+        return section(title, Say("Since the lot was opened the record was never restored."))
+    items: list[Item] = []
+    for one in facts.recoveries:
+        rows = (
+            ("Copy (generation)", str(one["generation"])),
+            ("Backup", f"of {one['sealed']}, file {one['file']}"),
+            ("Restored", f"{one['restored']} by {one['restored_by']}"),
+            ("Went on", people(one)),
+            ("Why, and what of the other record", one["reason"]),
+            ("In the whole record", figures(one["figures"]) or "nothing had to be done"),
+        )
+        items.append(Told(rows))
+    did = [(one["entry"], one["local"], one["sentence"]) for one in facts.chronicle.recovered]
+    columns = (Column("entry", 7, right=True), Column("when", 20), Column("what", 73))
+    return section(
+        title,
+        Say(
+            "What the other record gave out, and what was done there, after the moment of the "
+            "backup is not in this record, but for what was done again by hand.",
+            "strong",
+        ),
+        *items,
+        table(columns, did, title="In this lot", more=f"record entries {facts.name}")
+        if did
+        else Say("Nothing of this lot was changed by it."),
+    )
+
+
 def writers(facts: Facts) -> Section:
     """Who wrote in the lot, in which role, what and when."""
     rows = []
@@ -289,14 +333,30 @@ def journal(facts: Facts) -> Section:
         ("Head (the last one's hash)", chain["head"]),
     )
     return section(
-        "Journal and checkpoint",
+        JOURNAL,
         Told(head),
+        _clocks(facts),
         *_protection(facts),
         Say(
             "The head on paper shows any later change of an entry before it: record entries lists "
             "the chain, record verify works it out anew. It does not show who made this paper.",
             "soft",
         ),
+    )
+
+
+def _clocks(facts: Facts) -> Say | None:
+    """Where the times of entries do not follow each other."""
+    told = facts.chronicle.clocks
+    if not told.back and not facts.chronicle.behind:
+        return None
+    where = f"; the first is {told.where}" if told.where else ""
+    behind = many(facts.chronicle.behind, *ENTRIES)
+    return Say(
+        f"Before {many(told.back, *ENTRIES)} a station's clock was set back, by up to "
+        f"{many(told.most, 'second')}{where}. Dated more than a minute before an earlier entry: "
+        f"{behind}. The order of entries does not rest on their times.",
+        "strong",
     )
 
 
@@ -310,7 +370,7 @@ def _protection(facts: Facts) -> Iterator[Item]:
                 ("Record", told["record"]),
                 ("Copy (generation)", str(told["generation"])),
                 ("Taken at", told["at"]),
-                ("This lot's chain", f"{told['count']:,} entries, head {told['head']}"),
+                ("This lot's chain", f"{many(told['count'], *ENTRIES)}, head {told['head']}"),
                 ("Root of its tree (RFC 9162)", told["root"]),
                 ("Checkpoint's file", told["file"]),
                 ("SHA-256 of that file", told["sha256"]),
@@ -325,14 +385,15 @@ def _protection(facts: Facts) -> Iterator[Item]:
         )
         return
     last = f"The last checkpoint of the record is of {there.since}" if there.since else ""
+    later = many(there.later, *ENTRIES)
     if there.custodian:
         named = "Checkpoints go by themselves to a folder that is named in the record. "
-        since = f"{last}; {there.later:,} entries came after it." if last else "None was made yet."
+        since = f"{last}; after it came {later}." if last else "None was made yet."
         yield Say(f"No checkpoint was taken with this report (no key was named). {named}{since}")
         return
     yield Say(
         "No checkpoint was taken with this report (no key was named), and the record names no "
         "custodian: this paper carries the head only, unsigned. "
-        + (f"{last}; {there.later:,} entries came after it." if last else ""),
+        + (f"{last}; after it came {later}." if last else ""),
         "strong",
     )

@@ -151,6 +151,7 @@ class Facts:
         outs: labels that are not simply good.
         telling: the last entry that can have caused an event, 0 for none.
         documents: events on their way, each with its destination's name.
+        recoveries: how the record was brought back from backups since the lot was opened.
         replacements: spares that were put in the place of bad labels.
         drawings: the rolls drawn, for lots that are not too large.
         protection: what the report can be held against.
@@ -178,6 +179,7 @@ class Facts:
     outs: Outs
     telling: int
     documents: Sequence[tuple[str, Document]]
+    recoveries: Sequence[Mapping[str, Any]]
     replacements: Sequence[Mapping[str, Any]]
     drawings: Sequence[tuple[str, Sheet]]
     protection: Protection

@@ -6,8 +6,10 @@ from collections import Counter
 from collections.abc import Iterator
 
 from serialkeeper.rules import charts
+from serialkeeper.rules.alarms import held_words, stretch
 from serialkeeper.rules.cautions import GRADE
-from serialkeeper.rules.counts import bad_percent
+from serialkeeper.rules.chronicle import people
+from serialkeeper.rules.counts import bad_percent, many
 from serialkeeper.rules.findings import ORDER, WORDS
 from serialkeeper.rules.pages import (
     Column,
@@ -112,8 +114,9 @@ def found(facts: Facts) -> Section:
         charts.where(facts.marks, facts.web),
     )
     told = (
-        f"{bad:,} of {of:,} printed labels had a finding in some pass ({bad_percent(bad, of)} %); "
-        "a label may have several. What became of each stands under Labels out of the lot."
+        f"{bad:,} of {many(of, 'printed label')} had a finding in some pass "
+        f"({bad_percent(bad, of)} %); a label may have several. "
+        "What became of each stands under Labels out of the lot."
     )
     return section(
         "Findings",
@@ -138,7 +141,7 @@ def grades(facts: Facts) -> Section:
     return section(
         "Grades",
         Say(
-            f"In-line: {graded:,} labels graded, {below:,} of them below {minimum / 10:.1f} "
+            f"In-line: {many(graded, 'label')} graded, {below:,} of them below {minimum / 10:.1f} "
             f"({bad_percent(below, graded)} %); {read.ungraded:,} read without a grade."
         ),
         Figure(sheet) if sheet else None,
@@ -153,13 +156,22 @@ def grades(facts: Facts) -> Section:
 
 def runs(facts: Facts) -> Section:
     """Runs with clearance, challenges, stops, clocks; and what the readers miss at most."""
-    items: list[Item] = []
+    items, signed = list[Item](), facts.chronicle.signed
     for run in facts.runs:
         ended = f"ended {run['ended']}" if run["ended"] else "STILL OPEN"
         proven = "reader proven" if run["proven"] else "READER NOT PROVEN"
         title = f"Run {run['run']} at {run['station']}, since {run['since']}: {ended}, {proven}"
-        rows = [(one["entry"], one["sentence"]) for one in run["events"]]
-        columns = (Column("entry", 8, right=True), Column("what happened", 92))
+        rows = [
+            (one["entry"], one["sentence"], people(signed[one["entry"]]))
+            if one["entry"] in signed
+            else (one["entry"], one["sentence"], "")
+            for one in run["events"]
+        ]
+        columns = (
+            Column("entry", 8, right=True),
+            Column("what happened", 60),
+            Column("signatures", 32),
+        )
         more = f"run show {facts.name} {run['run']}"
         items.append(table(columns, rows, title=title, more=more))
     if not items:
@@ -202,12 +214,11 @@ def alarms(facts: Facts) -> Section:
         if one["state"] == "open":
             loud.append(len(rows))
         lane = f", lane {one['lane']}" if one["lane"] else ""
-        where = f"{one['first']:,} to {one['last']:,}{lane}" if one["first"] else "no place"
-        held = one["held"]
+        where = f"{stretch(one['first'], one['last'])}{lane}" if one["first"] else "no place"
         said = "NOT ACKNOWLEDGED"
         if one["acknowledged"]:
             said = f"{one['cause']}; restart check: {one['restart_check']}"
-            said += f"; held back {held[0]:,} to {held[1]:,}" if held and held[0] else ""
+            said += f"; {held}" if (held := held_words(one)) else ""
         who = f"{one['person']}, {moment(one['acknowledged'])}" if one["person"] else ""
         review = one["reviewed"]
         seen = f"{review['reviewer']}, {moment(review['at'])}" if review else "not reviewed"
@@ -295,9 +306,7 @@ def rolls(facts: Facts) -> Section:
         if one["missing"] and one["state"] != "slit":
             loud.append(len(rows))
         done = facts.chronicle.rolls.get(one["roll"])
-        freed = f"released {moment(done['at'])} by {done['person']}" if done else one["state"]
-        if done and done["second"]:
-            freed += f" with {done['second']}"
+        freed = f"released: {people(done)}" if done else one["state"]
         missing = f"; {one['missing']:,} still missing" if one["missing"] else ""
         lane = f"lane {one['lane']}" if one["lane"] else "all lanes"
         where = f"job {one['job']}, rows {one['rows'][0]:,} to {one['rows'][1]:,}, {lane}"

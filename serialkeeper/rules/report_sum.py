@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import date
+from typing import Any
 
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import AID, GRADE
 from serialkeeper.rules.chronicle import people
-from serialkeeper.rules.counts import TERMS, bad_percent, percent
+from serialkeeper.rules.counts import TERMS, bad_percent, many, percent
+from serialkeeper.rules.imported import count_of
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOIDED, WORDS
 from serialkeeper.rules.pages import Column, Item, Say, Section, Table, Told, moment, section, table
 from serialkeeper.rules.report_acts import check_left, sent_left
 from serialkeeper.rules.report_facts import Facts
+from serialkeeper.rules.report_look import to_be_looked_at
 
 _GOOD = ("commissioned", "verified")
 _CUT = (
@@ -26,6 +30,7 @@ def front(facts: Facts) -> Section:
         "In short",
         Say(key_sentence(facts), "strong"),
         *(Say(text, "strong") for text in _must_not_be_missed(facts)),
+        *to_be_looked_at(facts),
         Say(_decision(facts)),
         Say(f"{AID} {GRADE} This report releases nothing.", "soft"),
     )
@@ -42,46 +47,52 @@ def key_sentence(facts: Facts) -> str:
         word = "verified or commissioned"
     share = f" ({percent(good, allocated)} %)" if allocated else ""
     return (
-        f"{good:,} of {allocated:,} labels {word}{share}, "
+        f"{good:,} of {many(allocated, 'label')} {word}{share}, "
         f"{facts.state('decommissioned'):,} decommissioned, {facts.state('voided'):,} voided; "
         f"{facts.state('rejected'):,} rejected wait for a decision, "
         f"{facts.state('issued'):,} printed were not seen, "
         f"{facts.state('allocated'):,} not printed; unaccounted: {rest['numbers']:,} by numbers, "
-        f"{counted} by labels. The two ledgers "
-        f"{'agree' if facts.balance['balanced'] else 'DO NOT AGREE, or something is open'}."
+        f"{counted} by labels. {_agreement(facts)}"
     )
 
 
+def _agreement(facts: Facts) -> str:
+    """Whether the ledgers agree, whether something is open: each by itself."""
+    lines = facts.balance["lines"]
+    uncounted = [one["name"] for one in lines if one["labels"] is None]
+    apart = [one["name"] for one in lines if one["labels"] not in (None, one["numbers"])]
+    stock = facts.balance["stock"]
+    apart += ["blank stock"] * bool(stock and stock["unaccounted"])
+    told = "The two ledgers agree"
+    if apart:
+        told = f"The two ledgers DO NOT AGREE ({', '.join(apart)})"
+    elif uncounted:
+        told = f"Whether the two ledgers agree is NOT KNOWN: nobody counted {', '.join(uncounted)}"
+    if points := len(facts.balance["open_points"]):
+        told += f"; {many(points, 'point')} {'is' if points == 1 else 'are'} OPEN"
+    return f"{told}."
+
+
 def _must_not_be_missed(facts: Facts) -> Iterator[str]:
-    lot = facts.lot
     if facts.made.practice:
         yield "This is a practice record: for trying and training, never for a real lot."
     yield from (f"Open: {point}" for point in facts.balance["open_points"])
     for held in facts.holds:
         if not held["lifted_at"]:
             yield f"HELD: {held['on']}, since {held['at']} by {held['by']}: {held['reason']}"
-    missing = facts.outs.not_shown
-    if missing:
-        yield (
-            f"{missing:,} label{'s' * (missing > 1)} should not stay on the web, and it is not "
-            "shown that they left it: see Labels out of the lot."
-        )
-    waiting = sum(1 for one in facts.alarms if one["state"] == "open")
-    if waiting:
-        yield f"{waiting:,} alarm{'s' * (waiting > 1)} not acknowledged."
-    left = lot["to_review"]
-    if left["groups"]:
-        yield (
-            f"{left['groups']:,} group{'s' * (left['groups'] > 1)} not reviewed, "
-            f"{left['critical']:,} of them critical."
-        )
     yield from (*check_left(facts), *sent_left(facts))
-    if lot["state"] != "closed":
-        yield f"The lot is not closed (its state is {lot['state']}): what stands here may change."
+    if (state := facts.lot["state"]) != "closed":
+        yield f"The lot is not closed (its state is {state}): what stands here may change."
 
 
 def _decision(facts: Facts) -> str:
-    decided = facts.lot["decision"]
+    decided, told = facts.lot["decision"], facts.chronicle.decided
+    if told and facts.chronicle.reopened_since:
+        last = told[-1]
+        return (
+            f"Before the lot was opened again the quality unit had decided: {last['decision']} on "
+            f"{last['on']} by {last['by']}. There is no decision on what it is now."
+        )
     if decided:
         return f"The quality unit's decision as recorded: {retention.decision_sentence(decided)}."
     return "No decision of the quality unit is recorded; this program never releases."
@@ -118,16 +129,21 @@ def identity(facts: Facts) -> Section:
             f"{'practice' if made.practice else 'live'}, {made.record}, copy {made.generation}",
         ),
     ]
-    return section("The lot", Told(tuple(rows)), *_milestones(facts))
+    return section("The lot", Told(tuple(rows)))
 
 
 def _levels(facts: Facts) -> str:
     return ", ".join(f"{one['name']} of {one['holds']:,}" for one in facts.lot["packs"]) or "none"
 
 
-def _imported(one: dict[str, object]) -> str:
+def _imported(one: dict[str, Any]) -> str:
     until = f", usable until {one['usable_until']}" if one["usable_until"] else ""
-    return f"{one['count']:,} of {one['issuer'] or one['name']}{until}, SHA-256 {one['sha256']}"
+    return f"{count_of(one)} of {one['issuer'] or one['name']}{until}, SHA-256 {one['sha256']}"
+
+
+def decided(facts: Facts) -> Section:
+    """Approval, closings and reopenings; and every decision of the quality unit, in order."""
+    return section("Approval, closing, decision", *_milestones(facts), *_decisions(facts))
 
 
 def _milestones(facts: Facts) -> Iterator[Item]:
@@ -138,14 +154,66 @@ def _milestones(facts: Facts) -> Iterator[Item]:
         rows.append((one["entry"], moment(one["at"]), one["verb"], people(one), words))
     columns = (
         Column("entry", 7, right=True),
-        Column("when (UTC)", 16),
+        Column("when (UTC)", 14),
         Column("what", 13),
         Column("who, and what the signature means", 36),
-        Column("reason", 30),
+        Column("reason or explanation, investigation", 30),
     )
-    if rows:
-        more = f"record entries {facts.name}"
-        yield table(columns, rows, title="Approval, closing, decision", more=more)
+    again = [n for n, one in enumerate(facts.chronicle.milestones) if one["verb"] == "lot reopened"]
+    if not rows:
+        yield Say("The lot is a draft: nobody has approved it.")
+        return
+    more = f"record entries {facts.name}"
+    yield table(columns, rows, title="The lot's own states", more=more, loud=again)
+
+
+def _decisions(facts: Facts) -> Iterator[Item]:
+    told = facts.chronicle.decided
+    if not told:
+        yield Say("No decision of the quality unit is recorded; this program never releases.")
+        return
+    rows = [
+        (one["entry"], one["decision"], one["on"], one["by"], one["reference"], one["reason"],
+         _kept(facts, one), people(one))
+        for one in told
+    ]  # fmt: skip
+    columns = (
+        Column("entry", 7, right=True),
+        Column("decision", 10),
+        Column("of the day", 13),
+        Column("decided by", 13),
+        Column("reference", 12),
+        Column("why another one", 14),
+        Column("keep at least until", 11),
+        Column("recorded by, and what the signature means", 26),
+    )
+    if len(told) > 1:
+        replaced = ", ".join(str(one["entry"]) for one in told[:-1])
+        yield Say(
+            f"{len(told)} decisions were recorded, one after the other; the last one (entry "
+            f"{told[-1]['entry']}) replaced the one before (entry {replaced}).",
+            "strong",
+        )
+    if facts.chronicle.reopened_since:
+        yield Say(
+            "The lot was opened again after the last decision: it stands for what was known then.",
+            "strong",
+        )
+    more = f"record entries {facts.name}"
+    title = "The quality unit's decisions, as recorded"
+    against = [n for n, one in enumerate(told) if one["decision"] == retention.REFUSED]
+    yield table(columns, rows, title=title, more=more, loud=against)
+
+
+def _kept(facts: Facts, decision: Mapping[str, Any]) -> str:
+    """Until when the record is kept if that decision stands."""
+    shipped = facts.lot["shipped"]
+    told = retention.retention(
+        date.fromisoformat(facts.lot["expiry"]),
+        released=retention.released_on(decision),
+        shipped=date.fromisoformat(shipped["last"][:10]) if shipped else None,
+    )
+    return f"{told['until']} ({told['by']})"
 
 
 def states(facts: Facts) -> Section:
@@ -167,6 +235,13 @@ def states(facts: Facts) -> Section:
         "Where every number is",
         table(columns, rows, loud=[len(rows) - 1]),
         Say(_CUT, "soft"),
+        Say(
+            "Announced by an allocation or an import that is not finished, and not among these: "
+            f"{many(facts.lot['to_come'], 'number')}.",
+            "strong",
+        )
+        if facts.lot["to_come"]
+        else None,
         _reasons(facts),
         Say(f"Every number by itself: label list {facts.name} (--json; --state WORD).", "soft"),
     )
@@ -253,20 +328,20 @@ def _stock(facts: Facts) -> Say | None:
 
 def _counted(facts: Facts) -> Item:
     rows = [
-        (one["entry"], moment(one["at"]), TERMS[one["term"]], f"{one['value']:+,}", one["person"],
-         one["witness"], one["reason"])
+        (one["entry"], moment(one["at"]), TERMS[one["term"]], f"{one['value']:+,}",
+         people(one) if one["signatures"] else one["person"], one["witness"], one["reason"])
         for one in facts.chronicle.counted
     ]  # fmt: skip
     if not rows:
         return Say("Nobody has counted labels yet.", "strong")
     columns = (
         Column("entry", 7, right=True),
-        Column("when (UTC)", 17),
-        Column("what", 25),
-        Column("labels", 12, right=True),
-        Column("by", 14),
-        Column("witness", 12),
-        Column("reason", 15),
+        Column("when (UTC)", 12),
+        Column("what", 23),
+        Column("labels", 9, right=True),
+        Column("by", 26),
+        Column("witness", 11),
+        Column("reason", 12),
     )
     more = f"record entries {facts.name}"
     return table(columns, rows, title="What people and counters counted", more=more)

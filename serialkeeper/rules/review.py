@@ -22,11 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import runs
+from serialkeeper.rules import recovery, runs
 from serialkeeper.rules.chain import Entry, canonical
 from serialkeeper.rules.changes import Change, Insert, Row
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.holds import Stretches, count, stretches
 from serialkeeper.rules.jobs import read_runs, short_runs
+from serialkeeper.rules.moves import COMPLIANCE, RESTORED
 
 FOUND, ALARM, LIFTED, COUNTED = "found", "alarm", "hold lifted", "count corrected"
 CHALLENGE, CLOCK, GRADE = "challenge", "clock", "grade"
@@ -45,6 +47,9 @@ CRITICAL: Mapping[str, tuple[str, ...]] = {
 }
 """By kind, the reasons that are signed singly."""
 
+MOST_TOLD = 5
+"""Items of a group whose words are told with it."""
+
 REFERENCE = 10
 """Hex digits of a digest by which a group is named."""
 
@@ -62,6 +67,7 @@ class Item:
         positions: ascending, of the labels concerned; none where it is not about labels.
         told: more of it, in words.
         alarm: the alarm's number, 0 for what is none.
+        things: how many packs and the like it is about, where it is about no labels.
     """
 
     kind: str
@@ -73,6 +79,7 @@ class Item:
     positions: NDArray[np.int64]
     told: str = ""
     alarm: int = 0
+    things: int = 1
 
     @property
     def critical(self) -> bool:
@@ -109,8 +116,14 @@ class Group:
 
     @property
     def count(self) -> int:
-        """How many labels it is about; how many items, where it is about none."""
-        return len(self.positions) or len(self.items)
+        """How many labels it is about; how many packs or other things, where it is about none."""
+        return len(self.positions) or sum(one.things for one in self.items)
+
+    @property
+    def _told(self) -> str:
+        words = list(dict.fromkeys(one.told for one in self.items if one.told))
+        more = f" and {len(words) - MOST_TOLD:,} more" if len(words) > MOST_TOLD else ""
+        return "; ".join(words[:MOST_TOLD]) + more
 
     @property
     def digest(self) -> str:
@@ -132,7 +145,7 @@ class Group:
             "second": self.second or None,
             "count": self.count,
             "positions": stretches(positions),
-            "told": self.items[0].told or None,
+            "told": self._told or None,
             "first": self.items[0].at,
             "last": self.items[-1].at,
             "open": examples(digest, positions),
@@ -258,17 +271,32 @@ def chosen(there: Sequence[Group], names: Sequence[str], where: str) -> list[Gro
     return [found[name] for name in dict.fromkeys(names)]
 
 
-def check_reviewer(group: Group, person: str, *, practice: bool, where: str) -> None:
-    """Refuses `own_work`; in a practice record one person may play both parts."""
-    if practice or person not in (group.person, group.second):
+def check_reviewer(
+    group: Group, person: str, reviewers: Iterable[str], *, practice: bool, where: str
+) -> None:
+    """Refuses `own_work`; in a practice record one person may play both parts.
+
+    Args:
+        reviewers: everybody who is at work in the role that reviews.
+    """
+    concerned = (group.person, group.second)
+    if practice or person not in concerned:
         return
+    others = [one for one in reviewers if one not in concerned]
+    did, confirmed = (person == one for one in concerned)
+    came = " and ".join(["did it"] * did + ["confirmed it"] * confirmed)
+    them = " nor ".join(dict.fromkeys(one for one in concerned if one))
+    alone = (
+        f"Nobody of this record can. An administrator adds another person (person add NAME --role "
+        f"{COMPLIANCE}), who looks at it and signs; the groups that you had no part in are yours."
+    )
     raise Refused(
         "own_work",
         "Whoever did or confirmed a thing cannot review it.",
-        where=where,
-        expected="another person",
-        came=person,
-        remedy="Let somebody else sign this group; the others are yours.",
+        where=f"{where}: {group.kind}, {group.reason}",
+        expected=f"{COMPLIANCE}, and {'neither' if group.second else 'not'} {them}",
+        came=f"{person}, who {came}",
+        remedy=f"Let one of these sign it: {', '.join(others[:10])}." if others else alone,
     )
 
 
@@ -317,10 +345,16 @@ def of_entry(entry: Entry) -> list[Item]:
             ranges = [[data["bad"], data["bad"]], [data["spare"], data["spare"]]]
         case "hold lifted":
             return [_item(entry, LIFTED, reason, [], f"hold {data['hold']}")]
-        case "counted" if data["value"] < 0:
+        case "counted" | "destruction counted" if data["value"] < 0:
             return [_item(entry, COUNTED, reason, [], f"{data['term']} {data['value']:+d}")]
         case "packs decommissioned" | "shipping voided":
-            return [_item(entry, entry.verb, reason, [])]
+            return [_packs(entry)]
+        case "import given up":
+            told = recovery.import_given_up(data)
+            return [_item(entry, entry.verb, reason or RESTORED, [], told)]
+        case "allocation moved" | "ssccs given up":
+            told = recovery.sentence(entry)
+            return [_item(entry, entry.verb, reason or RESTORED, [], told)]
         case _:
             return []
     return [_item(entry, entry.verb, reason, ranges)]
@@ -332,6 +366,14 @@ def _item(
     pieces = [np.arange(first, last + 1, dtype=np.int64) for first, last in ranges]
     places = np.unique(np.concatenate(pieces)) if pieces else np.zeros(0, dtype=np.int64)
     return Item(kind, reason, entry.person, entry.second, entry.seq, entry.at, places, told)
+
+
+def _packs(entry: Entry) -> Item:
+    """Packs that came to an end, or did not leave after all."""
+    note, packs = entry.data.get("note", ""), len(entry.data["packs"])
+    reason = RESTORED if note == recovery.EMPTY_PACKS else entry.reason
+    told = many(packs, "pack") + f": {note}" * bool(note)
+    return replace(_item(entry, entry.verb, reason, [], told), things=packs)
 
 
 def of_event(event: runs.Event, told: Mapping[str, Any]) -> Item | None:

@@ -133,6 +133,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "shipping voided": _DECIDING,
     # the sum, the end, the reports
     "counted": _LINE,
+    "destruction counted": (OPERATOR, LINE_LEAD, COMPLIANCE),
     "reconciled": _DECIDING,
     "lot closed": _DECIDING,
     "lot closing noted": _DECIDING,

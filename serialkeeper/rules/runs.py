@@ -288,15 +288,30 @@ def check_challenge(when: str, shown: int, caught: int) -> None:
 
 
 def check_occasion(run: Standing, when: str, lot: str) -> None:
-    """Refuses `run_state` for a challenge at the start of a run that has stopped since."""
+    """Refuses `run_state` for a challenge that the run gives no occasion for: at a start or after a
+    stop it is the first one that passes, in between one came before."""
+    problem = remedy = ""
     if when == "start" and run.stops:
+        problem, remedy = "The run has started before, and stopped since.", "Say --when stop."
+    elif when == "stop" and not run.stops:
+        problem = "The run has not stopped."
+        remedy = "If the line did stop, first: run stop. Otherwise say --when interval."
+    elif when in ("start", "stop") and run.proven:
+        problem = "The reader has passed since."
+        remedy = "Say --when interval; after another stop, first: run stop."
+    elif when == "start" and run.last is not None and run.last.occasion != "start":
+        problem, remedy = "The run has started before.", "Say --when interval."
+    elif when == "interval" and run.last is None:
+        problem = "The reader was not proven yet since the start or the stop."
+        remedy = f"Say --when {'stop' if run.stops else 'start'}."
+    if problem:
         raise Refused(
             "run_state",
-            "The run has started before, and stopped since.",
+            problem,
             where=f"{run.name}, lot {lot}",
-            expected="a challenge after the stop, or at the end",
-            came="one at the start",
-            remedy="Say --when stop, or --when end.",
+            expected="the occasion that it is",
+            came=f"--when {when}",
+            remedy=remedy,
         )
 
 

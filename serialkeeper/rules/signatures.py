@@ -26,10 +26,10 @@ from serialkeeper.rules.chain import Entry
 KEY = "signatures"
 """Where they stand in an entry's data."""
 
-SINCE = "0014"
-"""The first schema whose entries are signed."""
+SINCE, SETTLED_SINCE = "0014", "0020"
+"""The first schemas whose entries are signed: those of people, and who settled a document."""
 
-DONE, REVIEWED, APPROVED = "done", "reviewed", "approved"
+DONE, REVIEWED, APPROVED, WITNESSED = "done", "reviewed", "approved", "witnessed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,13 @@ class Needed:
         second: what the second person's signature means, if there is one.
         always: whether a live record always needs the second person's.
         doer: what the signature of whoever did it means.
+        since: the first schema in which such entries are signed.
     """
 
     second: str = APPROVED
     always: bool = False
     doer: str = DONE
+    since: str = SINCE
 
 
 NEEDED: Mapping[str, Needed] = {
@@ -62,9 +64,16 @@ NEEDED: Mapping[str, Needed] = {
     "corrected": Needed(always=True),
     "shipping voided": Needed(),
     "hold lifted": Needed(),
+    "destruction counted": Needed(always=True, second=WITNESSED),
+    "document settled": Needed(since=SETTLED_SINCE),
 }
-"""The verbs whose entries are signed. One that comes later needs a new `SINCE` of its own: its
-entries from before bear no signature."""
+"""The verbs whose entries are signed. One that was written unsigned before needs a `since` of its
+own."""
+
+
+def may_be_unsigned(found: str) -> bool:
+    """Whether a record of that schema may hold unsigned entries that would be signed now."""
+    return any(found < one.since for one in NEEDED.values())
 
 
 def signed(entry: Entry, second_role: str, *, practice: bool) -> Entry:
@@ -119,7 +128,7 @@ class Signers:
     def __init__(self) -> None:
         self._names: dict[int, str] = {}
         self._roles: dict[str, set[str]] = {}
-        self._unsigned: Mapping[str, int] = {}
+        self._unsigned: list[tuple[str, Mapping[str, int]]] = []
         self._practice = True
 
     def note(self, entry: Entry) -> None:
@@ -128,8 +137,8 @@ class Signers:
         match entry.verb:
             case "record made":
                 self._practice = data["kind"] == "practice"
-            case "record migrated" if data["from"] < SINCE:
-                self._unsigned = data.get("unsigned", {})
+            case "record migrated":
+                self._unsigned.append((data["from"], data.get("unsigned", {})))
             case "person added":
                 self._names[data["id"]] = data["name"]
                 self._roles[data["name"]] = {data["role"]}
@@ -142,7 +151,10 @@ class Signers:
         if needed is None:
             return "" if told is None else "it bears signatures, and nobody signs such an entry"
         if told is None:
-            before = entry.seq <= self._unsigned.get(str(entry.chain), 0)
+            before = any(
+                found < needed.since and entry.seq <= counts.get(str(entry.chain), 0)
+                for found, counts in self._unsigned
+            )
             return "" if before else "it is not signed"
         if needed.always and not self._practice and not entry.second:
             return "no second person signed it"

@@ -283,15 +283,7 @@ def _earlier(view: View, lot: Lot, sha256: str, numbers: int, path: Path) -> Num
 def _check_whole(one: NumberImport, numbers: int, path: Path) -> None:
     """Refuses `import_claimed` for a file that was given up half taken in."""
     if one.count < numbers:
-        raise Refused(
-            "import_claimed",
-            "Taking in this file was given up when the record was recovered from a backup.",
-            where=str(path),
-            expected="numbers that no other record can have printed",
-            came=f"a file of which {one.count:,} of {numbers:,} numbers were taken in",
-            remedy="The other record may have printed the rest. Ask the issuer for other numbers; "
-            "or make sure that none was printed, and give the rest in a file of its own.",
-        )
+        raise imported.given_up(str(path), one.count, numbers)
 
 
 def _find_repeats(look: _Look) -> None:
@@ -372,9 +364,13 @@ def _find_too_long(view: View, lot: Lot, look: _Look) -> None:
 
 
 def _done(view: View, made: NumberImport) -> int:
-    """How many numbers of a file have their positions."""
+    """How many numbers of a file have their positions. Refuses `import_claimed` if somebody gave it
+    up meanwhile."""
     key = LotKey(made.product_id, made.lot_id)
-    return next(one.done for one in view.allocations(key) if one.id == made.id)
+    one = next(one for one in view.allocations(key) if one.id == made.id)
+    if one.count < made.count:
+        raise imported.given_up(made.name, one.count, made.count)
+    return one.done
 
 
 def _write(

@@ -202,6 +202,7 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
             for to in destinations_of(view)
             for one in documents_of(view, key, to.id)
         ],
+        recoveries=lot_report.recoveries_of(view, lot),
         replacements=[
             {"bad": one.bad, "spare": one.spare, "roll": one.roll, "at": one.at, "by": one.by,
              "reason": one.reason}
@@ -230,7 +231,7 @@ def _runs(view: View, lot: Lot) -> list[dict[str, Any]]:
     told: dict[int, list[dict[str, Any]]] = {}
     for one in events:
         sentence = runs.sentence(one, json.loads(one.detail) if one.detail else {})
-        row = {"entry": one.seq, "what": one.word, "sentence": sentence}
+        row = {"entry": one.seq, "what": one.word, "outcome": one.outcome, "sentence": sentence}
         told.setdefault(one.run, []).append(row)
     return [{**one.describe(), "events": told[one.run]} for one in runs.standings(events)]
 

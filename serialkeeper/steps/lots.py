@@ -19,6 +19,9 @@ from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
 
+TOLD_ELSEWHERE = ("accepted", "settled", "decommissioned", "corrected", "reviewed")
+"""Signed entries that `label show` and `review list` tell."""
+
 LONGEST_TEXTS = 240
 """Characters of a lot's market and artwork together."""
 
@@ -227,6 +230,10 @@ def decide(
         reason: why another decision was recorded before; needed then.
 
     Refuses `lot_unknown`, `lot_state`, `bad_value`, `reason_needed`, `role_not_allowed`.
+
+    Returns:
+        The lot as `show` tells it in short, and unreviewed: how many groups of its review list
+        nobody has signed, such as a hold that was lifted after the closing.
     """
     record.check_may("lot decided")
     made = retention.check_decision(decision, on, by, reference, today=record.now().date())
@@ -247,7 +254,7 @@ def decide(
                 remedy="Give --reason; the earlier decision stays in the journal.",
             )
         work.write(key_of(lot), "lot decided", made, reason=reason.strip())
-        return describe(work, lot)
+        return {**describe(work, lot), "unreviewed": len(to_review(work, lot))}
 
 
 def _check_day(view: View, lot: Lot, on: date) -> None:
@@ -329,14 +336,15 @@ def all_lots(record: Record) -> list[dict[str, Any]]:
 
 
 def show(record: Record, name: str) -> dict[str, Any]:
-    """One lot as plain data, with who signed its approval, its closing and what was decided about
-    it, and how much of it is still to be reviewed. Refuses `lot_unknown`, `lot_ambiguous`."""
+    """One lot as plain data, with who signed its approval, its closing, what was decided about it
+    and whatever else is signed but is about single labels or the review list, which tell it
+    themselves; and how much is still to be reviewed. Refuses `lot_unknown`, `lot_ambiguous`."""
     with record.read() as view:
         lot = view.lot(name)
         signed = [
             {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
             for entry in view.entries(key_of(lot))
-            if entry.verb in ("lot approved", "lot closed", "lot decided", "lot reopened")
+            if entry.verb not in TOLD_ELSEWHERE
             for one in signatures.shown(entry)
         ]
         left = to_review(view, lot)

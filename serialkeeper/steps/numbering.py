@@ -37,6 +37,10 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
 
     Refuses `lot_not_approved`, `lot_state`, `guessing_odds`, `numbers_exhausted`,
     `allocation_unfinished`.
+
+    Returns:
+        lot, count, first and last position, odds; resumed: whether somebody else, or an earlier
+        call, had begun it: then others may know these numbers as theirs.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -51,7 +55,7 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
         )
     resumed = unfinished is not None
     if unfinished is None:
-        unfinished = _begin(record, lot, count)
+        unfinished, resumed = _begin(record, lot, count)
     else:
         _same(lot, unfinished, count)
     with record.read() as view:
@@ -86,7 +90,8 @@ def _same(lot: Lot, unfinished: Allocation, count: int) -> Allocation:
     return unfinished
 
 
-def _begin(record: Record, lot: Lot, count: int) -> Allocation:
+def _begin(record: Record, lot: Lot, count: int) -> tuple[Allocation, bool]:
+    """A new allocation; or, where another process was faster, the one that it began, and True."""
     if not 1 <= count <= MOST:
         raise Refused(
             "bad_value",
@@ -101,8 +106,8 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         check_product(work, lot.product_id, IMPORTED)
         running = next((a for a in work.allocations(key) if a.done < a.count), None)
-        if running:  # another process was faster
-            return _same(lot, running, count)
+        if running:
+            return _same(lot, running, count), True
         product = work.product_of(lot)
         first = lot.labels + 1
         blocks = block_of(first + count - 1) - block_of(first) + 1
@@ -138,7 +143,7 @@ def _begin(record: Record, lot: Lot, count: int) -> Allocation:
         }
         state = "running" if lot.state == "reconciled" else lot.state
         work.write(key, "allocation started", {**started, "lot_state": state})
-        return Allocation(**(key.row() | started), done=0)
+        return Allocation(**(key.row() | started), done=0), False
 
 
 def _chunk(

@@ -24,11 +24,15 @@ def count(
     Args:
         term: one of `rules.counts.TERMS`.
         value: labels.
-        witness: who saw the destruction: somebody else, as named; nobody signs in for it.
+        witness: who saw the destruction; in a live record somebody else, who signs for it
+            (`record.seconded_by`), in a practice record a name.
         reason: why, for a correction.
 
-    Refuses `count_invalid`, `lot_state`.
+    Refuses `count_invalid`, `lot_state`; for a witness `password_needed`, `role_not_allowed`.
     """
+    destroyed = term in counts.WITNESSED
+    verb = "destruction counted" if destroyed else "counted"
+    record.check_may(verb)
     by = "" if record.practice else record.person
     counts.check_count(term, value, witness=witness, reason=reason, by=by)
     with record.read() as view:
@@ -48,7 +52,8 @@ def count(
                 remedy="Look at the counts: lot reconcile.",
             )
         data = {"id": len(tallies) + 1, "term": term, "value": value, "witness": witness}
-        work.write(key, "counted", data, reason=reason)
+        second = witness if destroyed and not record.practice else ""
+        work.write(key, verb, data, reason=reason, second=second)
     return {"lot": lot.number, "term": term, "value": value, "total": total}
 
 

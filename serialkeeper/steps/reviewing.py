@@ -10,6 +10,7 @@ import numpy as np
 
 from serialkeeper.rules import review
 from serialkeeper.rules.holds import stretches
+from serialkeeper.rules.moves import COMPLIANCE
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.review import Group
 from serialkeeper.store.lives import describe, life_of
@@ -146,7 +147,10 @@ def sign(
         lot = work.lot(lot.full_name)
         there = to_review(work, lot)
         wanted = review.chosen(there, groups, lot.full_name)
-        bound = [(one, _checked(record, one, opened, lot)) for one in wanted]
+        reviewers = [
+            one.name for one in work.people() if one.role == COMPLIANCE and not one.retired
+        ]
+        bound = [(one, _checked(record, one, opened, lot, reviewers)) for one in wanted]
         signed = []
         for one, examples in bound:
             data = review.as_data(one, examples)
@@ -161,8 +165,10 @@ def sign(
     }
 
 
-def _checked(record: Record, group: Group, opened: Sequence[int], lot: Lot) -> list[int]:
+def _checked(
+    record: Record, group: Group, opened: Sequence[int], lot: Lot, reviewers: Sequence[str]
+) -> list[int]:
     """The labels that had to be opened. Refuses `own_work`, `examples_needed`."""
     where = f"lot {lot.full_name}, group {group.digest[: review.REFERENCE]}"
-    review.check_reviewer(group, record.person, practice=record.practice, where=where)
+    review.check_reviewer(group, record.person, reviewers, practice=record.practice, where=where)
     return review.check_opened(group, opened, lot.full_name)

@@ -8,8 +8,8 @@ from datetime import date, datetime
 from typing import Any
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import runs
-from serialkeeper.rules.chain import HOUSE, written
+from serialkeeper.rules import runs, signatures
+from serialkeeper.rules.chain import HOUSE, LotKey, written
 from serialkeeper.rules.moves import OPEN_LOT, check_lot, check_second
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.runs import Event, Standing
@@ -267,7 +267,7 @@ def show(record: Record, name: str, number: int) -> dict[str, Any]:
 
     Returns:
         lot, gtin; what `all_runs` gives of a run; events: entry, at, what, when, outcome, detail,
-        person, second, reason and sentence of each.
+        person, second, reason, signatures and sentence of each.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -308,12 +308,13 @@ def _describe(view: View, lot: Lot, number: int) -> dict[str, Any]:
         "lot": lot.number,
         "gtin": lot.gtin,
         **runs.standings(events)[0].describe(),
-        "events": [_described(one) for one in events],
+        "events": [_described(view, key_of(lot), one) for one in events],
     }
 
 
-def _described(one: Event) -> dict[str, Any]:
+def _described(view: View, key: LotKey, one: Event) -> dict[str, Any]:
     told = json.loads(one.detail) if one.detail else {}
+    signed = signatures.shown(view.entry(key, one.seq)) if one.word == "cleared" else []
     return {
         "entry": one.seq,
         "at": one.at,
@@ -324,5 +325,6 @@ def _described(one: Event) -> dict[str, Any]:
         "person": one.person,
         "second": one.second or None,
         "reason": one.reason or None,
+        "signatures": signed,
         "sentence": runs.sentence(one, told),
     }

@@ -32,7 +32,7 @@ from serialkeeper.rules.documents import (
     Load,
     Outcome,
 )
-from serialkeeper.rules.event_forms import FORMS
+from serialkeeper.rules.event_forms import FORMS, Header
 from serialkeeper.store.destinations import (
     destination,
     destinations_of,
@@ -43,6 +43,7 @@ from serialkeeper.store.destinations import (
 )
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.release import held_back, kept_back
+from serialkeeper.store.sending_reads import LotReads
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.telling import events_of, header_of
 from serialkeeper.store.view import View, key_of
@@ -122,10 +123,12 @@ def keep_sending(
     lot: str = "",
     pause: float = 10.0,
     tell: Tell = lambda _: None,
+    between: Callable[[], None] = lambda: None,
     stopping: Signal,
     pace: Pace | None = None,
 ) -> dict[str, Any]:
-    """Send again and again until `stopping` is set; gives what the last `send` gave.
+    """Send again and again until `stopping` is set; gives what the last `send` gave. `between` is
+    called after each time.
 
     What hinders a destination, or a lot there, is told when it changes; a destination that takes
     nothing is left alone for a while, longer each time.
@@ -145,6 +148,7 @@ def keep_sending(
             told[name] = why
             rest = min(2 * resting.get(name, (0.0, pause))[1], LONGEST_REST)
             resting[name] = (now + max(rest, one["asks_for"]), rest) if one["why"] else (0.0, pause)
+        between()
         if stopping.wait(pause):
             return result
 
@@ -203,6 +207,7 @@ class _Sender:
         self.trouble, self.outcome = "", "sent"
         self.pace, self.opened = pace, ExitStack()
         self.courier: Courier | None = None
+        self.reads = LotReads()
 
     def run(self, named: Lot | None) -> dict[str, Any]:
         """Send what there is of one lot, or of all."""
@@ -317,14 +322,20 @@ class _Sender:
             return False
         if is_done(view, lot, last):
             return False
-        standing.why = kept_back(view, lot, self.target)
+        self.reads.look(view, lot)
+        # Holds may stand in other lots' chains too, so they are always asked for.
+        known = self.reads.open
+        standing.why = held_back(view, lot) if known else kept_back(view, lot, self.target)
+        self.reads.open = known or not standing.why
         standing.state = KEPT_BACK if standing.why else LEFT
         return not standing.why
 
     def _again(self, view: View, lot: Lot, last: Document) -> _Ready:
         """An open document once more, from what the journal says of it."""
         made = documents.those(events_of(view, lot), last.places)
-        return _Ready(lot, last, made, _written(view, lot, made, asdict(last)))
+        parties = last.sender, last.receiver
+        header = header_of(view, lot, *parties, name=last.name, seq=last.seq)
+        return _Ready(lot, last, made, _written(made, asdict(last), header))
 
     def _made(
         self, view: View, lot: Lot, last: Document | None
@@ -332,13 +343,12 @@ class _Sender:
         """The lot's next document: what the journal will say of it, its events and its bytes; None
         if the lot has caused nothing more."""
         target = self.target
-        made = documents.load(
-            events_of(view, lot),
-            through=last.through if last else 0,
-            owed=last.owes if last else (),
-            most_events=target.most_events,
-            most_bytes=target.most_bytes,
-        )
+        through, owed = (last.through, last.owes) if last else (0, [])
+        due = self.reads.due(view, lot, through)
+        if owed:
+            due = documents.at_places(events_of(view, lot), owed)
+        limits = {"most_events": target.most_events, "most_bytes": target.most_bytes}
+        made = documents.load(due, last=not owed, **limits)
         if not made.events:
             return None
         number = last.number + 1 if last else 1
@@ -348,14 +358,15 @@ class _Sender:
             **{name: getattr(target, name) for name in ("form", "links", "sender", "receiver")},
             "created": written(self.record.now()),
             "name": documents.file_name(lot.gtin, lot.number, number, target.form),
-            "through": last.through if last else 0,
+            "through": through,
             "owed": last.owed if last else "",
             "seq": view.chain(key_of(lot)).count,
         }
-        data = _written(view, lot, made, told)
+        header = self.reads.header(view, lot, target.sender, target.receiver, name=told["name"])
+        data = _written(made, told, header)
         while len(data) > target.most_bytes and len(made.events) > 1:
             made = made.first_half()
-            data = _written(view, lot, made, told)
+            data = _written(made, told, header)
         units, listed = documents.plain_list(made.events) if target.what == FOLDER else (0, b"")
         told |= {"events": documents.write_runs(made.places), "count": len(made.events)}
         told |= {"sha256": _sha256(data), "size": len(data)}
@@ -445,11 +456,9 @@ def _lay(folder: Path, ready: _Ready) -> Outcome:
     return Outcome(DELIVERED, receipt=str(folder / name))
 
 
-def _written(view: View, lot: Lot, made: Load, told: Mapping[str, Any]) -> bytes:
+def _written(made: Load, told: Mapping[str, Any], header: Header | None) -> bytes:
     """A document's bytes; the same ones again for the same telling."""
-    form, name, seq = (told[one] for one in ("form", "name", "seq"))
-    header = header_of(view, lot, told["sender"], told["receiver"], name=name, seq=seq)
-    pieces = FORMS[form].write(
+    pieces = FORMS[told["form"]].write(
         made.events, created=told["created"], links=bool(told["links"]), header=header
     )
     return "".join(pieces).encode()

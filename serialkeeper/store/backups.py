@@ -152,11 +152,11 @@ def jump_ahead(work: Work, record: Record, second: str) -> dict[str, Any]:
         )
     told["ssccs"] = _reserve_ssccs(work, record)
     for lot in lots:
-        told["imports"] += _give_up_import(work, lot)
-        told["allocations"] += _move_allocations(work, lot)
+        told["imports"] += _give_up_import(work, lot, second)
+        told["allocations"] += _move_allocations(work, lot, second)
         told["voided"] += _void_unprinted(work, lot, second)
     for key in concerned:
-        told["given_up"] += _give_up_ssccs(work, key)
+        told["given_up"] += _give_up_ssccs(work, key, second)
         if ids := empty.get(key):
             told["packs"] += len(ids)
             data = {"packs": ids, "note": EMPTY_PACKS}
@@ -188,7 +188,7 @@ def _reserve_ssccs(work: Work, record: Record) -> int:
     return jumped
 
 
-def _move_allocations(work: Work, lot: Lot) -> int:
+def _move_allocations(work: Work, lot: Lot, second: str) -> int:
     """Let unfinished allocations go on under prefixes that nobody else draws from."""
     key, moved = key_of(lot), 0
     for one in work.allocations(key):
@@ -199,7 +199,7 @@ def _move_allocations(work: Work, lot: Lot) -> int:
         fresh = work.product_of(lot).prefixes_used
         _reserve_prefixes(work, lot.product_id, lot.id, one.prefix_count - before)
         data = {"allocation": one.id, "prefix_first": fresh - before}
-        work.write(key, "allocation moved", data)
+        work.write(key, "allocation moved", data, reason=RESTORED, second=second)
         moved += 1
     return moved
 
@@ -221,13 +221,13 @@ def _void_unprinted(work: Work, lot: Lot, second: str) -> int:
     return len(places)
 
 
-def _give_up_import(work: Work, lot: Lot) -> int:
+def _give_up_import(work: Work, lot: Lot, second: str) -> int:
     """Take no more numbers of a file that was being taken in: the other record may have finished
     it, and printed them."""
     for one in work.allocations(key_of(lot)):
         if one.done < one.count and not one.prefix_count:
-            data = {"id": one.id, "first": one.first, "done": one.done}
-            work.write(key_of(lot), "import given up", data)
+            data = {"id": one.id, "first": one.first, "done": one.done, "of": one.count}
+            work.write(key_of(lot), "import given up", data, reason=RESTORED, second=second)
             return 1  # it is the last of its lot: nothing is allocated while it is unfinished
     return 0
 
@@ -249,7 +249,7 @@ def _with_stock(view: View) -> list[LotKey]:
     return [LotKey(*row) for row in view.connection.execute(query)]
 
 
-def _give_up_ssccs(work: Work, key: LotKey) -> int:
+def _give_up_ssccs(work: Work, key: LotKey, second: str) -> int:
     """Use none of the SSCCs that a lot has in hand any more."""
     c = table_of(SsccStock).c
     query = (
@@ -258,7 +258,8 @@ def _give_up_ssccs(work: Work, key: LotKey) -> int:
         .order_by(c.id)
     )
     rows = work.connection.execute(query).all()
+    left = sum(int(count) - int(used) for _, count, used in rows)
     if rows:
-        ranges = [[int(id_), int(count)] for id_, count, _ in rows]
-        work.write(key, "ssccs given up", {"ranges": ranges})
-    return sum(int(count) - int(used) for _, count, used in rows)
+        data = {"ranges": [[int(id_), int(count)] for id_, count, _ in rows], "left": left}
+        work.write(key, "ssccs given up", data, reason=RESTORED, second=second)
+    return left

@@ -32,10 +32,11 @@ def describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
     key = key_of(lot)
     result = found.as_dict()
     points = list(found.open_points)
+    files = {one.id: one.name for one in view.imports(key)}
     points += [
-        f"allocation {a.id} was interrupted: "
+        f"allocation {a.id} was interrupted, {a.done:,} of {a.count:,} numbers are there: "
         + (
-            f"serials import {lot.number}, with the same file"
+            f"serials import {lot.number} {files[a.id]}, with the same file"
             if a.source == IMPORTED
             else f"serials allocate {lot.number} {a.count}"
         )
@@ -45,7 +46,7 @@ def describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
     stay = [row for row in view.findings(key, state="open") if row.word in STAYING]
     if stay:
         points.append(
-            f"{len(stay)} voided or decommissioned labels were seen on the web "
+            f"seen on the web: {counts.many(len(stay), 'voided or decommissioned label')} "
             f"(position {stay[0].position} first): serialkeeper label settle {lot.number} "
             f"{stay[0].position} --reason TEXT"
         )
@@ -62,7 +63,8 @@ def describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:
     packs = _packs(view, lot) if lot.packs else None
     if packs and packs["doubtful"]:
         points.append(
-            f"{packs['doubtful']:,} units in packs are not good any more: pack list {lot.number}"
+            f"{counts.many(packs['doubtful'], 'unit')} in packs and not good any more: pack list "
+            f"{lot.number}"
         )
     return {
         "lot": lot.number,

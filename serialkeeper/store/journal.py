@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from functools import cache
 from typing import Any, TypeVar
 
@@ -63,6 +63,22 @@ class Journal:
         for _, body, _ in self.stored_entries(chain):
             yield parse(body)
 
+    def entry(self, chain: LotKey, seq: int) -> Entry:
+        """One entry of a chain, which is there."""
+        return parse(self._expect(EntryRow, **chain.row(), seq=seq).body)
+
+    def newest_of(self, chain: LotKey, verbs: Collection[str]) -> Entry | None:
+        """A chain's newest entry with one of these verbs; the others' bytes end in theirs."""
+        ends = tuple(f'"verb":"{verb}"}}'.encode() for verb in verbs)
+        table = table_of(EntryRow)
+        query = (
+            select(table.c.body)
+            .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
+            .order_by(table.c.seq.desc())
+        )
+        bodies = self.connection.execute(query).yield_per(100).scalars()
+        return next((parse(body) for body in bodies if body.endswith(ends)), None)
+
     def parts(self, key: LotKey, block: int, *, kind: str = "") -> list[PartRow]:
         """All parts of one block in order of entry: the whole life of its labels."""
         more = {"part_kind": kind} if kind else {}
@@ -70,16 +86,10 @@ class Journal:
 
     def part(self, key: LotKey, seq: int, ref: PartRef) -> bytes | None:
         """The bytes of one part, or None if it is not there as the entry names it."""
-        found = self._one(
-            PartRow,
-            **key.row(),
-            block=ref.block,
-            seq=seq,
-            part_kind=ref.kind,
-            first=ref.first,
-            count=ref.count,
-        )
-        return found.data if found else None
+        named = {"part_kind": ref.kind, "first": ref.first, "count": ref.count}
+        which = {**key.row(), "block": ref.block, "seq": seq, **named}
+        found = self.connection.execute(_by(PartRow, tuple(which)), which).mappings().first()
+        return found["data"] if found else None
 
     def original(self, key: LotKey, sha256: str) -> Iterator[bytes]:
         """A kept file, piece by piece, as it came."""

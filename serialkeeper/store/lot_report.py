@@ -10,13 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import func, select
 
-from serialkeeper.rules.chain import BLOCK, LotKey, block_of
+from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey, block_of
 from serialkeeper.rules.charts import CRITICAL, NONE, OTHER, bins_of
+from serialkeeper.rules.chronicle import local, told_of
 from serialkeeper.rules.events import write_time
 from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.pages import MOST_ROWS
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, unpack_states
+from serialkeeper.rules.recovery import FIGURES
 from serialkeeper.rules.report_facts import (
     ABSENT,
     CUT,
@@ -153,6 +155,33 @@ def packs_by_state(view: View, lot: Lot) -> list[dict[str, Any]]:
         .order_by(c.level, c.state)
     )
     return [dict(row) for row in view.connection.execute(query).mappings()]
+
+
+def recoveries_of(view: View, lot: Lot) -> list[dict[str, Any]]:
+    """Every time since the lot was opened that the record was brought back from a backup and went
+    on: of which moment the backup is, who restored it and who said that it goes on, and what that
+    did to the whole record."""
+    made, there = list[dict[str, Any]](), False
+    sealed = restored = None
+    for entry in view.entries(HOUSE):
+        match entry.verb:
+            case "lot registered":
+                there = there or entry.data["lot_id"] == lot.id
+            case "backup sealed":
+                sealed = entry
+            case "record restored":
+                restored = entry
+            case "record recovered" if there and sealed and restored:
+                figures = {name: entry.data[name] for name in FIGURES}
+                told = {
+                    **told_of(entry),
+                    "figures": figures,
+                    "generation": entry.data["generation"],
+                }
+                told |= {"sealed": local(sealed.at, sealed.offset), "file": restored.data["from"]}
+                told |= {"restored": local(restored.at, restored.offset)}
+                made.append({**told, "restored_by": f"{restored.person} ({restored.role})"})
+    return made
 
 
 def outs_of(view: View, lot: Lot, web: Web) -> Outs:

@@ -8,6 +8,7 @@ from typing import Any
 from serialkeeper.rules import levels, retention, serials, signatures
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.locations import name_of
+from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
 from serialkeeper.store.packs import count_packed
 from serialkeeper.store.runs import runs_of
@@ -27,8 +28,14 @@ def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
 
 
 def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
-    """A lot as plain data, with what is allocated, printed and taken so far."""
+    """A lot as plain data, with what is allocated, printed and taken so far.
+
+    `to_come` are numbers that an allocation or an import has announced and not brought yet; they
+    are not among the allocated.
+    """
     key = key_of(lot)
+    awaited = {one.id: one.count - one.done for one in view.allocations(key)}
+    to_come = sum(awaited.values())
     head = view.chain(key)
     states = view.count_states(key) if count else {}
     shipped = last_shipped(view, lot) if count and lot.packs else None
@@ -40,7 +47,8 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "expiry": lot.expiry,
         "state": lot.state,
         "target": lot.target,
-        "allocated": lot.labels,
+        "allocated": lot.labels - to_come,
+        "to_come": to_come,
         "advice": serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS),
         "commission_at": lot.commission_at,
         "market": lot.market,
@@ -65,19 +73,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "runs": [one.describe() for one in runs_of(view, key)],
         "on_hold": [one.describe() for one in holds_on_lot(view, lot)],
         "states": {state.word: n for state, n in sorted(states.items())} if count else None,
-        "imports": [
-            {
-                "import": i.id,
-                "first": i.first,
-                "count": i.count,
-                "issuer": i.issuer or None,
-                "usable_until": i.usable_until or None,
-                "extras": i.extras.split(),
-                "name": i.name,
-                "sha256": i.sha256,
-            }
-            for i in view.imports(key)
-        ],
+        "imports": [_imported(one, awaited[one.id]) for one in view.imports(key)],
         "jobs": [
             {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
             for j in view.jobs(key)
@@ -87,4 +83,19 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
             for t in view.takes(key)
         ],
         "chain": {"entries": head.count, "head": head.head.hex()},
+    }
+
+
+def _imported(one: NumberImport, awaited: int) -> dict[str, Any]:
+    """A file of numbers, `awaited` of which are still to come."""
+    return {
+        "import": one.id,
+        "first": one.first,
+        "count": one.count,
+        "done": one.count - awaited,
+        "issuer": one.issuer or None,
+        "usable_until": one.usable_until or None,
+        "extras": one.extras.split(),
+        "name": one.name,
+        "sha256": one.sha256,
     }

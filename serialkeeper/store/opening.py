@@ -392,7 +392,7 @@ def _migrating(work: Work, person: str, password: str, *, live: bool) -> Person:
 
 
 def _unsigned(view: View, found: str) -> dict[str, Any]:
-    """How many entries each chain has from before entries were signed."""
-    if found >= signatures.SINCE:
+    """How many entries each chain has from before all were signed that are signed now."""
+    if not signatures.may_be_unsigned(found):
         return {}
     return {"unsigned": {str(chain.lot_id): chain.count for chain in view.chains()}}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from serialkeeper.rules.destinations import Destination
 from serialkeeper.store.accounts import unchecked
-from serialkeeper.store.holds import open_holds
+from serialkeeper.store.pack_trees import holds_on_lot
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -16,9 +16,12 @@ def kept_back(view: View, lot: Lot, target: Destination) -> list[str]:
 
 
 def held_back(view: View, lot: Lot) -> list[str]:
-    """Open holds of the lot: while one is, nothing of the lot is sent, whatever the gate."""
-    holds = open_holds(view, lot.product_id, lot.id)
-    return [f"hold {one.id}: {one.reason}" for one in holds]
+    """Open holds of the lot, and on packs of other lots that hold units of it: while one is,
+    nothing of the lot is sent, whatever the gate."""
+    return [
+        f"hold {one.id}{'' if one.lot_id == lot.id else f' of lot {one.lot}'}: {one.reason}"
+        for one in holds_on_lot(view, lot)
+    ]
 
 
 def gate(view: View, lot: Lot) -> list[str]:

@@ -141,7 +141,12 @@ def hold_taken(work: Work, lot: Lot, take: int, *, station: str, follow: int = 0
             begun = entry.seq
     meanwhile = [one.failed for one in doubts if one.failed.seq > begun]
     if meanwhile:
-        words = f"{runs.READER_FAILED}{station} failed its challenge while this file came about"
+        told = (
+            "while this file was followed"
+            if follow
+            else "before this file was taken in; it may have been read meanwhile"
+        )
+        words = f"{runs.READER_FAILED}{station} failed its challenge {told}"
         return _hold(work, lot, taken, meanwhile, words)
 
     left = [one for one in doubts if one.timed or (one.latest and not follow)]

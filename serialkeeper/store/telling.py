@@ -67,9 +67,7 @@ LAST = 2**31 - 1
 
 def last_telling(view: View, lot: Lot) -> Entry | None:
     """The newest entry that can have caused an event."""
-    return next(
-        (one for one in reversed(list(view.entries(key_of(lot)))) if one.verb in TELLING), None
-    )
+    return view.newest_of(key_of(lot), TELLING)
 
 
 def header_of(

@@ -154,8 +154,8 @@ async def read_form(request: Request) -> Form:
         if isinstance(value, UploadFile):
             files[name] = value
         else:  # of a field that is there several times, all lines
-            text = value if name in SECRETS else value.strip()
-            texts[name] = "\n".join(filter(None, (texts.get(name, ""), text)))
+            typed = value if name in SECRETS else value.strip()
+            texts[name] = "\n".join(filter(None, (texts.get(name, ""), typed)))
     return Form(texts, files)
 
 
@@ -199,7 +199,7 @@ def act(
             try:
                 with served.visitors.sent(visit, form.text("key")) as sent:
                     if not sent.to:
-                        done = function(record=in_hands(record, form), form=form, **named)
+                        done = function(in_hands(record, form), form, **named)
                         sent.to = done.to or _filled(page.path, request)
                         served.visitors.tell(visit, done.word, **done.values)
                 return RedirectResponse(sent.to, 303)

@@ -8,11 +8,10 @@ from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Query, Request
-from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from serialkeeper import nouns
-from serialkeeper.errors import Refused, SerialKeeperError
+from serialkeeper.errors import Refused, SerialKeeperError, WrongUsage
 from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
 from serialkeeper.web.acting import Form, read_form, wrong
@@ -39,10 +38,15 @@ def start() -> Response:
 
 
 @router.get("/static/{name}")
-def file(name: str) -> Response:
+def file(name: str, request: Request) -> Response:
     """A file that pages need."""
     if (found := static(name)) is None:
-        raise HTTPException(404)
+        raise WrongUsage(
+            "usage",
+            "There is nothing at that path.",
+            where=request.url.path,
+            remedy="Load the page again.",
+        )
     return found
 
 

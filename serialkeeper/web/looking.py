@@ -19,6 +19,9 @@ router = APIRouter()
 
 _verifying = Lock()
 
+LOT_PAGE = "lot.html"
+"""The page of one lot, on which its forms stand."""
+
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
 At = Annotated[int, Query(ge=0, le=HIGHEST)]
 
@@ -135,7 +138,7 @@ def lots(record: Opened) -> Any:
     return nouns.lot.list(record)
 
 
-@look("/lots/{gtin}/{lot}", "lot show", page="lot.html")
+@look("/lots/{gtin}/{lot}", "lot show", page=LOT_PAGE)
 def lot(record: Opened, name: Lot) -> Any:
     """One lot: its facts, jobs, takes, counts, runs, signatures."""
     return nouns.lot.show(record, name)

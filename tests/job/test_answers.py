@@ -25,6 +25,7 @@ from serialkeeper.cli.answer import FINDINGS
 from serialkeeper.cli.door import app, run
 from serialkeeper.errors import WORDS
 from serialkeeper.rules.runs import CLEARANCE
+from serialkeeper.steps import importing
 
 pytestmark = pytest.mark.only_on(
     "sqlite", reason="the form of an answer is made above the database; one story is enough"
@@ -340,6 +341,13 @@ def numbers_of_others(story: Story) -> None:
     story.say(f"lot approve IMPORT --second '{SECOND}'")
     given = story.file("given.csv", "serial\n" + "".join(f"ABCDEFG{n}\n" for n in range(4)))
     story.say("serials import IMPORT", given, "--issuer", "State Registry")
+    story.say(f"lot open {GTIN} LOST --expiry 2028-06-30 --target 4")
+    story.say(f"lot approve LOST --second '{SECOND}'")
+    lost = story.file("lost.csv", "serial\n" + "".join(f"LOST{n}\n" for n in range(4)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(importing, "_write", lambda *_: None)  # as if it had been cut short
+        story.say("serials import LOST", lost)
+    story.say("serials abandon LOST --reason 'the file is lost'")
     story.say("label void IMPORT 4 --reason surplus --count 1")
     story.say("label show IMPORT 4")
     story.say("serials return IMPORT --out unused.csv --reason 'market closed'")

@@ -248,9 +248,16 @@ def test_a_pallet_of_two_lots_rests_on_the_holds_of_both(bench: Bench) -> None:
     for lot in ("HELD7", "HELD8"):
         told = [(one["lot"], one["pack"]) for one in sk.lot.show(record, lot)["on_hold"]]
         assert told == [("HELD7", pallet)]
+        out = bench.folder / f"events-{lot}"
+        out.mkdir()
+        sk.events.destination(record, lot, folder=out, as_it_happens=True)
+        (row,) = sk.events.send(record, to=lot, lot=lot)["destinations"][0]["lots"]
+        hold = "hold 1" + " of lot HELD7" * (lot == "HELD8")
+        assert row["why"] == [f"{hold}: {WHY}"] and not list(out.iterdir())
     with refused("held", pallet):
         sk.pack.remove(record, pallet, other, reason="x")
     sk.hold.lift(record, "HELD7", 1, reason="done")
+    assert sk.events.send(record, to="HELD8", lot="HELD8")["events"]
     assert sk.lot.show(record, "HELD8")["shipped"] is None
     at = sk.pack.ship(record, [pallet], to=STORE)["at"]
     for lot in ("HELD7", "HELD8"):  # six years from the day on which units of either left

@@ -15,6 +15,7 @@ from conftest import GTIN, Bench, as_seen
 from databases import Databases
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lxml import html
 from test_packs import LEVELS
 from test_people import ADA, FIRST, SECRETS, Live
 
@@ -185,7 +186,7 @@ def test_two_that_both_go_on_never_give_out_the_same(
         open_lot(record, "BEGUN")
         with pytest.raises(KeyboardInterrupt):
             sk.serials.allocate(record, "BEGUN", 40)
-    [waiting] = sk.pack.number(record, "PACKS", "case", count=1)["keys"]
+    waiting, _ = sk.pack.number(record, "PACKS", "case", count=2)["keys"]
     out = backed_up(bench)
     (tmp_path / "there").mkdir()
     with ExitStack() as stack:
@@ -197,6 +198,7 @@ def test_two_that_both_go_on_never_give_out_the_same(
         sk.events.write(other, "PACKS", form="json", out=bench.folder / "other.jsonld")
         told = (bench.folder / "other.jsonld").read_text()  # its end is not told: it never began
         assert "decommissioning" not in told and told.count('"AggregationEvent"') == 1
+        the_recovery_is_told(other, bench.folder)
         given: list[set[str]] = []
         packs: list[set[str]] = []
         for one in (record, other):
@@ -223,6 +225,34 @@ def test_two_that_both_go_on_never_give_out_the_same(
                 other, "LOT24A", lanes=2, out=bench.folder / "p.csv", first=11, last=12
             ),
         )
+
+
+def the_recovery_is_told(other: sk.Record, folder: Path) -> None:
+    """By the review list as what it is, pack by pack; the report has day, people, figures."""
+    groups = sk.review.list(other, "PACKS")["groups"]
+    told = {(one["kind"], one["reason"]): (one["count"], one["second"]) for one in groups}
+    assert told["packs decommissioned", "restored"] == (2, SECOND)
+    assert told["ssccs given up", "restored"] == (1, SECOND)
+    assert ("voided", "restored") not in told
+    groups = sk.review.list(other, "LOT24A")["groups"]
+    assert [(one["kind"], one["reason"], one["count"]) for one in groups] == [
+        ("voided", "restored", 20)
+    ]
+    [moved] = sk.review.list(other, "BEGUN")["groups"]
+    assert moved["kind"] == "allocation moved" and "allocation 1" in moved["told"]
+    sk.lot.report(other, "PACKS", out=folder / "restored.html")
+    page = " ".join(html.fromstring((folder / "restored.html").read_bytes()).text_content().split())
+    for words in (
+        "Copy (generation)2",
+        "Backupof 2026-06-01 08:00:",
+        "file backup.db",
+        f"{LEAD} (line lead): done (practice); {SECOND} (compliance): approved (practice); signed",
+        "the disk is gone",
+        "under fresh prefixes: 1 unfinished allocation",
+        "voided: 20 numbers that were not printed",
+        "ended: 2 packs that were never filled",
+    ):
+        assert words in page, words
 
 
 def test_an_import_that_was_under_way_is_finished_by_one_of_the_two_only(
@@ -262,6 +292,8 @@ def test_an_import_that_was_under_way_is_finished_by_one_of_the_two_only(
             assert all(row["state"] == "voided" for row in sk.label.list(other, name))
             refused("import_claimed", sk.serials.import_, other, name, path)
             assert sk.lot.show(other, name)["allocated"] == there
+            told = sk.review.list(other, name)["groups"][0]["told"]
+            assert told == f"given up: import 1, {there:,} of 10,003 numbers of it are there"
             sk.serials.allocate(other, name, 7)
             assert len(numbers(other, name)) == there + 7
             assert sk.record.verify(other)["sound"]

@@ -9,7 +9,8 @@ import hashlib
 import json
 import re
 from collections import Counter
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 from decimal import ROUND_DOWN, ROUND_UP, Decimal
 from pathlib import Path
 from typing import Any
@@ -154,7 +155,7 @@ def test_both_forms_tell_the_numbers_of_the_other_commands(bench: Bench) -> None
     for words in (
         f"{shown['states']['commissioned']} of {LABELS} labels commissioned",
         "HELD: positions 30-31",
-        "Open: 4 printed labels were not seen by the camera",
+        "Open: 4 printed labels not seen by the camera",
         "the count of printer_counter was 47 and is 48 (+1)",
         "cut out of roll 1 by Line Lead",
         "NOTHING SHOWS IT",
@@ -307,3 +308,121 @@ def test_a_lot_of_nothing_and_a_wrong_name(bench: Bench) -> None:
             sk.lot.report(record, "EMPTY", out=bench.folder / name, **more)  # type: ignore[arg-type]
         assert refused.value.word == word
     assert not list(bench.folder.glob("a.*"))
+
+
+@pytest.mark.only_on("sqlite", reason="about what stands on the pages")
+def test_every_decision_and_signature_stands_there(bench: Bench) -> None:
+    """A decision that another one replaced, too, and why the lot was opened again; signatures with
+    printed name, role, meaning, date and time (21 CFR 11.50(a)), wherever something signed is."""
+    record, lot = bench.record, bench.lot
+    rows = as_seen(bench.printed(8))
+    sk.run.start(record, lot)
+    sk.run.clearance(record, lot, "before", checked=list(CLEARANCE["before"]), second=SECOND)
+    sk.run.challenge(record, lot, when="start", shown=6, caught=6)
+    sk.inspect.take(record, lot, bench.results(rows))
+    sk.run.challenge(record, lot, when="end", shown=6, caught=6)
+    sk.run.clearance(record, lot, "after", checked=list(CLEARANCE["after"]), second=SECOND)
+    sk.run.end(record, lot)
+    held = sk.hold.place(record, lot, reason="counted again", positions="3")["hold"]
+    sk.hold.lift(record, lot, held, reason="all there")
+    sk.lot.count(record, lot, "printer_counter", 8)
+    sk.lot.count(record, lot, "rewind_counter", 8)
+    bench.reviewed()
+    sk.lot.close(record, lot)
+    day, by = date(2026, 6, 1), "Quality Unit"
+    sk.lot.decide(record, lot, "released", on=day, by=by, reference="QU-1")
+    sk.lot.decide(record, lot, "refused", on=day, by=by, reference="QU-2", reason="a complaint")
+    sk.lot.reopen(record, lot, reason="a roll found", second=SECOND)
+    sk.lot.count(record, lot, "rewind_counter", -1, reason="one is torn")
+    bench.reviewed()
+    reopened = bench.folder / "reopened.html"
+    sk.lot.report(record, lot, out=reopened)
+    text = reopened.read_text()
+    assert "opened again after the last decision" in text
+    assert "Before the lot was opened again the quality unit had decided: refused" in text
+    sk.lot.close(record, lot, explanation="one is torn", investigation="INV-7", second=SECOND)
+    again = bench.folder / "again.html"
+    sk.lot.report(record, lot, out=again)
+    assert "There is no decision on what it is now" in again.read_text()
+    later = record.now().date()
+    sk.lot.decide(record, lot, "released", on=later, by=by, reference="QU-3", reason="found")
+    page = bench.folder / "report.html"
+    sk.lot.report(record, lot, out=page)
+    tables = tables_of(html.fromstring(page.read_bytes()))
+    decided = find(tables, "entry", "decision")
+    assert [row[1:6] for row in decided] == [
+        ["released", "2026-06-01", by, "QU-1", ""],
+        ["refused", "2026-06-01", by, "QU-2", "a complaint"],
+        ["released", "2026-06-01", by, "QU-3", "found"],
+    ]
+    # 5 years after the release are longer than 1 after the expiry of 2028-06-30 (EU 2016/161)
+    assert [row[6] for row in decided] == [
+        *("2031-06-01 (release)", "2029-06-30 (expiry)", "2031-06-01 (release)"),
+    ]
+    who = "who, and what the signature means"
+    milestones = find(tables, "entry", "when (UTC)", "what", who)
+    assert [row[2] for row in milestones] == [
+        *("lot approved", "lot closed", "lot reopened", "lot closed"),
+    ]
+    assert [row[4] for row in milestones if row[2] == "lot reopened"] == ["a roll found"]
+    assert milestones[-1][4] == "one is torn; INV-7"
+    both = (
+        f"Line Lead (line lead): done (practice); {SECOND} (compliance): {{}} (practice); "
+        "signed 2026-06-01 08:00:0"
+    )
+    [run_rows] = [one for one in tables if one[0][:2] == ["entry", "what happened"]]
+    cleared = [row[2] for row in run_rows if "clearance" in row[1]]
+    assert len(cleared) == 2 and all(both.format("reviewed") in one for one in cleared)
+    [hold] = find(tables, "", "hold")
+    signed = "Line Lead (line lead): {} (practice)"
+    assert hold[2].startswith(signed.format("done")) and "+00:00" in hold[2]
+    reviewed = find(tables, "what", "reason", "signed")
+    assert [row[:5] for row in reviewed] == [
+        ["hold lifted", "all there", "1", "1", signed.format("reviewed")],
+        ["count corrected", "one is torn", "1", "1", signed.format("reviewed")],
+    ]
+    assert all(re.match(r"2026-06-01 08:\d\d:\d\d\+00:00", row[5]) for row in reviewed)
+
+
+@pytest.mark.only_on("sqlite", reason="about what stands on the pages")
+def test_the_first_page_names_the_worst(bench: Bench) -> None:
+    """One thing of each kind, with its count, how many still wait, and a section that is there; of
+    a clean lot one sentence says that there is none."""
+    record, lot = bench.record, bench.lot
+    first = bench.folder / "first.html"
+    sk.lot.report(record, lot, out=first)
+    assert "To be looked at: nothing." in html.fromstring(first.read_bytes()).text_content()
+    worked_on(bench)
+    sk.run.challenge(record, lot, when="interval", shown=6, caught=5)
+    sk.run.stop(record, lot, reason="web broke")
+    rows = as_seen(bench.folder / "job1.csv")
+    sk.inspect.take(record, lot, bench.results(rows[SHOWN:46]))
+    shows = record.now().replace(hour=9)
+    sk.run.clock(record, lot, of="camera", shows=shows)
+    slow = replace(record, now=lambda: record.now() - timedelta(seconds=121))
+    sk.lot.count(slow, lot, "samples", 1)
+    page = bench.folder / "report.html"
+    sk.lot.report(record, lot, out=page)
+    root = html.fromstring(page.read_bytes())
+    found = find(tables_of(root), "what", "how many", "still open")
+    told = {row[0]: (number(row[1]), number(row[2] or "0")) for row in found}
+    assert told == {
+        "challenges that the reader failed": (1, 0),
+        "runs that are not ended": (1, 1),
+        "clock checks that were apart": (1, 0),
+        "files and stretches read while the reader was not proven, 2 readings": (1, 1),
+        "alarms; open: not acknowledged": (2, 1),
+        "findings that may mean a wrong medicine": (1, 0),
+        "labels or numbers unaccounted": (2, 2),
+        "lines on which the two ledgers differ": (1, 1),
+        "labels that should not stay on the web, not shown to have left it": (3, 3),
+        "holds placed; open: not lifted": (3, 3),
+        "corrections of what was entered": (2, 0),
+        "groups that nobody has reviewed": (9, 9),
+        "entries before which a station's clock was set back, by up to 120 seconds": (1, 0),
+        "entries dated more than 60 seconds before an earlier one": (1, 0),
+    }
+    titles = {one.text_content() for one in root.iter("h2")}
+    assert {row[3] for row in found} <= titles
+    text = " ".join(root.text_content().split())
+    assert "The two ledgers DO NOT AGREE (samples)" in text and "points are OPEN" in text

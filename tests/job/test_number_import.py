@@ -24,6 +24,7 @@ from conftest import EXPIRY, GTIN, Bench, as_seen
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from killing import cuts
+from lxml import html
 from test_interruption import interrupt
 
 import serialkeeper as sk
@@ -135,7 +136,7 @@ def test_what_comes_in_is_what_the_print_file_carries(
     sk.product.add(bench.record, gtin, prefix_length=7, name="Other")
     sk.lot.open(bench.record, gtin, lot, expiry=EXPIRY, target=5)
     sk.lot.approve(bench.record, lot)
-    file = write(bench, [line.replace(GTIN, gtin) for line in lines], f"in{bench.files}.txt")
+    file = write(bench, [line.replace(GTIN, gtin, 1) for line in lines], f"in{bench.files}.txt")
     made = sk.serials.import_(bench.record, lot, file)
     assert made["count"] == len(serials)
     out = bench.folder / f"p{bench.files}.csv"
@@ -458,7 +459,17 @@ def test_an_interrupted_import_is_finished_by_the_same_file(
 
         cut = interrupt(monkeypatch, take_in, transaction, before)
         sk.record.verify(bench.record)
-        if cut and 0 < sk.lot.show(bench.record, bench.lot)["allocated"] > len(bench.labels()):
+        shown = sk.lot.show(bench.record, bench.lot)
+        there = len(bench.labels())
+        balance = sk.lot.reconcile(bench.record, bench.lot)
+        assert shown["allocated"] == balance["allocated"] == there
+        if cut and shown["to_come"]:
+            assert shown["to_come"] == 65 - there
+            assert [(one["done"], one["count"]) for one in shown["imports"]] == [(there, 65)]
+            page = bench.folder / f"{bench.lot}.html"
+            sk.lot.report(bench.record, bench.lot, out=page)
+            told = " ".join(html.fromstring(page.read_bytes()).text_content().split())
+            assert f"allocated ever{there}" in told and f"{there} of 65 numbers so far" in told
             with pytest.raises(sk.Refused) as printing:
                 printed(bench)
             assert printing.value.word == "allocation_unfinished"
@@ -485,6 +496,71 @@ def test_an_interrupted_import_is_finished_by_the_same_file(
         pytest.fail("the import never ran through without a cut")
     assert transaction >= 5
     printed(bench)
+
+
+@pytest.mark.usefixtures("_small_blocks")
+def test_an_import_whose_file_is_lost_is_given_up(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Meanwhile other lots print what they have and get nothing new, told which file stands in the
+    way, and of which lot; afterwards they do. What is there of it stays; whoever is still at it, or
+    brings the file again, is refused; the rest comes in a file of its own; it is reviewed."""
+    from serialkeeper.steps import importing
+
+    sk.lot.open(bench.record, GTIN, "HALF", expiry=EXPIRY, target=65)
+    sk.lot.approve(bench.record, "HALF")
+    path = write(bench, ["serial", *(f"H{n}" for n in range(65))], "half.csv")
+    whole, other = importing._chunk, bench.lot
+
+    def give_up(*arguments: Any) -> int:
+        done = whole(*arguments)
+        with pytest.raises(sk.Refused) as waiting:
+            sk.serials.allocate(bench.record, other, 5)
+        assert waiting.value.word == "allocation_unfinished"
+        assert f"{GTIN}/HALF" in waiting.value.where and "half.csv" in waiting.value.where
+        assert f"serials abandon {GTIN}/HALF" in waiting.value.remedy
+        sk.print.write(bench.record, other, lanes=1, out=bench.folder / "others.csv")
+        sk.inspect.take(bench.record, other, bench.results(rest))
+        with pytest.raises(sk.Refused) as wrong:
+            sk.serials.abandon(bench.record, "HALF", reason=" ")
+        assert wrong.value.word == "reason_needed"
+        told = sk.serials.abandon(bench.record, "HALF", reason="the file is lost")
+        assert (told["done"], told["of"], told["name"]) == (done, 65, "half.csv")
+        return done
+
+    bench.printed(5)
+    rest = as_seen(bench.folder / "job1.csv")
+    assert sk.serials.allocate(bench.record, other, 3)["count"] == 3
+    with monkeypatch.context() as patch:
+        patch.setattr(importing, "_chunk", give_up)
+        with pytest.raises(sk.Refused) as gone:
+            sk.serials.import_(bench.record, "HALF", path)
+    assert gone.value.word == "import_claimed"
+    shown = sk.lot.show(bench.record, "HALF")
+    there = shown["allocated"]
+    assert 0 < there < 65 and shown["to_come"] == 0
+    for step, word in (
+        (lambda: sk.serials.abandon(bench.record, "HALF", reason="twice"), "nothing_to_give_up"),
+        (lambda: sk.serials.import_(bench.record, "HALF", path), "import_claimed"),
+    ):
+        with pytest.raises(sk.Refused) as again:
+            step()
+        assert again.value.word == word
+    sk.serials.allocate(bench.record, other, 2)  # ten in all: a block of own numbers, too
+    left = write(bench, ["serial", *(f"H{n}" for n in range(there, 65))], "left.csv")
+    sk.serials.import_(bench.record, "HALF", left)
+    sk.print.write(bench.record, "HALF", lanes=1, out=bench.folder / "half-job.csv")
+    rows = list(sk.label.list(bench.record, "HALF"))
+    assert [row["serial"] for row in rows] == [f"H{n}" for n in range(65)]
+    [group] = sk.review.list(bench.record, "HALF")["groups"]
+    assert (group["kind"], group["reason"]) == ("import given up", "the file is lost")
+    assert group["told"] == f"given up: import 1, {there} of 65 numbers of it are there"
+    out = bench.folder / "half.html"
+    sk.lot.report(bench.record, "HALF", out=out)
+    text = html.fromstring(out.read_bytes()).text_content()
+    assert group["told"] in text and "imports given up1" in text
+    assert "the record was never restored" in text
+    assert sk.record.verify(bench.record)["sound"]
 
 
 @pytest.mark.usefixtures("_small_blocks")
@@ -620,17 +696,21 @@ def test_an_edit_of_what_was_imported_is_found(bench: Bench, edit: str) -> None:
 
 
 def test_an_import_that_is_killed_leaves_nothing(bench: Bench) -> None:
-    """kill -9 at many instants: no number, or all of them; the record stays sound."""
+    """kill -9 at many instants: nothing, or what the file announced, which the same file brings;
+    the record stays sound."""
     path = write(bench, ["serial", *(f"K{number:011d}" for number in range(150_000))], "k.csv")
     step = "sk.serials.import_(record, 'LOT24A', Path(sys.argv[2]))"
     cut = 0
     for _ in cuts(random.Random(1), step, bench.url, str(path)):
         cut += 1
         assert sk.record.verify(bench.record)["sound"]
-        if there := sk.lot.show(bench.record, bench.lot)["allocated"]:
+        shown = sk.lot.show(bench.record, bench.lot)
+        if there := shown["allocated"] + shown["to_come"]:
             assert there == 150_000
             break
-    assert sk.lot.show(bench.record, bench.lot)["allocated"] == 150_000
+    sk.serials.import_(bench.record, bench.lot, path)
+    shown = sk.lot.show(bench.record, bench.lot)
+    assert (shown["allocated"], shown["to_come"]) == (150_000, 0)
     assert cut > 1
 
 

@@ -1,130 +1,254 @@
-"""Pages in a real browser: by touch, by keyboard and by scanner, in every size and both lights.
+"""Pages in a browser: who gets one, who may come in, and that nobody is led astray by one.
 
-Source of what is accessible: WCAG 2.1 A and AA, judged by axe-core. Targets of 48 px and type that
-is read from two metres: common practice, no source.
+Sources: RFC 9110 12.5.1 (Accept), RFC 6265bis 4.1.3.2 (`__Host-`), Content Security Policy Level 3,
+OWASP's lists for sessions, CSRF and redirects (from memory).
 """
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import EXPIRY, GTIN, Bench
-from databases import Database
-from test_sessions import BADGE, CARLA, LENA, OWN, PIN, Station
-from window import SIZES, browsing, judged, needs_chromium, serving_at, small, wide
+from asking import Client, served
+from conftest import GTIN, Bench, as_seen
+from test_sessions import BADGE, CARLA, LENA, OWN, PIN, Station, prepared, station
 
 import serialkeeper as sk
+from serialkeeper.web import visits, wording
 
-pytestmark = [
-    needs_chromium,
-    pytest.mark.only_on("sqlite", reason="what a browser shows is the same everywhere"),
-]
+__all__ = ["station"]
 
+WEB = Path(wording.__file__).parent
+HTML = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 LOT = f"/lots/{GTIN}/LOT24A"
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """One browser for all of this file."""
-    with browsing() as browser:
-        yield browser
+@contextmanager
+def looking(url: str, **more: Any) -> Iterator[Client]:
+    """A browser at a record that is served in this process."""
+    with served(url, **more) as client:
+        client.headers.update(HTML)
+        client.follow_redirects = False
+        yield client
+    client.record.close()
+
+
+def key_in(page: str, action: str) -> str:
+    """The key of the form that is sent there."""
+    found = re.search(rf'action="{re.escape(action)}".*?name="key" value="([^"]+)"', page, re.S)
+    assert found, action
+    return found[1]
+
+
+def enter(client: Client, **typed: str) -> Any:
+    """Sign in by the page."""
+    page = client.get("/sign-in").text
+    return client.post("/sign-in", data={"key": key_in(page, "/sign-in"), **typed})
 
 
 @pytest.fixture
-def window(browser: Any) -> Iterator[Any]:
-    """A window of a browser that knows nothing yet; what goes wrong in a page fails the test."""
-    context = browser.new_context(viewport={"width": 1280, "height": 800})
-    context.set_default_timeout(10_000)
-    page = context.new_page()
-    wrong: list[str] = []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("console", lambda told: wrong.append(told.text) if "Policy" in told.text else None)
-    yield page
-    context.close()
-    assert wrong == []
+def practising(bench: Bench) -> Iterator[Client]:
+    """The bench's practice record in a browser."""
+    with looking(bench.url, acting="Line Lead") as client:
+        yield client
 
 
-def looked_at(window: Any, *paths: str) -> None:
-    """Pages are accessible in both lights, fit every window, and can be hit with a glove."""
-    for path in paths:
-        window.goto(path)
-        for light in ("light", "dark"):
-            window.emulate_media(color_scheme=light)
-            assert judged(window) == [], f"{path} {light}"
-        for width, height in SIZES:
-            window.set_viewport_size({"width": width, "height": height})
-            assert not wide(window), f"{path} {width}"
-            assert small(window) == [], path
-    window.emulate_media(color_scheme="light")
-    window.set_viewport_size({"width": 1280, "height": 800})
+def test_a_browser_gets_a_page_and_a_program_the_same_in_json(
+    bench: Bench, practising: Client
+) -> None:
+    """By what each prefers; a page says what it may load, and says that this is practice."""
+    bench.printed(6)
+    told = sk.lot.show(bench.record, "LOT24A")
+    for accept in ("application/json", "*/*", "application/json, text/html;q=0.9", ""):
+        answer = practising.get(LOT, headers={"Accept": accept})
+        assert answer.json() == told and answer.headers["vary"] == "Accept"
+    for path in ("/find", "/lots", LOT, "/products"):
+        page = practising.get(path)
+        assert page.headers["content-type"] == "text/html; charset=utf-8"
+        assert "Practice" in page.text and "nobody has signed in" in page.text
+        rules = page.headers["content-security-policy"]
+        assert "default-src 'none'" in rules and "unsafe" not in rules
+        assert "frame-ancestors 'none'" in rules and "form-action 'self'" in rules
+        assert not re.search(r"<script>|<style|style=|\son\w+=|javascript:|https?://", page.text)
+    assert practising.get("/").headers["location"] == "/find"
 
 
-def test_a_practice_lot_by_keyboard(bench: Bench, window: Any) -> None:
-    """The mark of practice, who and where one is, the odds while one types, and what was done; a
-    double click does it once."""
-    with serving_at(bench.url, acting="Line Lead") as address:
-        window.goto(f"{address}/")
-        assert "PRACTICE" in window.locator(".practice").inner_text()
-        window.keyboard.press("Tab")
-        assert window.evaluate("document.activeElement.className") == "skip"
-        assert "Line Lead" in window.locator(".who").inner_text()
-        window.get_by_role("link", name="LOT24A").click()
-        field = window.get_by_label("How many")
-        field.fill("12")
-        told = window.locator("[data-follows]")
-        told.get_by_text("12 numbers").wait_for()
-        odds = sk.serials.odds(bench.record, bench.lot, 12)
-        assert told.inner_text() == odds["arithmetic"]
-        window.get_by_role("button", name="Allocate").dblclick()
-        said = window.locator(".said[role=status]")
-        said.get_by_text("12 numbers are allocated").wait_for()
-        assert sk.lot.show(bench.record, bench.lot)["allocated"] == 12
-        window.goto(f"{address}{LOT}?lang=de")
-        assert "Charge LOT24A" in window.get_by_role("heading", level=1).inner_text()
-        assert window.locator(".who").inner_text().count("LOT24A") == 1
-        looked_at(window, f"{address}/lots", f"{address}{LOT}", f"{address}/products")
-        window.emulate_media(media="print")
-        assert not window.locator("nav").is_visible() and window.locator("h1").is_visible()
+def test_find_says_what_a_code_is_and_all_that_happened_to_it(
+    bench: Bench, practising: Client
+) -> None:
+    """However the separator comes; what is wrong with a code is said part by part."""
+    rows = as_seen(bench.printed(6))
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    code = rows[2]["seen"]
+    for text in (code, code.replace("{GS}", "\x1d"), code[3:]):
+        page = practising.get("/find", params={"code": text}).text
+        assert "Good" in page and "Printed, not seen" in page and "LOT24A" in page
+        assert re.search(r"Well formed|well formed", page)
+    wrong = practising.get("/find", params={"code": "]d20109521234543214"}).text
+    assert "Not well formed" in wrong and "check digit" in wrong
+    assert "Wohlgeformt" in practising.get("/find", params={"code": code, "lang": "de"}).text
+    odd = '"><script>alert(1)</script>'
+    assert odd not in practising.get("/find", params={"code": odd}).text
 
 
-@pytest.fixture
-def station(database: Database, tmp_path: Path) -> Station:
-    """A live record with people, a badge and its PIN, and a draft."""
-    station = Station(database, tmp_path)
-    with station.of(LENA, OWN) as lead:
-        sk.product.add(lead, GTIN, prefix_length=7, name="Tablets")
-        sk.lot.open(lead, GTIN, "LOT24A", expiry=EXPIRY, target=20)
-    return station
+def test_a_form_does_one_step_once_and_says_what_is_wrong_beside_its_field(
+    bench: Bench, practising: Client
+) -> None:
+    """Sent twice it is done once; what was typed stands there again."""
+    page = practising.get(LOT).text
+    key = key_in(page, f"{LOT}/hold")
+    empty = practising.post(f"{LOT}/hold", data={"key": key, "reason": " ", "case": "INV-7"})
+    assert empty.status_code in (409, 422)
+    assert 'aria-invalid="true"' in empty.text and 'value="INV-7"' in empty.text
+    key = key_in(empty.text, f"{LOT}/hold")
+    for _ in range(2):
+        done = practising.post(f"{LOT}/hold", data={"key": key, "reason": "<b>odd</b>"})
+        assert (done.status_code, done.headers["location"]) == (303, LOT)
+    [hold] = sk.hold.list(bench.record, bench.lot)["holds"]
+    assert hold["reason"] == "<b>odd</b>"
+    shown = practising.get(LOT).text
+    assert "Hold 1 is placed" in shown and "&lt;b&gt;odd" in shown and "<b>odd" not in shown
+    assert "Hold 1 is placed" not in practising.get(LOT).text
 
 
-def test_a_badge_is_scanned_and_two_people_sign(station: Station, window: Any) -> None:
-    """The scanner's Enter leads to the PIN and not into a refusal; a wrong PIN is told beside its
-    field, with the rest as it was typed."""
-    with serving_at(station.database.url, now=station.clock) as address:
-        window.goto(f"{address}{LOT}")
-        looked_at(window, window.url, f"{address}/password")
-        window.goto(f"{address}{LOT}")
-        window.keyboard.type(BADGE)
-        window.keyboard.press("Enter")
-        window.keyboard.type(PIN)
-        window.keyboard.press("Enter")
-        window.wait_for_url(f"{address}{LOT}")
-        assert LENA in window.locator(".who").inner_text()
-        window.get_by_label("PIN", exact=True).fill("111112")
-        window.get_by_label("Second person", exact=True).fill(CARLA)
-        window.get_by_label("password, or badge").fill(OWN)
-        window.get_by_role("button", name="Approve").click()
-        window.locator("#approve-secret-refused").wait_for()
-        assert window.get_by_label("Second person", exact=True).input_value() == CARLA
-        assert window.evaluate("document.activeElement.name") == "secret"
-        looked_at_refused = judged(window)
-        assert looked_at_refused == []
-        window.get_by_label("PIN", exact=True).fill(PIN)
-        window.get_by_label("password, or badge").fill(OWN)
-        window.get_by_role("button", name="Approve").click()
-        window.locator(".said").get_by_text("is approved").wait_for()
-        window.get_by_role("button", name="Sign out").click()
-        window.wait_for_url("**/sign-in")
+def test_nobody_sees_a_live_record_without_signing_in(station: Station) -> None:
+    """By name and password, or badge and PIN; one comes back to where one was, and never leaves
+    this server; wrong tries are counted here and in the record; the cookie is out of reach."""
+    prepared(station)
+    with looking(station.database.url, now=station.clock) as client:
+        there = client.get("/lots?lang=de")
+        assert there.status_code == 303
+        assert there.headers["location"] == "/sign-in?back=%2Flots%3Flang%3Dde"
+        client.refused("GET", "/lots", 401, "token_needed", headers={"Accept": "application/json"})
+        bad = enter(client, name=LENA, password=OWN[::-1])
+        assert bad.status_code == 403 and OWN[::-1] not in bad.text
+        assert f'value="{LENA}"' in bad.text
+        for back in ("https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere", ""):
+            inside = enter(client, name=LENA, password=OWN, back=back)
+            assert (inside.status_code, inside.headers["location"]) == (303, "/find")
+        cookie = next(one for one in inside.headers.get_list("set-cookie") if "-session=" in one)
+        assert "HttpOnly" in cookie and "SameSite=strict" in cookie and "Path=/" in cookie
+        assert OWN not in cookie and "Secure" not in cookie
+        page = client.get("/lots").text
+        assert LENA in page and "Line lead" in page and "LOT24A" in page
+        badge = enter(client, password=BADGE, pin=PIN, back="/lots")
+        assert badge.headers["location"] == "/lots"
+        script = {"Accept": "application/json"}
+        client.refused("POST", "/lots", 401, "token_needed", json={}, headers=script)
+        secret = client.get("/lots", headers={"Authorization": "Bearer nothing"})
+        assert secret.headers["content-type"] == "application/problem+json"
+        assert not any(OWN in line or PIN in line or BADGE in line for line in client.lines)
+        station.clock.time += timedelta(hours=2)
+        over = client.get("/lots")
+        assert over.headers["location"].startswith("/sign-in")
+
+
+def test_what_is_signed_asks_again_and_no_foreign_form_is_taken(station: Station) -> None:
+    """The second person gives a password too (21 CFR 11.200); forms of other pages, of another
+    session, or without a key do nothing."""
+    prepared(station)
+    with looking(station.database.url, now=station.clock) as client:
+        enter(client, name=LENA, password=OWN)
+        page = client.get(LOT).text
+        key, path = key_in(page, f"{LOT}/approve"), f"{LOT}/approve"
+        both = {"secret": OWN, "second": CARLA, "second_secret": OWN}
+        for data, more in (
+            (both, {}),
+            ({"key": "1.2.3", **both}, {}),
+            ({"key": key, **both}, {"Origin": "https://elsewhere.example"}),
+            ({"key": key, **both}, {"Sec-Fetch-Site": "cross-site"}),
+            ({"key": key, "second": CARLA, "second_secret": OWN}, {}),
+            ({"key": key, "secret": OWN}, {}),
+            ({"key": key, "secret": OWN, "second": LENA, "second_secret": OWN}, {}),
+        ):
+            refused = client.post(path, data=data, headers=more)
+            assert refused.status_code in (303, 403, 409, 422), refused.text
+            assert OWN not in refused.text
+        with station.of(LENA, OWN) as lead:
+            assert sk.lot.show(lead, "LOT24A")["state"] == "draft"
+        enter(client, name=LENA, password=OWN)
+        stale = client.post(path, data={"key": key, **both})
+        assert "form_over" in stale.text
+        done = client.post(path, data={"key": key_in(client.get(LOT).text, path), **both})
+        assert (done.status_code, done.headers["location"]) == (303, LOT)
+        shown = client.get(LOT).text
+        assert "is approved" in shown and CARLA in shown and f"{LOT}/approve" not in shown
+        with station.of(LENA, OWN) as lead:
+            entry = list(sk.record.entries(lead, "LOT24A"))[-1]
+            assert [one["meaning"] for one in entry["signatures"]] == ["done", "approved"]
+            assert sk.record.verify(lead)["sound"]
+        out = client.post(
+            "/sign-out", data={"key": key_in(shown, "/sign-out")}, headers={"Origin": "http://x"}
+        )
+        assert out.status_code == 403
+        client.post("/sign-out", data={"key": key_in(client.get(LOT).text, "/sign-out")})
+        assert client.get(LOT).status_code == 303
+
+
+def test_roles_are_offered_what_they_may_and_many_wrong_tries_wait(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An administrator is offered no decision; the step would refuse it, too."""
+    prepared(station)
+    monkeypatch.setattr(visits, "TRIES", 2)
+    with looking(station.database.url, now=station.clock) as client:
+        enter(client, name="Ada Admin", password=station_password())
+        page = client.get(LOT)
+        assert page.status_code == 200 and f"{LOT}/approve" not in page.text
+        for _ in range(2):
+            enter(client, name="Nobody", password=OWN[::-1])
+        waiting = enter(client, name=LENA, password=OWN)
+        assert waiting.status_code == 429 and "too_many_tries" in waiting.text
+
+
+def station_password() -> str:
+    """The administrator's."""
+    from test_people import ADA, SECRETS
+
+    return SECRETS[ADA]
+
+
+def test_what_a_page_loads_is_named_by_its_content_and_nothing_else_is_there(
+    practising: Client,
+) -> None:
+    """Kept for good by a browser; no listing, no other file, no traces."""
+    page = practising.get("/find").text
+    files = re.findall(r'"(/static/[^"]+)"', page)
+    assert len(files) == 3
+    for path in files:
+        found = practising.get(path)
+        assert found.status_code == 200 and "immutable" in found.headers["cache-control"]
+        assert found.headers["x-content-type-options"] == "nosniff"
+    for path in ("/static/", "/static/..%2Fpages.py", "/static/site.css", "/nothing"):
+        gone = practising.get(path)
+        assert gone.status_code in (400, 404) and "Traceback" not in gone.text
+    foreign = practising.get("/find", headers={"Host": "elsewhere.example"})
+    assert foreign.status_code in (403, 421)
+    assert "host_unknown" in foreign.text
+
+
+def test_every_word_of_a_page_stands_in_every_language() -> None:
+    """The same keys, the same places to fill, none that no page uses, none that is missing."""
+    texts = {one.stem: one.read_text(encoding="utf-8") for one in (WEB / "words").glob("*.toml")}
+    keys: dict[str, dict[str, set[str]]] = {}
+    for language, text in texts.items():
+        keys[language] = {
+            f"{section}.{name}": set(re.findall(r"{(\w+)}", words))
+            for section, names in tomllib.loads(text).items()
+            for name, words in names.items()
+        }
+    assert len(keys) >= 2 and all(one == keys["en"] for one in keys.values())
+    sources = [*WEB.glob("templates/*.html"), *WEB.glob("*.py")]
+    whole = "\n".join(one.read_text(encoding="utf-8") for one in sources)
+    asked = set(re.findall(r"""\bt\(["']([a-z_.]+)["']""", whole)) - {"place.", "refusal."}
+    listed = set(re.findall(r'\bt\.of\("(\w+)"', whole)) | {"place", "refusal"}
+    listed |= set(re.findall(r'state_mark\("(\w+)"', whole))
+    told = set(re.findall(r'"(told\.\w+)"', whole))
+    assert asked | told <= keys["en"].keys()
+    assert {key for key in keys["en"] if key.partition(".")[0] not in listed} <= asked | told

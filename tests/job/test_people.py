@@ -194,7 +194,7 @@ def test_rules_for_passwords_are_the_firms(live: Live) -> None:
         sk.person.password(administrator, FIRST, name=BEA, reason="forgotten")
 
 
-def test_a_second_person_gives_a_password_too(live: Live) -> None:
+def test_a_second_person_gives_a_password_too(live: Live, tmp_path: Path) -> None:
     """Two people in a live record are two passwords, each of a role that may do it."""
     carla = "cold tea and eleven lemons"
     with live.of(ADA) as administrator:
@@ -227,6 +227,19 @@ def test_a_second_person_gives_a_password_too(live: Live) -> None:
             ("Carla Check", "compliance", "approved"),
         ]
         assert not any(one["practice"] for one in entry["signatures"])
+
+        def destroyed(record: sk.Record, witness: str) -> Any:
+            return sk.lot.count(record, "LOT24A", "destroyed", 2, witness=witness)
+
+        sk.serials.allocate(lead, "LOT24A", 4)
+        sk.print.write(lead, "LOT24A", lanes=4, out=tmp_path / "job.csv")
+        refused("count_invalid", destroyed, both, "")
+        refused("count_invalid", destroyed, both, "Lena Lead")  # nobody is their own witness
+        refused("password_needed", destroyed, lead, "Carla Check")
+        refused("role_not_allowed", destroyed, lead.seconded_by(ADA, SECRETS[ADA]), ADA)
+        assert destroyed(both, "Carla Check")["total"] == 2
+        entry = list(sk.record.entries(both, "LOT24A"))[-1]
+        assert [one["meaning"] for one in entry["signatures"]] == ["done", "witnessed"]
         assert sk.record.verify(both)["sound"]
 
 

@@ -147,6 +147,8 @@ def test_a_lot_closes_when_its_list_is_empty_and_not_before(told: Bench) -> None
     # Decommissioning goes on after the lot is closed, and is reviewed too.
     sk.label.decommission(record, lot, "1", reason="lost", count=1)
     assert names(listed(told)) == [("decommissioned", "lost", 1)]
+    unit = {"on": date(2026, 6, 1), "by": "Quality Unit"}
+    assert sk.lot.decide(record, lot, "refused", **unit)["unreviewed"] == 1
     refused("reason_needed", sk.lot.reopen, record, lot, reason=" ")
     assert sk.lot.reopen(record, lot, reason="two rolls found")["state"] == "running"
     refused("lot_state", sk.lot.reopen, record, lot, reason="twice")
@@ -155,7 +157,7 @@ def test_a_lot_closes_when_its_list_is_empty_and_not_before(told: Bench) -> None
     told.reviewed()
     refused("lot_unbalanced", sk.lot.close, record, lot)
     sk.lot.close(record, lot, explanation="one lost", investigation="INV-1")
-    sk.lot.decide(record, lot, "released", on=date(2026, 6, 1), by="Quality Unit")
+    assert sk.lot.decide(record, lot, "released", reason="found", **unit)["unreviewed"] == 0
     came = refused("lot_state", sk.lot.reopen, record, lot, reason="a complaint").came
     assert "Quality Unit" in came
     told.heads()
@@ -166,10 +168,16 @@ def test_nobody_reviews_what_they_did_or_confirmed(told: Bench) -> None:
     groups = listed(told)
     accepted = next(one for one in groups if one["kind"] == "accepted")
     live = replace(told.record, practice=False, role="compliance")
-    for person in (told.record.person, SECOND):
+    for person, part in ((told.record.person, "did it"), (SECOND, "confirmed it")):
         somebody = replace(live, person=person)
         told_them = refused("own_work", sign, told, accepted, record=somebody)
-        assert told_them.came == person
+        assert told_them.came == f"{person}, who {part}"
+        assert told_them.expected == f"compliance, and neither {told.record.person} nor {SECOND}"
+        assert "accepted, lamp reflection" in told_them.where
+        assert "Nobody of this record can" in told_them.remedy  # there is one in that role only
+    voided = next(one for one in groups if one["kind"] == "voided")
+    told_them = refused("own_work", sign, told, voided, record=live)
+    assert told_them.remedy == f"Let one of these sign it: {SECOND}."
     for role in ("operator", "line lead", "integrator", "administrator"):
         somebody = replace(live, person="Third Person", role=role)
         refused("role_not_allowed", sign, told, accepted, record=somebody)

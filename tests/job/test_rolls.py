@@ -176,7 +176,10 @@ def test_the_story_of_a_lot_from_the_web_to_a_released_roll(bench: Bench, web: l
         ["42", "158", "3"]
     ]
     (told,) = (row[-1] for row in rows if row[:1] == ["3"] and "job 1, rows 1 to 40" in row[2:3][0])
-    assert told.startswith("released ") and told.endswith("by Line Lead with Second Person")
+    signed = (
+        "Line Lead (line lead): done (practice); Second Person (compliance): approved (practice)"
+    )
+    assert told.startswith(f"released: {signed}; signed ")
     left = {row[0]: row[-1] for row in rows if row[3:5] == ["voided", "waste"]}
     assert set(left) == {"42", "90", "150"}
     assert "proven absent by take 2 (time); cut out of roll 3" in left["90"]

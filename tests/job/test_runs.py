@@ -61,11 +61,19 @@ def test_a_run_from_its_clearance_to_its_end(bench: Bench) -> None:
         refused("clearance_incomplete", sk.run.clearance, record, lot, "before", checked=some)
     refused("bad_value", sk.run.clearance, record, lot, "meanwhile", checked=BEFORE)
     sk.run.clearance(record, lot, "before", checked=BEFORE[::-1], second=SECOND)
+    for too_early in ("stop", "interval"):
+        refused("run_state", proven, bench, too_early)
     assert proven(bench, "start")["proven"]
+    for not_now in ("start", "stop"):
+        refused("run_state", proven, bench, not_now)
     take(bench, rows[:20])
     refused("reason_needed", sk.run.stop, record, lot, reason=" ")
     assert not sk.run.stop(record, lot, reason="web broke")["proven"]
+    for not_now in ("start", "interval"):
+        refused("run_state", proven, bench, not_now)
     proven(bench, "stop")
+    refused("run_state", proven, bench, "stop")
+    proven(bench, "interval")
     take(bench, rows[20:])
     assert kinds(bench) == []
     wanted = refused("run_state", sk.run.end, record, lot).expected
@@ -81,7 +89,7 @@ def test_a_run_from_its_clearance_to_its_end(bench: Bench) -> None:
     words = [one["what"] for one in ended["events"]]
     assert words == [
         *("started", "cleared", "challenged", "stopped", "challenged", "challenged"),
-        *("cleared", "ended"),
+        *("challenged", "cleared", "ended"),
     ]
     assert sk.run.show(record, lot, 1) == ended
     assert ended["events"][1]["detail"]["checked"] == BEFORE
@@ -147,7 +155,7 @@ def test_a_failed_challenge_holds_what_was_taken_since_the_last_pass(bench: Benc
     rows = as_seen(bench.printed(100))
     begin(bench)
     take(bench, rows[:20])
-    proven(bench, "stop")
+    proven(bench, "interval")
     rows[25]["seen"] = ""
     take(bench, rows[20:40])
     take(bench, rows[40:60])
@@ -182,8 +190,8 @@ def test_a_file_that_spans_a_failure_is_held_although_the_reader_passed_again(be
     rows = as_seen(bench.printed(40))
     begin(bench)
     take(bench, rows[:10])
-    proven(bench, "stop", caught=3)
-    proven(bench, "stop")
+    proven(bench, "interval", caught=3)
+    proven(bench, "interval")
     take(bench, rows[10:30])
     positions = [one["positions"] for one in sk.hold.list(bench.record, bench.lot)["holds"]]
     assert positions == [[[1, 10, 1]], [[11, 30, 1]]]
@@ -215,9 +223,9 @@ def test_where_clocks_agree_times_tell_what_was_read_while_the_reader_failed(
     shows = time.time + timedelta(seconds=ahead)
     sk.run.clock(bench.record, bench.lot, of="camera", shows=shows)
     time.time = begun + timedelta(minutes=20)
-    proven(bench, "stop", caught=2)
+    proven(bench, "interval", caught=2)
     time.time = begun + timedelta(minutes=25)
-    told = proven(bench, "stop")
+    told = proven(bench, "interval")
     assert told["next_held"] and told["hold"] is None
     rows[4]["at"] = ""
     take(bench, rows[:5])

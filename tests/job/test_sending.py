@@ -5,6 +5,10 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +19,7 @@ from test_packs import refused
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
+from serialkeeper.store import sending_reads
 from serialkeeper.store.destinations import only_sender
 
 LABELS = 20
@@ -72,12 +77,14 @@ def standing(bench: Bench, **more: Any) -> dict[str, Any]:
     return row
 
 
+@pytest.mark.parametrize("ahead", [2, 5_000])
 def test_a_folder_gets_every_event_once_in_order_after_review(
-    bench: Bench, standards: Path
+    bench: Bench, standards: Path, monkeypatch: pytest.MonkeyPatch, ahead: int
 ) -> None:
     """Nothing goes while the lot is open, held or to be reviewed; then all of it in documents that
     are valid, whose names sort in order; later events follow in later documents; and each document
-    has its list, with the digest that the journal tells."""
+    has its list, with the digest that the journal tells; however many events are read ahead."""
+    monkeypatch.setattr(sending_reads, "MOST_AHEAD", ahead)
     east = folder(bench, "east", most_events=4)
     serials, record = lot(bench, "A/1.b", closed=False), bench.record
     assert sent(bench)["A/1.b"]["why"] == ["the lot is running, not closed"]
@@ -201,6 +208,29 @@ def test_a_folder_that_is_gone_stops_nobody_else(bench: Bench) -> None:
     assert sent(bench, to="east")["D1"]["documents"] == 2
     first = (east / prepared["open"]["name"]).read_bytes()
     assert hashlib.sha256(first).hexdigest() == prepared["open"]["sha256"]
+    bench.heads()
+
+
+@pytest.mark.only_on("sqlite", reason="about a process and its signals")
+def test_what_goes_on_sending_leaves_checkpoints_on_its_way(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sender that is never ended would else leave nothing that anybody could hold against it."""
+    key, elsewhere = bench.folder / "key.pem", bench.folder / "elsewhere"
+    elsewhere.mkdir()
+    sk.record.key(bench.record, key)
+    sk.record.custodian(bench.record, elsewhere, minutes=1)
+    monkeypatch.setenv("SERIALKEEPER_SIGNING_KEY", str(key))
+    lot(bench, "E1")
+    east, before = folder(bench, "east"), set(elsewhere.iterdir())
+    words = ["--record", bench.url, "--as", "Line Lead", "events", "send", "--keep-going"]
+    with subprocess.Popen([sys.executable, "-m", "serialkeeper", *words]) as process:
+        until = time.monotonic() + 60
+        while not (made := set(elsewhere.iterdir()) - before) and time.monotonic() < until:
+            time.sleep(0.05)
+        process.send_signal(signal.SIGTERM)
+    assert process.returncode == 0
+    assert made and list(east.iterdir())
     bench.heads()
 
 

@@ -10,6 +10,7 @@ import pytest
 from conftest import GTIN, Bench, as_seen
 
 import serialkeeper as sk
+from serialkeeper.cli.door import run
 from serialkeeper.rules.findings import NEVER, WORDS
 
 
@@ -250,16 +251,31 @@ def test_what_the_quality_unit_decided_is_recorded_and_counts_for_keeping(bench:
     assert sk.record.verify(bench.record)["sound"]
 
 
-def test_a_lot_with_open_points_does_not_close(bench: Bench) -> None:
-    """A rejected label, an unseen label, an unprinted one: each is named."""
+def test_a_lot_with_open_points_does_not_close(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A rejected label, an unseen label, an unprinted one: each is named. What is still to be
+    counted is named too, labels that were cut out with their witness; an alarm that somebody looked
+    at tells of nothing put aside where nothing was."""
     spoiled(bench)
     sk.serials.allocate(bench.record, bench.lot, 2)
     with pytest.raises(sk.Refused) as refused:
         sk.lot.close(bench.record, bench.lot)
     assert refused.value.word == "lot_open_points"
     told = " ".join((refused.value.came, *refused.value.more))
-    for piece in ("2 allocated", "1 printed labels were not seen", "4 rejected"):
+    for piece in ("2 allocated", "1 printed label not seen", "4 rejected"):
         assert piece in told
+    sk.label.void(bench.record, bench.lot, "3,5", reason="waste", count=2)
+    common = ["--record", bench.url, "--as", "Line Lead"]
+    assert run(["lot", "reconcile", bench.lot, *common]) == 5
+    out = capsys.readouterr().out
+    assert "lot count LOT24A printer_counter N" in out and "lot count LOT24A samples" not in out
+    assert "cut out and destroyed: serialkeeper lot count LOT24A destroyed N --witness NAME" in out
+    words = {"cause": "old web", "restart_check": "10 labels read"}
+    sk.alarm.acknowledge(bench.record, bench.lot, [range(1, 9)], **words)
+    assert run(["alarm", "list", bench.lot, *common]) == 0
+    out = capsys.readouterr().out
+    assert "old web" in out and "held" not in out and "put aside" not in out
 
 
 @pytest.mark.parametrize(

@@ -62,6 +62,21 @@ def test_a_long_table_says_what_it_leaves_out() -> None:
         assert page.count("<tr>") == MOST_ROWS + 2
 
 
+def test_no_line_of_the_last_section_stands_alone() -> None:
+    """However much comes before it, the end of a document stands on one page with its heading."""
+    one = section("One", *(Say("x " * 300) for _ in range(4)))
+    facts = Told(tuple((f"name {n}", "value") for n in range(9)))
+    last = section("The end", facts, Say("said " * 40, "soft"), Say("last words", "soft"))
+    broke = 0
+    for lines in range(46, 80):
+        more = section("More", *(Say("a line") for _ in range(lines)))
+        made, pages = page_papers.pdf(Document("T", "s", "r", sections=(one, more, last)), "letter")
+        text = pypdfium2.PdfDocument(made)[pages - 1].get_textpage().get_text_range()
+        assert "The end" in text and "name 0" in text and "last words" in text
+        broke += "a line" not in text
+    assert 0 < broke < 34
+
+
 @given(st.data())
 def test_charts_count_every_label_once(data: st.DataObject) -> None:
     """Bars and cells together tell as many labels as there are, whatever was found where."""

@@ -56,6 +56,7 @@ LINE = {
     *("roll turned", "roll marked", "labels removed", "label replaced", "ssccs reserved"),
     *("ssccs given", "packs numbered", "packed", "pack checked", "pack label made"),
     *("pack label checked", "pack label torn", "packs shipped", "counted", "held", "unpacked"),
+    "destruction counted",
 }
 """What is done at the line: operator and line lead."""
 
@@ -70,7 +71,7 @@ DECIDED = {
         "lot closing noted",
     ),
     *("held", "unpacked", "challenge made", "prefixes reserved", "ssccs reserved"),
-    "lot reported",
+    *("lot reported", "destruction counted"),
 }
 """What is decided: line lead and compliance."""
 

@@ -104,14 +104,17 @@ def test_only_entries_from_before_may_be_unsigned() -> None:
     assert told.fault(plain) == ""
     assert told.fault(replace(plain, seq=4))
     assert told.fault(replace(plain, chain=2))
+    settled = entry(1, 9, "document settled")
+    assert signers(first).fault(settled) and told.fault(settled) == ""  # signed since 0020
 
 
 def test_what_is_signed_is_written_by_people_who_decide() -> None:
     """Each is a verb of a lot's chain, but the recovery of a record; and none that an operator may
-    write, but the clearance of the line, which is theirs."""
+    write, but the clearance of the line and what was destroyed before a witness, which are theirs
+    too."""
     assert set(NEEDED) <= set(replay.VERBS)
     assert set(NEEDED) & replay.HOUSE_VERBS == {"record recovered"}
     theirs = [verb for verb in NEEDED if may(verb, "operator", practice=False)]
-    assert theirs == ["run cleared"]
+    assert theirs == ["run cleared", "destruction counted"]
     for verb in replay.HOUSE_VERBS - set(NEEDED):
         assert KEY not in signed(entry(0, 1, verb), "", practice=True).data
