@@ -199,7 +199,7 @@ def act(
             try:
                 with served.visitors.sent(visit, form.text("key")) as sent:
                     if not sent.to:
-                        done = function(in_hands(record, form), form, **named)
+                        done = function(record=in_hands(record, form), form=form, **named)
                         sent.to = done.to or _filled(page.path, request)
                         served.visitors.tell(visit, done.word, **done.values)
                 return RedirectResponse(sent.to, 303)

@@ -21,6 +21,19 @@ def approve(record: InHand, form: Sent, name: Lot) -> Done:
     return Done("told.approved", {"lot": made["lot"]})
 
 
+@act(
+    router,
+    "/lots/{gtin}/{lot}/allocate",
+    "serials allocate",
+    of=OF_LOT,
+    beside={"guessing_odds": "count"},
+)
+def allocate(record: InHand, form: Sent, name: Lot) -> Done:
+    """Allocate numbers."""
+    made = nouns.serials.allocate(record, name, form.whole("count"))
+    return Done("told.allocated", {"lot": made["lot"], "count": made["count"]})
+
+
 @act(router, "/lots/{gtin}/{lot}/hold", "hold place", of=OF_LOT)
 def hold(record: InHand, form: Sent, name: Lot) -> Done:
     """Hold the whole lot."""

@@ -8,10 +8,11 @@ from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Query, Request
+from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from serialkeeper import nouns
-from serialkeeper.errors import Refused, SerialKeeperError, WrongUsage
+from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
 from serialkeeper.web.acting import Form, read_form, wrong
@@ -38,15 +39,10 @@ def start() -> Response:
 
 
 @router.get("/static/{name}")
-def file(name: str, request: Request) -> Response:
+def file(name: str) -> Response:
     """A file that pages need."""
     if (found := static(name)) is None:
-        raise WrongUsage(
-            "usage",
-            "There is nothing at that path.",
-            where=request.url.path,
-            remedy="Load the page again.",
-        )
+        raise HTTPException(404)
     return found
 
 

@@ -32,12 +32,17 @@ HEADERS = {
     "base-uri 'none'",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
     "Cross-Origin-Opener-Policy": "same-origin",
+    "Referrer-Policy": "same-origin",  # with none, a browser does not say whose page a form is of
     "Vary": "Accept, Accept-Language, Cookie",
 }
 """Of every page; the gate's own go along."""
 
 PLACES = (("find", "/find"), ("lots", "/lots"), ("products", "/products"))
 """The pages that every page leads to, in this order: name and path."""
+
+
+ALERT = 'role="alert"'
+"""What stands in a page that tells a refusal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,16 +96,25 @@ def render(request: Request, template: str, status: int = 200, **more: Any) -> R
     visit = served.visitors.visit(request)
     words = words_of(request, visit)
     record: Record | None = getattr(request.state, "record", None)
-    shown = {"it": None, "tried": None, **_around(request, served, visit, words, record), **more}
-    text = _environment().get_template(template).render(shown)
+    nothing = {"it": None, "tried": None, "above": None}
+    shown = {**nothing, **_around(request, served, visit, words, record), **more}
+    page = _environment().get_template(template)
+    text = page.render(shown)
+    if shown["tried"] and ALERT not in text:  # its form, or its field, is not offered any more
+        text = page.render({**shown, "above": shown["tried"].refusal})
     response = Response(text, status, HEADERS, media_type=HTML)
     if visit.fresh:
         served.visitors.keep(response, "browser", visit.browser)
-    if request.query_params.get("lang") in catalogue():
-        served.visitors.keep(response, "language", words.language, seconds=YEAR)
+    _keep_language(request, response)
     if status == 200 and (lot := _lot_of(request)):
         served.visitors.keep(response, "lot", lot)
     return response
+
+
+def _keep_language(request: Request, response: Response) -> None:
+    """A language that was asked for stays."""
+    if (asked := request.query_params.get("lang", "")) in catalogue():
+        request.app.state.served.visitors.keep(response, "language", asked, seconds=YEAR)
 
 
 def words_of(request: Request, visit: Visit) -> Words:
@@ -150,7 +164,9 @@ def tell(request: Request, error: SerialKeeperError, status: int = 0) -> Respons
         return problem(error, status)
     status = status or status_of(error)
     if status == 401:
-        return RedirectResponse(f"/sign-in?{urlencode({'back': here(request)})}", 303)
+        answer = RedirectResponse(f"/sign-in?{urlencode({'back': here(request)})}", 303)
+        _keep_language(request, answer)
+        return answer
     return render(request, "refused.html", status, refusal=error)
 
 
@@ -188,9 +204,9 @@ def _environment() -> Environment:
     return environment
 
 
-def _template(name: str) -> str | None:
+def _template(name: str) -> tuple[str, str, None]:
     found = files("serialkeeper").joinpath("web", "templates", name)
-    return found.read_text(encoding="utf-8") if found.is_file() else None
+    return found.read_text(encoding="utf-8"), name, None
 
 
 def _grouped(number: int | None) -> str:

@@ -239,7 +239,7 @@ def test_a_person_comes_in_by_badge_or_name_and_goes(station: Station) -> None:
         ):
             assert not is_here(elsewhere)
         page = browser.sign_in(name=LENA, password=OWN, back="//evil.example/")
-        assert page.url.host == "localhost" and page.url.path == "/lots"
+        assert page.url.host == "localhost" and page.url.path == "/find"
         assert browser.sign_in(password=BADGE).status_code == 422, "a badge alone is not tried"
         told = "\n".join(client.lines)
         assert LENA not in told and OWN not in told and "session 2" in told
@@ -274,7 +274,7 @@ def test_a_session_is_over_when_it_was_idle_and_looking_on_is_no_use(station: St
         page = browser.send("/password", name=LENA, password=OWN, new=other, again=other)
         assert page.url.path == "/sign-in" and "is changed" in page.text
         assert browser.get(LOT).url.path == "/sign-in"
-        assert browser.sign_in(name=LENA, password=other).url.path == "/lots"
+        assert browser.sign_in(name=LENA, password=other).url.path == "/find"
 
 
 def test_what_is_signed_asks_again_and_a_token_does_not_reach_it(station: Station) -> None:
@@ -345,7 +345,7 @@ def test_wrong_passwords_are_slowed_by_address_and_by_name(
         assert page.status_code == 429 and "too_many_tries" in page.text
         later = clock.seconds() + visits.TRIES_SECONDS
         monkeypatch.setattr(clock, "seconds", lambda: later)
-        assert browser.sign_in(name=LENA, password=OWN).url.path == "/lots"
+        assert browser.sign_in(name=LENA, password=OWN).url.path == "/find"
     with station.of(ADA) as administrator:
         assert len(sk.person.alarms(administrator)) == 1
 
