@@ -6,10 +6,8 @@ Source: RFC 9110 12.5.1 (Accept). Who may come in is told in `test_pages_safety.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,9 +15,7 @@ from asking import Client, served
 from conftest import GTIN, Bench, as_seen
 
 import serialkeeper as sk
-from serialkeeper.web import wording
 
-WEB = Path(wording.__file__).parent
 HTML = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 LOT = f"/lots/{GTIN}/LOT24A"
 
@@ -104,24 +100,3 @@ def test_a_form_does_one_step_once_and_says_what_is_wrong_beside_its_field(
     shown = practising.get(LOT).text
     assert "Hold 1 is placed" in shown and "&lt;b&gt;odd" in shown and "<b>odd" not in shown
     assert "Hold 1 is placed" not in practising.get(LOT).text
-
-
-def test_every_word_of_a_page_stands_in_every_language() -> None:
-    """The same keys, the same places to fill, none that no page uses, none that is missing."""
-    texts = {one.stem: one.read_text(encoding="utf-8") for one in (WEB / "words").glob("*.toml")}
-    keys: dict[str, dict[str, set[str]]] = {}
-    for language, text in texts.items():
-        keys[language] = {
-            f"{section}.{name}": set(re.findall(r"{(\w+)}", words))
-            for section, names in tomllib.loads(text).items()
-            for name, words in names.items()
-        }
-    assert len(keys) >= 2 and all(one == keys["en"] for one in keys.values())
-    sources = [*WEB.glob("templates/*.html"), *WEB.glob("*.py")]
-    whole = "\n".join(one.read_text(encoding="utf-8") for one in sources)
-    asked = set(re.findall(r"""\bt\(["']([a-z_.]+)["']""", whole)) - {"place.", "refusal."}
-    listed = set(re.findall(r'\bt\.of\("(\w+)"', whole)) | {"place", "refusal"}
-    listed |= set(re.findall(r'state_mark\("(\w+)"', whole))
-    told = set(re.findall(r'"(told\.\w+)"', whole))
-    assert asked | told <= keys["en"].keys()
-    assert {key for key in keys["en"] if key.partition(".")[0] not in listed} <= asked | told

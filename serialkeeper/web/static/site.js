@@ -85,8 +85,8 @@ if (idle) {
   }, 5000);
 }
 
-// A figure beside a field that follows what is typed: data-live-figure names the address, in which
-// the field's value is put for VALUE; the answer's member data-tells is shown.
+// The odds beside a field that follow what is typed: data-follows names the field, data-asks the
+// address, in which its value stands for VALUE.
 for (const place of document.querySelectorAll("[data-follows]")) {
   const field = document.getElementById(place.dataset.follows);
   let asked = 0;
@@ -97,12 +97,16 @@ for (const place of document.querySelectorAll("[data-follows]")) {
       place.textContent = "";
       return;
     }
-    const answer = await fetch(place.dataset.asks.replace("VALUE", value), { headers: { Accept: "application/json" } });
+    let told = null;
+    try {
+      const answer = await fetch(place.dataset.asks.replace("VALUE", value), { headers: { Accept: "application/json" } });
+      told = answer.ok ? await answer.json() : null;
+    } catch {
+      // the server is gone for now: there is no figure
+    }
     if (mine !== asked) return;
-    const told = answer.ok ? await answer.json() : { allowed: false, arithmetic: "" };
-    place.textContent = answer.ok ? told.arithmetic : "";
-    place.className = "live mark-line " + (told.allowed ? "normal" : "danger");
-    place.dataset.allowed = told.allowed;
+    place.textContent = told ? told.arithmetic : "";
+    place.className = "live" + (told ? (told.allowed ? " said normal" : " said danger") : "");
   };
   field.addEventListener("input", () => {
     clearTimeout(place.waiting);
