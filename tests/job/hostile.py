@@ -749,7 +749,13 @@ def requests() -> Iterator[Attack]:
     plain = _asked("POST", numbers, content=b'{"count": 1}', headers={"Content-Type": "text/plain"})
     yield Attack(kind, "JSON that says it is text", plain, "usage")
     for path in (
-        *("/nothing", "/../../etc/passwd", "/%2e%2e/%2e%2e/etc/passwd", "//lots", "/lots/"),
+        *(
+            "/nothing",
+            "/../../etc/passwd",
+            "/%2e%2e/%2e%2e/etc/passwd",
+            "http://localhost:8470//lots",
+            "/lots/",
+        ),
         *("/lots/9521234543213/LOT24A", f"{_LOT}/labels/99999999999999999999", f"{_LOT}/labels/-1"),
         *(f"{_LOT}/labels?stat=doubtful", f"{_LOT}/fit?x=nan", f"{_LOT}/pulls?pitch=1e9"),
     ):
