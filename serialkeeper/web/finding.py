@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 
 from serialkeeper import nouns
+from serialkeeper.errors import Refused
 from serialkeeper.store.record import Record
 from serialkeeper.web.answers import shows
 from serialkeeper.web.asking import Opened
@@ -24,16 +25,19 @@ def find(record: Opened, code: Code = "") -> dict[str, Any]:
     """What is it? An empty field first; then what was scanned, part by part."""
     code = code.strip()
     found = nouns.scan(record, code) if code else None
-    lives = [_life(record, one["known"]) for one in found["codes"][:MOST_CODES]] if found else []
+    lives = [_life(record, one) for one in found["codes"][:MOST_CODES]] if found else []
     return {"code": code, "scan": found, "lives": lives}
 
 
-def _life(record: Record, known: dict[str, Any]) -> dict[str, Any]:
+def _life(record: Record, code: dict[str, Any]) -> dict[str, Any]:
     """The whole life of the label, or the tree of the pack, that a code names."""
-    label, pack = known["label"], known["pack"]
-    found: dict[str, Any] = {"label": None, "pack": None}
-    if isinstance(label, dict):
-        found["label"] = nouns.label.show(record, label["gtin"], serial=label["serial"])
-    if isinstance(pack, dict):
-        found["pack"] = nouns.pack.show(record, pack["key"])
-    return found
+    label = code["known"]["label"]
+    if label:
+        shown = nouns.label.show(record, label["gtin"], serial=label["serial"])
+        return {"label": shown, "pack": None}
+    there = {part["ai"]: part["value"] for part in code["parts"]}
+    key = there.get("00") or f"{there.get('01')}/{there.get('21')}"
+    try:
+        return {"label": None, "pack": nouns.pack.show(record, key)}
+    except Refused:  # no pack either; what the scan tells says so
+        return {"label": None, "pack": None}

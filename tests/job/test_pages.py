@@ -5,6 +5,7 @@ Source: RFC 9110 12.5.1 (Accept). Who may come in is told in `test_pages_safety.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import Any
 
 import pytest
 from asking import Client, served
-from conftest import GTIN, Bench, as_seen
+from conftest import EXPIRY, GTIN, Bench, as_seen
 
 import serialkeeper as sk
 
@@ -67,19 +68,56 @@ def test_a_browser_gets_a_page_and_a_program_the_same_in_json(
 def test_find_says_what_a_code_is_and_all_that_happened_to_it(
     bench: Bench, practising: Client
 ) -> None:
-    """However the separator comes; what is wrong with a code is said part by part."""
-    rows = as_seen(bench.printed(6))
-    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    """However the separator comes; what is wrong with a code is said part by part; the place of a
+    label, its findings, its life, what it is in; a pack with the tree of what is in it. A program
+    is told the same."""
+    record, lot = bench.record, "PACKED"
+    levels = bench.folder / "levels.toml"
+    levels.write_text("[case]\nholds = 4\n\n[pallet]\nholds = 2\n")
+    sk.product.packs(record, GTIN, levels)
+    sk.lot.open(record, GTIN, lot, expiry=EXPIRY, target=12)
+    sk.lot.approve(record, lot)
+    bench.lot = lot
+    rows = as_seen(bench.printed(12))
+    rows[10]["seen"] = ""
+    sk.inspect.take(record, lot, bench.results(rows))
+    cases = sk.pack.build(record, lot, "case", in_order=True, count=2)["packs"]
+    keys = [one["key"] for one in cases]
+    [pallet] = sk.pack.build(record, lot, "pallet", keys)["packs"]
+    sk.hold.place(record, lot, positions="3", reason="odd <colour>")
+
+    def found(code: str, **more: str) -> str:
+        answer = practising.get("/find", params={"code": code, **more})
+        assert answer.status_code == 200, answer.text
+        return str(answer.text)
+
     code = rows[2]["seen"]
     for text in (code, code.replace("{GS}", "\x1d"), code[3:]):
-        page = practising.get("/find", params={"code": text}).text
-        assert "Good" in page and "Printed, not seen" in page and "LOT24A" in page
-        assert re.search(r"Well formed|well formed", page)
-    wrong = practising.get("/find", params={"code": "]d20109521234543214"}).text
+        page = found(text)
+        for told in ("Good", "Printed, not seen", "job 1, row 1, lane 3", keys[0], "positions 3"):
+            assert told in page, told
+        assert "odd &lt;colour&gt;" in page
+    unread = sk.label.show(record, f"{GTIN}/{lot}", position=11)
+    page = found(unread["code"])
+    assert "Rejected" in page and unread["findings"][0]["detail"] in page
+    pack = found(f"(00){pallet['key']}")
+    assert "pallet: In use" in pack and "2 of 2" in pack and "odd &lt;colour&gt;" in pack
+    units = [row["serial"] for row in sk.label.list(record, lot)][:8]
+    assert all(key in pack for key in keys) and all(unit in pack for unit in units)
+    assert "knows no pack" in found("(00)095212349999999994")
+    wrong = found("]d20109521234543214")
     assert "Not well formed" in wrong and "check digit" in wrong
-    assert "Wohlgeformt" in practising.get("/find", params={"code": code, "lang": "de"}).text
+    for text in (GTIN, lot, units[0], "https://id.example/01/" + GTIN, "no such thing", "(21"):
+        assert "Not in the record" in found(text) or "PACKED" in found(text) or GTIN in found(text)
     odd = '"><script>alert(1)</script>'
-    assert odd not in practising.get("/find", params={"code": odd}).text
+    assert odd not in found(odd)
+    asked = {"params": {"code": code}, "headers": {"Accept": "application/json"}}
+    told = practising.get("/find", **asked).json()
+    assert told["scan"] == sk.scan(record, code)
+    [own] = told["lives"]
+    shown = sk.label.show(record, GTIN, serial=rows[2]["seen"].split("{GS}")[0][-12:])
+    assert own["label"] == json.loads(json.dumps(shown))
+    assert "Wohlgeformt" in found(code, lang="de")
 
 
 def test_a_form_does_one_step_once_and_says_what_is_wrong_beside_its_field(
