@@ -57,6 +57,14 @@ def count(
     return {"lot": lot.number, "term": term, "value": value, "total": total}
 
 
+def look(record: Record, name: str) -> dict[str, Any]:
+    """Both ledgers as they stand now, and the lot's state; nothing is written. Refuses
+    `lot_unknown`."""
+    with record.read() as view:
+        lot = view.lot(name)
+        return {**describe(view, lot, balance_of(view, lot)), "state": lot.state}
+
+
 def reconcile(record: Record, name: str) -> dict[str, Any]:
     """Hold both ledgers against each other; a balanced lot becomes `reconciled`.
 

@@ -65,12 +65,18 @@ class Form:
             raise wrong(name, "The field is empty.", expected="a text", came="nothing")
         return text
 
-    def whole(self, name: str, otherwise: int | None = None) -> int:
-        """A whole number; spaces between its thousands are fine. Refuses `bad_value`."""
+    def whole(self, name: str, otherwise: int | None = None, *, signed: bool = False) -> int:
+        """A whole number; spaces between its thousands are fine. Refuses `bad_value`.
+
+        Args:
+            otherwise: what nothing stands for.
+            signed: whether it may have a minus before it.
+        """
         text = "".join(self.text(name).split())
         if not text and otherwise is not None:
             return otherwise
-        if not (text.isascii() and text.isdecimal() and int(text) <= HIGHEST):
+        digits = text.removeprefix("-") if signed else text
+        if not (digits.isascii() and digits.isdecimal() and int(digits) <= HIGHEST):
             expected = "a whole number, digits only"
             raise wrong(name, "That is no number.", expected=expected, came=self.text(name))
         return int(text)

@@ -23,7 +23,7 @@ from starlette.types import Receive, Scope, Send
 from serialkeeper.errors import SerialKeeperError
 from serialkeeper.web.forms import HERE
 from serialkeeper.web.gate import SLOWEST_PIECE
-from serialkeeper.web.pages import PAGES, Page, render, wants_page
+from serialkeeper.web.pages import PAGE_PARAMETERS, PAGES, Page, render, wants_page
 from serialkeeper.web.problems import EVERYWHERE, MEDIA_TYPE
 
 PIECE = 256 * 1024
@@ -143,22 +143,6 @@ def route(
     content = gives or {JSON: {"schema": {"$ref": HERE + step.replace(" ", "-")}}}
 
     def declare(function: Callable[..., Any]) -> Callable[..., Any]:
-        @functools.wraps(function)
-        def answered(*arguments: Any, request: Request, **named: Any) -> Response:
-            result = function(*arguments, **named)
-            if isinstance(result, Response):
-                return result
-            if page and wants_page(request):
-                return render(request, page, it=result)
-            vary = {"Vary": "Accept"} if page else {}
-            return Response(orjson.dumps(result), headers=vary, media_type=JSON)
-
-        if page:
-            PAGES[page] = Page(page, path, function)
-        signature = inspect.signature(function)
-        asked = inspect.Parameter("request", inspect.Parameter.KEYWORD_ONLY, annotation=Request)
-        parameters = [*signature.parameters.values(), asked]
-        answered.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
         noun = step.split(maxsplit=1)[0]
         return router.api_route(
             path,
@@ -169,6 +153,48 @@ def route(
             response_model=None,
             responses={200: {"description": "Done.", "content": dict(content)}, **_refusals()},
             openapi_extra={"x-step": step, **more},
-        )(answered)
+        )(_answering(function, path, page))
 
     return declare
+
+
+def shows(
+    router: APIRouter, path: str, page: str, *, takes: tuple[str, ...] = ()
+) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Declare a page that is no single step's answer; a program gets what it shows as JSON.
+
+    Args:
+        path: where.
+        page: the template that shows it.
+        takes: the parameters that may stand behind the path.
+    """
+
+    def declare(function: Callable[..., Any]) -> Callable[..., Any]:
+        PAGE_PARAMETERS[path] = takes
+        return router.get(path, include_in_schema=False, response_model=None)(
+            _answering(function, path, page)
+        )
+
+    return declare
+
+
+def _answering(function: Callable[..., Any], path: str, page: str) -> Callable[..., Response]:
+    """The function's answer as whoever asks wants it: a page, or JSON."""
+
+    @functools.wraps(function)
+    def answered(*arguments: Any, request: Request, **named: Any) -> Response:
+        result = function(*arguments, **named)
+        if isinstance(result, Response):
+            return result
+        if page and wants_page(request):
+            return render(request, page, it=result)
+        vary = {"Vary": "Accept"} if page else {}
+        return Response(orjson.dumps(result), headers=vary, media_type=JSON)
+
+    if page:
+        PAGES[page] = Page(page, path, function)
+    signature = inspect.signature(function)
+    asked = inspect.Parameter("request", inspect.Parameter.KEYWORD_ONLY, annotation=Request)
+    parameters = [*signature.parameters.values(), asked]
+    answered.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+    return answered

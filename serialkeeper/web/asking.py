@@ -22,7 +22,7 @@ from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
 from serialkeeper.store.sign_in import Component, InSession
 from serialkeeper.web.gate import LARGEST_FILE, Body
-from serialkeeper.web.pages import wants_page
+from serialkeeper.web.pages import PAGE_PARAMETERS, wants_page
 from serialkeeper.web.visits import Entered, Visitors
 
 NOTED_EACH_MINUTE = 30
@@ -207,10 +207,6 @@ FileName = Annotated[
         description="What the file is called; it stands in the journal.",
     ),
 ]
-
-
-PAGE_PARAMETERS: dict[str, tuple[str, ...]] = {}
-"""What pages take that have no JSON beside them, by path; they put themselves in."""
 
 
 async def check_query(request: Request) -> None:

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import APIRouter
 
 from serialkeeper import nouns
+from serialkeeper.rules.counts import WITNESSED
+from serialkeeper.steps import reconciliation
 from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Sent, act
-from serialkeeper.web.asking import InHand, Lot
+from serialkeeper.web.answers import private_folder, shows
+from serialkeeper.web.asking import InHand, Lot, Opened
 
 router = APIRouter(include_in_schema=False)
 
-OF_LOT = looking.LOT_PAGE
+OF_LOT, OF_SUM = looking.LOT_PAGE, "balance.html"
 
 
 @act(router, "/lots/{gtin}/{lot}/approve", "lot approve", of=OF_LOT)
@@ -39,3 +44,57 @@ def hold(record: InHand, form: Sent, name: Lot) -> Done:
     """Hold the whole lot."""
     made = nouns.hold.place(record, name, reason=form.text("reason"), case=form.text("case"))
     return Done("told.held", {"hold": made["hold"]})
+
+
+@act(router, "/lots/{gtin}/{lot}/print", "print write", of=OF_LOT)
+def print_job(record: InHand, form: Sent, name: Lot) -> Done:
+    """Issue labels to the printer; the file is had from the list of jobs, as often as it is
+    needed."""
+    first, last = form.whole("first", 0) or None, form.whole("last", 0) or None
+    with private_folder() as folder:
+        made = nouns.print.write(
+            record,
+            name,
+            lanes=form.whole("lanes"),
+            out=folder / "job.csv",
+            first=first,
+            last=last,
+            by=form.text("by") or "rows",
+        )
+    return Done("told.printed", {"job": made["job"], "count": made["count"]})
+
+
+@shows(router, "/lots/{gtin}/{lot}/balance", OF_SUM)
+def balance(record: Opened, name: Lot) -> Any:
+    """Labels that were counted beside numbers by state, as they stand now. Nothing is written."""
+    return reconciliation.look(record, name)
+
+
+@act(router, "/lots/{gtin}/{lot}/count", "lot count", of=OF_SUM, beside={"count_invalid": "value"})
+def count(record: InHand, form: Sent, name: Lot) -> Done:
+    """Enter what was counted; where a witness is needed, the second person is it."""
+    term, value = form.needed("term"), form.whole("value", signed=True)
+    witness = form.text("second") if term in WITNESSED else ""
+    made = nouns.lot.count(record, name, term, value, witness=witness, reason=form.text("reason"))
+    return Done("told.counted", {"value": made["value"], "total": made["total"]})
+
+
+@act(router, "/lots/{gtin}/{lot}/reconcile", "lot reconcile", of=OF_SUM)
+def reconcile(record: InHand, form: Sent, name: Lot) -> Done:
+    """Hold both ledgers against each other; a lot whose ledgers agree is reconciled."""
+    del form
+    made = nouns.lot.reconcile(record, name)
+    return Done("told.balanced" if made["balanced"] else "told.unbalanced")
+
+
+@act(router, "/lots/{gtin}/{lot}/close", "lot close", of=OF_SUM)
+def close(record: InHand, form: Sent, name: Lot) -> Done:
+    """Close a lot; one whose ledgers do not agree, with an explanation and a second person."""
+    made = nouns.lot.close(
+        record,
+        name,
+        explanation=form.text("explanation"),
+        investigation=form.text("investigation"),
+        second=form.text("second"),
+    )
+    return Done("told.closed", {"lot": made["lot"], "head": made["head"]})

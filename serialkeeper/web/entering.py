@@ -16,8 +16,8 @@ from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
 from serialkeeper.web.acting import Form, read_form, wrong
-from serialkeeper.web.asking import PAGE_PARAMETERS, Served
-from serialkeeper.web.pages import PLACES, Tried, is_here, render, static
+from serialkeeper.web.asking import Served
+from serialkeeper.web.pages import PAGE_PARAMETERS, PLACES, Tried, is_here, render, static
 from serialkeeper.web.problems import status_of
 from serialkeeper.web.visits import YEAR, Entered
 

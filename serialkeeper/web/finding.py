@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
-from starlette.responses import Response
+from fastapi import APIRouter, Query
 
 from serialkeeper import nouns
 from serialkeeper.store.record import Record
-from serialkeeper.web.asking import PAGE_PARAMETERS, InHand
-from serialkeeper.web.pages import render
+from serialkeeper.web.answers import shows
+from serialkeeper.web.asking import Opened
 
-router = APIRouter(include_in_schema=False)
-
-PAGE_PARAMETERS["/find"] = ("code",)
+router = APIRouter()
 
 MOST_CODES = 20
 """Codes of one text that are shown with their lives."""
@@ -22,13 +19,13 @@ MOST_CODES = 20
 Code = Annotated[str, Query(max_length=8192)]
 
 
-@router.get("/find")
-def find(record: InHand, request: Request, code: Code = "") -> Response:
+@shows(router, "/find", "find.html", takes=("code",))
+def find(record: Opened, code: Code = "") -> dict[str, Any]:
     """What is it? An empty field first; then what was scanned, part by part."""
     code = code.strip()
-    it = nouns.scan(record, code) if code else None
-    lives = [_life(record, one["known"]) for one in it["codes"][:MOST_CODES]] if it else []
-    return render(request, "find.html", it=it, code=code, lives=lives)
+    found = nouns.scan(record, code) if code else None
+    lives = [_life(record, one["known"]) for one in found["codes"][:MOST_CODES]] if found else []
+    return {"code": code, "scan": found, "lives": lives}
 
 
 def _life(record: Record, known: dict[str, Any]) -> dict[str, Any]:

@@ -19,7 +19,7 @@ router = APIRouter()
 
 _verifying = Lock()
 
-LOT_PAGE = "lot.html"
+LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
 
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
@@ -75,13 +75,13 @@ def location(record: Opened, location: Name) -> Any:
     return nouns.location.show(record, location)
 
 
-@look("/products", "product list", page="products.html")
+@look("/products", "product list", page=PRODUCTS_PAGE)
 def products(record: Opened) -> Any:
     """All trade items."""
     return nouns.product.list(record)
 
 
-@look("/products/{gtin}", "product show")
+@look("/products/{gtin}", "product show", page="product.html")
 def product(record: Opened, gtin: Gtin) -> Any:
     """One trade item, how its labels look, and its packs."""
     return nouns.product.show(record, gtin)

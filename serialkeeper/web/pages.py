@@ -58,6 +58,10 @@ PAGES: dict[str, Page] = {}
 """All pages by the names of their templates; routes put themselves in."""
 
 
+PAGE_PARAMETERS: dict[str, tuple[str, ...]] = {}
+"""What pages take that stand in no document for programs, by path; they put themselves in."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tried:
     """A form that was refused.

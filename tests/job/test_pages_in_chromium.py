@@ -120,6 +120,86 @@ def test_a_practice_lot_by_keyboard(bench: Bench, window: Any) -> None:
         assert not window.locator("nav").is_visible() and window.locator("h1").is_visible()
 
 
+def test_a_lot_from_its_product_to_its_closing_by_forms(bench: Bench, window: Any) -> None:
+    """Each form is one step; what it did is told on the page that it leads to, and so is why a lot
+    cannot be closed yet. Every page suits everybody, also with a refusal on it."""
+    record = bench.record
+
+    def fill(form: str, **fields: str) -> None:
+        for name, text in fields.items():
+            place = window.locator(f"#{form}-{name}")
+            if place.evaluate("one => one.tagName") == "SELECT":
+                place.select_option(text)
+            else:
+                place.fill(text)
+        window.locator(f"#form-{form} button").click()
+
+    def said(text: str) -> None:
+        window.locator(".said[role=status]").get_by_text(text).wait_for()
+
+    with serving_at(bench.url, acting="Line Lead") as address:
+        window.goto(f"{address}/products")
+        window.locator("summary").click()
+        new = {"gtin": "09521234543221", "prefix_length": "7", "name": "Drops"}
+        fill("add_product", **new)
+        window.locator("#add_product-gtin-refused").get_by_text("check digit is wrong").wait_for()
+        assert window.input_value("#add_product-name") == "Drops"
+        assert judged(window) == []
+        fill("add_product", **{**new, "gtin": "09521234543220"})
+        said("Drops is in the record")
+        looked_at(window, window.url, f"{address}/products", f"{address}/lots/open")
+        window.locator("#open_lot-gtin").select_option("09521234543220")
+        window.locator("#open_lot-target").fill("8")
+        advice = window.locator("[data-follows]")
+        advice.get_by_text("9 numbers for 8 good labels").wait_for()
+        assert "1 in" in advice.inner_text()
+        fill("open_lot", lot="A/7", expiry="2020-01-31")
+        window.locator("#open_lot-expiry-refused").wait_for()
+        fill("open_lot", expiry=str(EXPIRY))
+        said("Lot A/7 is open as a draft")
+        there = f"{address}/lots/09521234543220/A%2F7"
+        assert window.url == there
+        fill("approve")
+        said("is approved")
+        fill("allocate", count="8")
+        said("8 numbers are allocated")
+        fill("print_job", lanes="0")
+        window.locator("#form-print_job [role=alert]").wait_for()
+        fill("print_job", lanes="2")
+        said("Print job 1 is issued: 8 labels")
+        with window.expect_download() as fetched:
+            window.get_by_role("link", name="job.csv").click()
+        rows = as_seen(Path(fetched.value.path()))
+        looked_at(window, there)
+        sk.inspect.take(record, "A/7", bench.results(rows))
+        window.get_by_role("link", name="Counts, sum and closing").click()
+        fill("close")
+        window.locator("#form-close [role=alert]").get_by_text("lot_unbalanced").wait_for()
+        looked_at(window, f"{there}/balance")
+        fill("count", term="printer_counter", value="9")
+        said("9 labels are counted")
+        fill("count", term="printer_counter", value="-1")
+        window.locator("#count-value-refused").wait_for()
+        fill("count", term="printer_counter", value="-1", reason="one too many")
+        said("8 in all")
+        fill("count", term="rewind_counter", value="8")
+        fill("reconcile")
+        said("Both ledgers agree; the lot is reconciled")
+        fill("close")
+        window.locator("#form-close [role=alert]").get_by_text("review_open").wait_for()
+        bench.lot = "A/7"
+        bench.reviewed()  # the correction of a count
+        fill("close")
+        said("Lot A/7 is closed")
+        assert not window.locator("#form-count").count()
+    verbs = [one["verb"] for one in sk.record.entries(record, "A/7")]
+    assert verbs == [
+        *("lot opened", "lot approved", "allocation started", "allocated", "issued"),
+        *("take started", "taken", "take finished", "counted", "counted", "counted"),
+        *("reconciled", "reviewed", "lot closed"),
+    ]
+
+
 @pytest.fixture
 def station(database: Database, tmp_path: Path) -> Station:
     """A live record with people, a badge and its PIN, and a draft."""

@@ -86,9 +86,11 @@ if (idle) {
 }
 
 // The odds beside a field that follow what is typed: data-follows names the field, data-asks the
-// address, in which its value stands for VALUE.
+// address, in which its value stands for VALUE, and that of the field data-with for OTHER; data-says
+// is a sentence before them.
 for (const place of document.querySelectorAll("[data-follows]")) {
   const field = document.getElementById(place.dataset.follows);
+  const other = place.dataset.with && document.getElementById(place.dataset.with);
   let asked = 0;
   const ask = async () => {
     const value = field.value.replace(/\s/g, "");
@@ -99,18 +101,23 @@ for (const place of document.querySelectorAll("[data-follows]")) {
     }
     let told = null;
     try {
-      const answer = await fetch(place.dataset.asks.replace("VALUE", value), { headers: { Accept: "application/json" } });
+      const there = place.dataset.asks.replace("VALUE", value).replace("OTHER", other ? other.value : "");
+      const answer = await fetch(there, { headers: { Accept: "application/json" } });
       told = answer.ok ? await answer.json() : null;
     } catch {
       // the server is gone for now: there is no figure
     }
     if (mine !== asked) return;
-    place.textContent = told ? told.arithmetic : "";
+    const says = (place.dataset.says || "").replace("COUNT", told && told.count).replace("TARGET", value);
+    place.textContent = told ? `${says} ${told.arithmetic}`.trim() : "";
     place.className = "live" + (told ? (told.allowed ? " said normal" : " said danger") : "");
   };
-  field.addEventListener("input", () => {
-    clearTimeout(place.waiting);
-    place.waiting = setTimeout(ask, 200);
-  });
+  for (const one of [field, other]) {
+    if (!one) continue;
+    one.addEventListener("input", () => {
+      clearTimeout(place.waiting);
+      place.waiting = setTimeout(ask, 200);
+    });
+  }
   if (field.value) ask();
 }
