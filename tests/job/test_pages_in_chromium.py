@@ -78,7 +78,7 @@ def test_a_scanner_finds_a_label(bench: Bench, window: Any) -> None:
         window.keyboard.press("Enter")
         window.wait_for_url("**/find?code=*")
         assert window.input_value("#find-code") == code
-        assert window.locator(".key-fact").inner_text().strip().endswith("Good")
+        assert window.locator(".verdict .mark").first.inner_text().endswith("Good")
         window.locator("#find-code").fill("")
         window.keyboard.type(first)
         window.keyboard.down("Alt")
