@@ -51,11 +51,10 @@ def looked_at(window: Any, *paths: str) -> None:
     """Pages are accessible in both lights, fit every window, and can be hit with a glove."""
     for path in paths:
         window.goto(path)
-        for light in ("light", "dark"):
-            window.emulate_media(color_scheme=light)
-            assert judged(window) == [], f"{path} {light}"
-        for width, height in SIZES:
+        for (width, height), light in zip(SIZES, ("dark", "light", "light"), strict=True):
             window.set_viewport_size({"width": width, "height": height})
+            window.emulate_media(color_scheme=light)
+            assert judged(window) == [], f"{path} {width} {light}"
             assert not wide(window), f"{path} {width}"
             assert small(window) == [], path
     window.emulate_media(color_scheme="light")
