@@ -177,10 +177,11 @@ class _Way:
         self.courier, self.data, self.marks, self.accepted = courier, data, marks, accepted
         self.next = Next.AGAIN
         self.job = self.refusal = self.answer = ""
-        self.unknown = False
+        self.unknown = self.waited = False
 
     def go(self) -> Outcome:
         """Go on from where it stands, until something is known; raises Later to wait."""
+        self.waited = True
         steps = {Next.AGAIN: self._post, Next.FOLLOW: self._follow, Next.ASK: self._ask}
         while True:
             outcome = steps[self.next]()
@@ -189,6 +190,9 @@ class _Way:
 
     def _post(self) -> Outcome | None:
         courier = self.courier
+        if not self.waited:  # it was posted before, and nothing is known of it
+            raise courier.later(Answer(UNSENT, why="it answers, and has none of the events"))
+        self.waited = False
         answer = courier.repository.post(self.data, courier.behaviour)
         self._digest(answer)
         step = captures.after_post(answer)
