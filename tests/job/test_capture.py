@@ -7,8 +7,10 @@ import random
 import signal
 import subprocess
 import sys
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -339,4 +341,53 @@ def test_a_container_keeps_sending_until_it_is_told_to_stop(bench: Bench) -> Non
         assert receiver.ids() == wanted(bench)[: 2 * len(lines)]
         sk.hold.place(bench.record, "A", reason="a dent")
         assert send(bench)["lots"][0]["state"] == "kept_back"
+    bench.heads()
+
+
+class _Forgets(BaseHTTPRequestHandler):
+    """Accepts every document, names no job, and has none of the events when it is asked."""
+
+    protocol_version = "HTTP/1.1"
+    posts = 0
+
+    def do_POST(self) -> None:
+        type(self).posts += 1
+        self.rfile.read(int(self.headers["Content-Length"]))
+        self._answer(202, b"")
+
+    def do_GET(self) -> None:
+        empty = {"epcisBody": {"queryResults": {"resultsBody": {"eventList": []}}}}
+        body = {"type": "EPCISQueryDocument", "schemaVersion": "2.0", **empty}
+        self._answer(200, json.dumps(body).encode())
+
+    def do_OPTIONS(self) -> None:
+        self._answer(204, b"")
+
+    def log_message(self, *_: Any) -> None:
+        """Nothing."""
+
+    def _answer(self, status: int, body: bytes) -> None:
+        self.send_response(status)
+        self.send_header("Content-Type", "application/json")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+
+@pytest.mark.only_on("sqlite", reason="about a receiver")
+def test_a_receiver_that_accepts_and_has_nothing_is_not_asked_for_ever(bench: Bench) -> None:
+    """It gets the document a few times with growing waits; then it is unavailable."""
+    lot(bench, "A")
+    server = ThreadingHTTPServer(("127.0.0.1", 0), _Forgets)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        to(bench, f"http://127.0.0.1:{server.server_port}/epcis")
+        told = sk.events.send(bench.record, pace=FAST)["destinations"][0]
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    assert told["outcome"] == "unavailable" and "none of the events" in told["why"]
+    assert 1 < _Forgets.posts <= 2 * FAST.tries
     bench.heads()
