@@ -42,6 +42,11 @@ _STRATIFIED = 8  # characters that the strata divide: 32^8 = 2^40 fits a machine
 _E, _NINE = ord("E"), ord("9")
 
 
+def advised(target: int) -> int:
+    """How many numbers to allocate for so many good labels, as long as nobody knows better."""
+    return needed(target, reject_rate=EXPECTED_REJECTS)
+
+
 def prefix_text(start: int, step: int, index: int) -> str:
     """The product's prefix number `index`, 0-based.
 

@@ -48,11 +48,7 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
         check_product(view, lot.product_id, IMPORTED)
         unfinished = next((a for a in view.allocations(key) if a.done < a.count), None)
     if count is None:
-        count = (
-            unfinished.count
-            if unfinished
-            else serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS)
-        )
+        count = unfinished.count if unfinished else serials.advised(lot.target)
     resumed = unfinished is not None
     if unfinished is None:
         unfinished, resumed = _begin(record, lot, count)
@@ -228,6 +224,11 @@ def odds(record: Record, name: str, count: int | None = None) -> dict[str, Any]:
         prefixes_used=product.prefixes_used,
     )
     return {"gtin": product.gtin, "count": count, **describe_odds(figures)}
+
+
+def advise(record: Record, gtin: str, target: int) -> dict[str, Any]:
+    """How many numbers a lot of so many good labels needs, and what `odds` says of as many."""
+    return {"target": target, **odds(record, gtin, serials.advised(target))}
 
 
 def describe_odds(figures: serials.Odds) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "target": lot.target,
         "allocated": lot.labels - to_come,
         "to_come": to_come,
-        "advice": serials.needed(lot.target, reject_rate=serials.EXPECTED_REJECTS),
+        "advice": serials.advised(lot.target),
         "commission_at": lot.commission_at,
         "market": lot.market,
         "artwork": lot.artwork,

@@ -49,17 +49,11 @@ class Component:
 
 @dataclass(frozen=True, slots=True)
 class InSession:
-    """The key of a session, as its station kept it.
-
-    Attributes:
-        component: asked for where it signs.
-        goes_on: whether it is in use by this; not by a page that only keeps itself up to date.
-    """
+    """The key of a session, as its station kept it; `component` is asked for where it signs."""
 
     id: int
     key: str
     component: Component
-    goes_on: bool = True
 
 
 def badge_digest(badge: str) -> str:
@@ -259,7 +253,7 @@ def _over(station: str) -> Refused:
 
 
 def resume(record: Record, session: InSession) -> Person:
-    """The person whose session this is; it goes on from now, unless it is only looked at.
+    """The person whose session this is; it goes on from now.
 
     Refuses `session_over` for one that was idle for too long, was left, is of another station, or
     whose owner is retired or has to wait after wrong passwords.
@@ -270,8 +264,7 @@ def resume(record: Record, session: InSession) -> Person:
     if row is None or person is None:
         raise _over(record.station)
     now = record.now()
-    long_ago = written(now - timedelta(minutes=1)) > row.used  # not at every command
-    if session.goes_on and long_ago:
+    if written(now - timedelta(minutes=1)) > row.used:  # not at every command
         with record.work() as work:
             work.lock((HOUSE,))
             table = table_of(Session)

@@ -78,12 +78,9 @@ class Served:
                 self.wrong.append(now)
             raise
 
-    def entered(self, session: Entered | None, *, goes_on: bool = True) -> Record:
+    def entered(self, session: Entered | None) -> Record:
         """The record in the hands of whoever began that session; one for practice in the named
         person's.
-
-        Args:
-            goes_on: whether the session goes on by it; not where a page keeps itself up to date.
 
         Refuses `session_over`, and what `store.opening.signed_in` does.
         """
@@ -99,9 +96,7 @@ class Served:
             )
         component = Component(str, self.visitors.badge(session.id))
         there = replace(self.record, station=session.station)
-        return signed_in(
-            there, session=InSession(session.id, session.key, component, goes_on=goes_on)
-        )
+        return signed_in(there, session=InSession(session.id, session.key, component))
 
 
 _bearer = HTTPBearer(
@@ -157,18 +152,6 @@ def _in_session(request: Request, tasks: BackgroundTasks) -> Record:
 InHand = Annotated[Record, Depends(_in_session)]
 """The record in the hands of a person: by a session, never by a token."""
 
-
-def _watched(request: Request) -> Record:
-    served: Served = request.app.state.served
-    session = served.visitors.visit(request).session
-    request.state.record = record = served.entered(session, goes_on=False)
-    request.state.by = f"session {session.id}, looking on" if session else "practice"
-    return record
-
-
-Watched = Annotated[Record, Depends(_watched)]
-"""The record for a page that keeps itself up to date, which is no use of the session: it does not
-go on by that alone."""
 
 Piece = AfterValidator(unquote)
 """A piece of a path, as `gate.routed_path` leaves it."""

@@ -35,9 +35,7 @@ def _life(record: Record, code: dict[str, Any]) -> dict[str, Any]:
     if label:
         shown = nouns.label.show(record, label["gtin"], serial=label["serial"])
         return {"label": shown, "pack": None}
-    there = {part["ai"]: part["value"] for part in code["parts"]}
-    key = there.get("00") or f"{there.get('01')}/{there.get('21')}"
     try:
-        return {"label": None, "pack": nouns.pack.show(record, key)}
+        return {"label": None, "pack": nouns.pack.show(record, code["scanned"])}
     except Refused:  # no pack either; what the scan tells says so
         return {"label": None, "pack": None}

@@ -226,7 +226,7 @@ def lot_path(name: str) -> str:
 
 
 def scan_of(key: str) -> str:
-    """What a scan of a pack's label says, bracketed, from the pack's key."""
+    """What a scan of a pack's or a unit's label says, bracketed, from its key."""
     gtin, slash, serial = key.partition("/")
     return f"(01){gtin}(21){serial}" if slash else f"(00){key}"
 

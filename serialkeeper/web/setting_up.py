@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 
 from serialkeeper import nouns
 from serialkeeper.rules.gs1 import DEFAULT_ORDER
-from serialkeeper.rules.serials import EXPECTED_REJECTS, needed
+from serialkeeper.steps import numbering
 from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Sent, act
 from serialkeeper.web.answers import shows
@@ -57,8 +57,7 @@ def advice(
     target: Annotated[int, Query(ge=1, le=100_000_000)],
 ) -> dict[str, Any]:
     """How many numbers a lot of so many good labels needs, and how easily one could be guessed."""
-    count = needed(target, reject_rate=EXPECTED_REJECTS)
-    return {"target": target, **nouns.serials.odds(record, gtin, count)}
+    return numbering.advise(record, gtin, target)
 
 
 @act(
