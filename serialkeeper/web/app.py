@@ -17,11 +17,21 @@ from starlette.types import Scope
 from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
-from serialkeeper.web import deciding, entering, finding, looking, pages, setting_up, working
+from serialkeeper.web import (
+    deciding,
+    entering,
+    finding,
+    handing_off,
+    looking,
+    pages,
+    setting_up,
+    working,
+)
 from serialkeeper.web.asking import Served, check_query
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault
+from serialkeeper.web.sender import Sender
 from serialkeeper.web.visits import Visitors
 
 AT_ONCE = 6
@@ -71,13 +81,14 @@ def make_app(
             say(f"no checkpoint was made; the step itself is done: {told}")
 
     app.state.protect = protect
+    app.state.sender = Sender(protect, say)
     app.add_exception_handler(SerialKeeperError, _refused)
     app.add_exception_handler(OSError, _no_room)
     app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    for room in (looking, working, entering, finding, setting_up, deciding):
+    for room in (looking, working, entering, finding, setting_up, deciding, handing_off):
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request
@@ -95,9 +106,10 @@ async def refusals() -> dict[str, str]:
 
 
 @asynccontextmanager
-async def _lifespan(_: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     anyio.to_thread.current_default_thread_limiter().total_tokens = AT_ONCE
     yield
+    await anyio.to_thread.run_sync(app.state.sender.stop)
 
 
 async def _refused(request: Request, error: Exception) -> Response:
