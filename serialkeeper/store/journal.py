@@ -72,6 +72,19 @@ class Journal:
             if body.endswith(wanted) if verbs else not body.endswith(others):
                 yield parse(body)
 
+    def newest_first(self, chain: LotKey, *, before: int = 0) -> Iterator[tuple[int, bytes]]:
+        """(seq, body) of a chain's entries from the newest on, or from before one."""
+        table = table_of(EntryRow)
+        query = (
+            select(table.c.seq, table.c.body)
+            .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
+            .order_by(table.c.seq.desc())
+        )
+        if before:
+            query = query.where(table.c.seq < before)
+        for row in self.connection.execute(query).yield_per(200):
+            yield row.seq, row.body
+
     def entry(self, chain: LotKey, seq: int) -> Entry:
         """One entry of a chain, which is there."""
         return parse(self._expect(EntryRow, **chain.row(), seq=seq).body)

@@ -21,6 +21,7 @@ from serialkeeper.web import (
     deciding,
     entering,
     finding,
+    journal,
     looking,
     pages,
     reviewing,
@@ -86,7 +87,7 @@ def make_app(
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    for room in (looking, working, entering, finding, setting_up, deciding, reviewing):
+    for room in (looking, working, entering, finding, setting_up, deciding, reviewing, journal):
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request

@@ -87,6 +87,21 @@ def reviewed(station: Station) -> list[str]:
         return [one["reason"] for one in sk.review.list(check, NAME)["reviewed"]]
 
 
+def read_journal(window: Any, address: str) -> None:
+    """By what was done; an entry with the values before and after it, of rows and of labels."""
+    window.goto(f"{address}{LOT}/journal")
+    window.locator("#by-verb").select_option("voided")
+    window.get_by_role("button", name="Show these").click()
+    entries = window.locator(".journal li")
+    assert entries.count() == 3 and "verb=voided" in window.url
+    changed = entries.first.locator("tbody").inner_text()
+    assert "Labels 14: state" in changed and "Rejected" in changed and "Voided" in changed
+    window.goto(f"{address}{LOT}/journal?verb=taken")
+    window.locator(".journal a").first.click()
+    assert "Printed, not seen" in window.locator(".changed").inner_text()
+    looked_at(window, window.url, f"{address}{LOT}/journal", f"{address}/journal")
+
+
 def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None:
     """By filters that stand in the address, groups, and labels with the web around them; a wrong
     password signs nothing; nor does a page that is not what the list is any more; one's own work
@@ -146,6 +161,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert len(reviewed(station)) == 2
         window.get_by_role("link", name="To the list").click()
         assert "Voided: damaged" in window.locator("tbody").first.inner_text()
+        read_journal(window, address)
         window.get_by_role("button", name="Sign out").click()
         enter(window, address, f"{LOT}/review", BEA, SECRETS[BEA])
         assert not window.locator("tbody input").count()
