@@ -17,7 +17,16 @@ from starlette.types import Scope
 from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, WrongUsage
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
-from serialkeeper.web import deciding, entering, finding, looking, pages, setting_up, working
+from serialkeeper.web import (
+    deciding,
+    entering,
+    finding,
+    looking,
+    pages,
+    reviewing,
+    setting_up,
+    working,
+)
 from serialkeeper.web.asking import Served, check_query
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
@@ -77,7 +86,7 @@ def make_app(
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    for room in (looking, working, entering, finding, setting_up, deciding):
+    for room in (looking, working, entering, finding, setting_up, deciding, reviewing):
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request

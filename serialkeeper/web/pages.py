@@ -37,7 +37,7 @@ HEADERS = {
 }
 """Of every page; the gate's own go along."""
 
-PLACES = (("find", "/find"), ("lots", "/lots"), ("products", "/products"))
+PLACES = (("find", "/find"), ("lots", "/lots"), ("products", "/products"), ("review", "/review"))
 """The pages that every page leads to, in this order: name and path."""
 
 
@@ -136,6 +136,7 @@ def _around(
         "t": words,
         "languages": list(catalogue()),
         "here": here(request),
+        "asked": dict(request.query_params),
         "places": PLACES,
         "me": record,
         "practice": served.record.practice,
