@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from functools import partial
 from threading import Lock
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query, Request
 from pydantic import BeforeValidator
@@ -23,6 +23,11 @@ _verifying = Lock()
 
 LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
+
+_TABLES = {
+    "csv": "text/csv",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
 
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
 At = Annotated[int, Query(ge=0, le=HIGHEST)]
@@ -345,6 +350,20 @@ def packs(record: Opened, name: Lot, level: Short = "", state: Short = "") -> An
 def pack(record: Opened, key: Name) -> Any:
     """One pack, what it is in, and all that is in it; by its key or a scan of its label."""
     return nouns.pack.show(record, key)
+
+
+@look("/lots/{gtin}/{lot}/tables/{what}", "lot table", gives={one: {} for one in _TABLES.values()})
+def table(
+    record: Opened,
+    name: Lot,
+    what: Literal["labels", "moves", "packs", "review"],
+    form: Literal["csv", "xlsx"] = "csv",
+) -> Response:
+    """A table of the lot for a spreadsheet or another program."""
+    with private_folder() as folder:
+        out = folder / f"{what}.{form}"
+        nouns.lot.table(record, name, what, out=out)
+        return file_answer(out, _TABLES[form])
 
 
 @look("/lots/{gtin}/{lot}/jobs/{number}", "print again", gives={"text/csv": {}})
