@@ -255,6 +255,15 @@ class SerialKeeperError(Exception):
             "more": list(self.more),
         }
 
+    @property
+    def in_short(self) -> str:
+        """The refusal on one line, for an account of many."""
+        where = f" ({self.where})" if self.where else ""
+        came = f" There was: {self.came}." if self.came else ""
+        wanted = f" Expected: {self.expected}." if self.expected else ""
+        told = f"{self.message.rstrip('.')}{where} [{self.word}].{came}{wanted} {self.remedy}"
+        return " ".join(told.split())
+
     def __str__(self) -> str:
         lines = [f"{self.message} [{self.word}]"]
         for label in ("where", "expected", "came", "remedy"):

@@ -31,6 +31,7 @@ from serialkeeper.steps import (
     importing,
     inspection,
     keeping,
+    listing,
     locations,
     lot_reports,
     lots,
@@ -143,6 +144,7 @@ class lot:
     close = staticmethod(reconciliation.close)
     report = staticmethod(lot_reports.write)
     reopen = staticmethod(lots.reopen)
+    table = staticmethod(listing.write)
 
 
 class serials:

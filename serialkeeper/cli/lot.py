@@ -18,7 +18,8 @@ from serialkeeper.rules.imported import count_of as import_count
 from serialkeeper.rules.pages import PAPERS
 from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
-from serialkeeper.steps import holding, lot_reports, lots, reconciliation
+from serialkeeper.rules.tables import FORMS, TABLES
+from serialkeeper.steps import holding, listing, lot_reports, lots, reconciliation
 
 app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
@@ -321,6 +322,12 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
         lines.append(f"{line['name']:14}{labels:>12}{line['numbers']:>12,}{mark}")
     if result["stock"]:
         lines.append(f"blank stock: {tally(result['stock'])}")
+    left = next(line["labels"] for line in result["lines"] if line["name"] == "unaccounted")
+    if (left or 0) < 0 or (result["stock"] or {}).get("unaccounted", 0) < 0:
+        lines.append(
+            "  Below zero: more was counted out than was counted in. A count is wrong, or was "
+            "given twice (counts of one term add up). A negative count with --reason puts it right."
+        )
     share = result["accounted_percent"]
     known = f"{share} % of the printed" if share else "not known before labels are counted"
     lines.append(
@@ -431,5 +438,32 @@ def report(
                 else ["  no checkpoint: no key was named (--key, SERIALKEEPER_SIGNING_KEY)"]
             ),
             CAUTION,
+        ],
+    )
+
+
+@app.command()
+def table(
+    name: LotName,
+    what: Annotated[str, typer.Argument(metavar="WHAT", help=f"One of: {', '.join(TABLES)}.")],
+    out: Annotated[
+        Path, typer.Option(help=f"The file to make: .{' or .'.join(FORMS)}.", dir_okay=False)
+    ],
+) -> None:
+    """Write a table of a lot for a spreadsheet or another program; keys stay text.
+
+    Example: lot table LOT24A labels --out labels.xlsx.
+    """
+    result = listing.write(call.record(), name, what, out=out)
+    sheets = f" on {many(result['sheets'], 'sheet')}" if result["sheets"] else ""
+    beside = [f"  beside it {result['metadata']}: what its columns are"] * bool(result["metadata"])
+    answer(
+        result,
+        [
+            f"{many(result['rows'], 'row')}{sheets} written to {result['file']}",
+            f"  {result['size']:,} bytes, SHA-256 {result['sha256']}",
+            *beside,
+            f"  as of {result['as_of']}: it tells {many(result['entries'], 'entry', 'entries')}, "
+            f"head {result['head']}",
         ],
     )

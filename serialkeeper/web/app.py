@@ -22,8 +22,10 @@ from serialkeeper.web import (
     entering,
     finding,
     handing_off,
+    journal,
     looking,
     pages,
+    reviewing,
     setting_up,
     working,
 )
@@ -88,7 +90,10 @@ def make_app(
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    for room in (looking, working, entering, finding, setting_up, deciding, handing_off):
+    for room in (
+        *(looking, working, entering, finding, setting_up, deciding),
+        *(reviewing, journal, handing_off),
+    ):
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request

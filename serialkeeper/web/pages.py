@@ -41,6 +41,7 @@ PLACES = (
     ("find", "/find"),
     ("lots", "/lots"),
     ("products", "/products"),
+    ("review", "/review"),
     ("hand_off", "/hand-off"),
 )
 """The pages that every page leads to, in this order: name and path."""
@@ -141,6 +142,7 @@ def _around(
         "t": words,
         "languages": list(catalogue()),
         "here": here(request),
+        "asked": dict(request.query_params),
         "places": PLACES,
         "me": record,
         "practice": served.record.practice,

@@ -308,6 +308,8 @@ def its_end(story: Story) -> None:
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")
     story.say("lot report LOT24A --out LOT24A.pdf --paper letter")
+    story.say("lot table LOT24A labels --out labels.xlsx")
+    story.say("lot table LOT24A moves --out moves.csv")
 
 
 def another_lot_is_closed(story: Story) -> None:
