@@ -27,6 +27,7 @@ from serialkeeper.web import (
     pages,
     reviewing,
     setting_up,
+    staffing,
     working,
 )
 from serialkeeper.web.asking import Served, check_query
@@ -92,7 +93,7 @@ def make_app(
     app.add_exception_handler(HTTPException, _http)
     for room in (
         *(looking, working, entering, finding, setting_up, deciding),
-        *(reviewing, journal, handing_off),
+        *(reviewing, journal, handing_off, staffing),
     ):
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)

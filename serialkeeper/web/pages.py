@@ -43,6 +43,7 @@ PLACES = (
     ("products", "/products"),
     ("review", "/review"),
     ("hand_off", "/hand-off"),
+    ("people", "/people"),
 )
 """The pages that every page leads to, in this order: name and path."""
 
