@@ -194,6 +194,7 @@ WORDS: dict[str, str] = {
     "too_large": "The request is larger than what is taken here.",
     "too_slow": "The request did not come in time.",
     "form_over": "The form is too old, or not one of this server's.",
+    "too_many_open": "Too many pages follow the record at the same time.",
     "too_many_tries": "Too many wrong passwords came from that address.",
     "address_taken": "The server cannot listen at that address.",
 }
@@ -252,6 +253,15 @@ class SerialKeeperError(Exception):
             "remedy": self.remedy,
             "more": list(self.more),
         }
+
+    @property
+    def in_short(self) -> str:
+        """The refusal on one line, for an account of many."""
+        where = f" ({self.where})" if self.where else ""
+        came = f" There was: {self.came}." if self.came else ""
+        wanted = f" Expected: {self.expected}." if self.expected else ""
+        told = f"{self.message.rstrip('.')}{where} [{self.word}].{came}{wanted} {self.remedy}"
+        return " ".join(told.split())
 
     def __str__(self) -> str:
         lines = [f"{self.message} [{self.word}]"]

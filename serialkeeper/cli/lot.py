@@ -326,6 +326,12 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
         lines.append(f"{line['name']:14}{labels:>12}{line['numbers']:>12,}{mark}")
     if result["stock"]:
         lines.append(f"blank stock: {tally(result['stock'])}")
+    left = next(line["labels"] for line in result["lines"] if line["name"] == "unaccounted")
+    if (left or 0) < 0 or (result["stock"] or {}).get("unaccounted", 0) < 0:
+        lines.append(
+            "  Below zero: more was counted out than was counted in. A count is wrong, or was "
+            "given twice (counts of one term add up). A negative count with --reason puts it right."
+        )
     share = result["accounted_percent"]
     known = f"{share} % of the printed" if share else "not known before labels are counted"
     lines.append(

@@ -240,7 +240,13 @@ class _Sender:
         try:
             secrets = {name: getattr(reach, name) for name in ("token", "certificate", "key")}
             repository = self.opened.enter_context(
-                Repository(target.place, name=target.name, authority=reach.authority, **secrets)
+                Repository(
+                    target.place,
+                    name=target.name,
+                    authority=reach.authority,
+                    stopping=self.stopping,
+                    **secrets,
+                )
             )
             self.courier = Courier(
                 repository,
@@ -270,7 +276,7 @@ class _Sender:
             raise error
         if self.stopping.is_set():
             return
-        self.trouble = " ".join(str(error).split())
+        self.trouble = error.in_short
         self.outcome = "unavailable" if isinstance(error, Unavailable) else "needs_person"
 
     def _lot(self, standing: _Standing) -> None:

@@ -114,8 +114,9 @@ class Product(SQLModel, table=True):
 class Lot(SQLModel, table=True):
     """One manufacturing lot of a product. From `approved` on its facts are frozen.
 
-    `place` is where it is worked on: digits of the company prefix, GLN and extension with blanks
-    between, or empty; `production_order` a URI, or empty."""
+    `place` is where it is worked on: digits of the company prefix, GLN, extension and time zone
+    with blanks between, or empty; the zone is missing in lots of earlier versions.
+    `production_order` is a URI, or empty."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "lot"

@@ -61,6 +61,7 @@ class Gate:
         kind: `practice` or `live`, told with every answer.
         say: takes the line that tells of an answer.
         tell: gives the answer that tells a refusal.
+        end: lets go of pages that follow the record, when the server ends.
     """
 
     app: ASGIApp
@@ -69,6 +70,7 @@ class Gate:
     kind: str
     say: Callable[[str], None]
     tell: Callable[[Scope, SerialKeeperError], ASGIApp]
+    end: Callable[[], None]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -206,7 +208,11 @@ def refuse_caller(scope: Scope, hosts: frozenset[str]) -> Refused | None:
 
 
 def _name(host: str) -> str:
+    """The name in a header Host, without its port; empty for what is no such header (RFC 9110
+    section 7.2)."""
     try:
-        return (urlsplit(f"//{host}").hostname or "").rstrip(".")
+        parts = urlsplit(f"//{host}")
+        well = parts.netloc == host and "@" not in host and (parts.port is None or parts.port > 0)
     except ValueError:
         return ""
+    return (parts.hostname or "").rstrip(".") if well else ""

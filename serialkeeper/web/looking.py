@@ -7,13 +7,15 @@ from functools import partial
 from threading import Lock
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query, Request
+from pydantic import BeforeValidator
 from starlette.responses import Response
 
 from serialkeeper import nouns
 from serialkeeper.errors import Unavailable
 from serialkeeper.web.answers import file_answer, private_folder, route, rows
 from serialkeeper.web.asking import HIGHEST, Counted, Gtin, Lot, Name, Number, Opened, Short
+from serialkeeper.web.pages import wants_page
 
 router = APIRouter()
 
@@ -29,6 +31,20 @@ _TABLES = {
 
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
 At = Annotated[int, Query(ge=0, le=HIGHEST)]
+
+GROUPS_SHOWN = 50
+"""Groups of the review list on one page."""
+
+Emptied = BeforeValidator(lambda value: value or None)
+"""A field of a form that was left empty stands in the URL all the same."""
+
+
+async def _most(request: Request, most: Counted = None) -> int | None:
+    return GROUPS_SHOWN if wants_page(request) else most
+
+
+Most = Annotated[int | None, Depends(_most)]
+"""How many groups: what a program asks for, all of them without; of a page as many as it shows."""
 
 
 look = partial(route, router, "GET")
@@ -238,19 +254,29 @@ def challenge(record: Opened, name: Lot, number: Number) -> Any:
     return nouns.challenge.show(record, name, number)
 
 
-@look("/lots/{gtin}/{lot}/review", "review list")
+@look("/lots/{gtin}/{lot}/review", "review list", page="review.html")
 def review(
     record: Opened,
     name: Lot,
+    most: Most,
     kind: Short = "",
     reason: Short = "",
     person: Short = "",
-    day: date | None = None,
-    lane: Counted = None,
+    day: Annotated[date | None, Emptied] = None,
+    lane: Annotated[Counted, Emptied] = None,
+    after: At = 0,
 ) -> Any:
     """What a second pair of eyes has to see before the lot closes."""
     return nouns.review.list(
-        record, name, kind=kind, reason=reason, person=person, day=day, lane=lane
+        record,
+        name,
+        kind=kind,
+        reason=reason,
+        person=person,
+        day=day,
+        lane=lane,
+        after=after,
+        most=most,
     )
 
 
