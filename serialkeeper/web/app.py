@@ -22,10 +22,13 @@ from serialkeeper.web import (
     entering,
     finding,
     journal,
+    live,
     looking,
+    now,
     pages,
     reviewing,
     setting_up,
+    settling,
     working,
 )
 from serialkeeper.web.asking import Served, check_query
@@ -33,6 +36,12 @@ from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault
 from serialkeeper.web.visits import Visitors
+
+ROOMS = (
+    *(looking, working, entering, finding, setting_up, deciding, settling),
+    *(reviewing, journal, now, live),
+)
+"""Where the routes are, in the order in which they are tried."""
 
 AT_ONCE = 6
 """Steps that run at a time: each needs one connection, and those that begin a work within a look
@@ -69,7 +78,8 @@ def make_app(
         dependencies=[Depends(check_query)],
     )
     visitors = Visitors(record.url, secure=secure, behind_proxy=behind_proxy, chance=record.chance)
-    app.state.served = Served(record, visitors, acting)
+    served = app.state.served = Served(record, visitors, acting)
+    following = app.state.live = live.Live(record, served.memory)
 
     def protect(used: Record) -> None:
         """Make a checkpoint if what was written makes one due; a failure changes nothing."""
@@ -87,7 +97,7 @@ def make_app(
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    for room in (looking, working, entering, finding, setting_up, deciding, reviewing, journal):
+    for room in ROOMS:
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request
@@ -96,7 +106,7 @@ def make_app(
     def told(scope: Scope, error: SerialKeeperError) -> Response:
         return pages.tell(Request({**scope, "app": app}), error)
 
-    return Gate(app, hosts, secure, kind, say, told)
+    return Gate(app, hosts, secure, kind, say, told, following.close)
 
 
 async def refusals() -> dict[str, str]:

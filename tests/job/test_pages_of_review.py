@@ -111,7 +111,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         enter(window, address, "/review", CARLA, OWN)
         window.get_by_role("link", name="LOT24A").first.click()
         rows = window.locator("tbody tr")
-        assert "another lot" in rows.first.inner_text() and "Critical" in rows.first.inner_text()
+        assert "Another lot" in rows.first.inner_text() and "Critical" in rows.first.inner_text()
         own = rows.filter(has_text="damaged")
         assert "your own" in own.inner_text() and not own.locator("input").count()
         looked_at(window, window.url, f"{address}/review")
