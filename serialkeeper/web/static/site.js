@@ -64,6 +64,7 @@ document.addEventListener("submit", (event) => {
     event.preventDefault();
     return;
   }
+  if (form.hasAttribute("data-fetches")) return; // a file comes, and the page stays
   form.dataset.sent = "yes";
   for (const button of form.querySelectorAll("button")) {
     const text = button.textContent;
