@@ -122,7 +122,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert "kind=found" in window.url and "lane=2" in window.url
         window.reload()
         shown = window.locator("tbody th").all_inner_texts()
-        assert [one.strip().rpartition(": ")[2] for one in shown] == ["another lot", "low grade"]
+        assert [one.strip().rpartition(": ")[2] for one in shown] == ["Another lot", "Grade too low"]
         for box in window.locator("tbody input").all():
             box.check()
         window.get_by_role("button", name="Look at the chosen ones").click()
