@@ -48,7 +48,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0020"
+SCHEMA = "0021"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(

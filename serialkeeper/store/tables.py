@@ -4,7 +4,8 @@
     journal    entries and their parts: append-only
     sealed     original files and credentials; an entry holds their SHA-256
     working    heads of chains: recomputed and compared by `record verify`; wrong passwords in a
-               row: nothing rests on them but how long one waits
+               row: nothing rests on them but how long one waits; how destinations were met last:
+               for people who look
 
 Column types are TEXT, INTEGER and BLOB only (SQLite STRICT). Times are RFC 3339 UTC text.
 Every unique key of a lot's tables contains `product_id`, so that a distributed database
@@ -37,7 +38,7 @@ from serialkeeper.store.columns import (
     text_column,
     whole_column,
 )
-from serialkeeper.store.destination_tables import DestinationRow, DocumentRow
+from serialkeeper.store.destination_tables import DestinationRow, DocumentRow, Sending
 from serialkeeper.store.hold_tables import HoldRow
 from serialkeeper.store.import_tables import Extra, Location, NumberImport
 from serialkeeper.store.line_tables import (
@@ -328,6 +329,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     RunEvent,
     DestinationRow,
     DocumentRow,
+    Sending,
     Credential,
     Pin,
     Session,

@@ -22,6 +22,7 @@ from serialkeeper.web import (
     deciding,
     entering,
     finding,
+    handing_off,
     journal,
     live,
     looking,
@@ -37,11 +38,12 @@ from serialkeeper.web.background import Background
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault
+from serialkeeper.web.sender import Sender
 from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, checking, now, live),
+    *(reviewing, journal, checking, now, live, handing_off),
 )
 """Where the routes are, in the order in which they are tried."""
 
@@ -94,6 +96,7 @@ def make_app(
 
     app.state.protect = protect
     app.state.background = Background(protect)
+    app.state.sender = Sender(protect, say)
     app.add_exception_handler(SerialKeeperError, _refused)
     app.add_exception_handler(OSError, _no_room)
     app.add_exception_handler(ClientDisconnect, _gone)
@@ -122,6 +125,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     anyio.to_thread.current_default_thread_limiter().total_tokens = AT_ONCE
     yield
     await anyio.to_thread.run_sync(app.state.background.close)
+    await anyio.to_thread.run_sync(app.state.sender.stop)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

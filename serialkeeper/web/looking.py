@@ -168,6 +168,17 @@ def lots(record: Opened) -> Any:
     return nouns.lot.list(record)
 
 
+@look("/history", "lot history")
+def history(
+    record: Opened,
+    gtin: Annotated[str, Query(pattern="^([0-9]{14})?$")] = "",
+    by: Literal["product", "station", "lane", "reason"] = "product",
+    last: Annotated[int, Query(ge=1, le=1_000)] = 60,
+) -> Any:
+    """Reject rates of closed lots over time, with control limits; `gtin`: of one product."""
+    return nouns.lot.history(record, gtin, by=by, last=last)
+
+
 @look("/lots/{gtin}/{lot}", "lot show", page=LOT_PAGE)
 def lot(record: Opened, name: Lot) -> Any:
     """One lot: its facts, jobs, takes, counts, runs, signatures."""

@@ -64,10 +64,18 @@ document.addEventListener("submit", (event) => {
     event.preventDefault();
     return;
   }
+  if (form.hasAttribute("data-fetches")) return; // a file comes, and the page stays
   form.dataset.sent = "yes";
   for (const button of form.querySelectorAll("button")) {
+    const text = button.textContent;
     button.setAttribute("aria-busy", "true");
     if (form.method === "post") button.textContent = document.body.dataset.busy;
+    if (!form.dataset.fetches) continue;
+    setTimeout(() => { // a file leaves the page as it is
+      delete form.dataset.sent;
+      button.removeAttribute("aria-busy");
+      button.textContent = text;
+    }, 3000);
   }
 });
 window.addEventListener("pageshow", (event) => {
