@@ -18,6 +18,7 @@ from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, 
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
 from serialkeeper.web import (
+    checking,
     deciding,
     entering,
     finding,
@@ -33,6 +34,7 @@ from serialkeeper.web import (
     working,
 )
 from serialkeeper.web.asking import Served, check_query
+from serialkeeper.web.background import Background
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault
@@ -41,7 +43,7 @@ from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, now, live, handing_off),
+    *(reviewing, journal, checking, now, live, handing_off),
 )
 """Where the routes are, in the order in which they are tried."""
 
@@ -93,6 +95,7 @@ def make_app(
             say(f"no checkpoint was made; the step itself is done: {told}")
 
     app.state.protect = protect
+    app.state.background = Background(protect)
     app.state.sender = Sender(protect, say)
     app.add_exception_handler(SerialKeeperError, _refused)
     app.add_exception_handler(OSError, _no_room)
@@ -121,6 +124,7 @@ async def refusals() -> dict[str, str]:
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     anyio.to_thread.current_default_thread_limiter().total_tokens = AT_ONCE
     yield
+    await anyio.to_thread.run_sync(app.state.background.close)
     await anyio.to_thread.run_sync(app.state.sender.stop)
 
 

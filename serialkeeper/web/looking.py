@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from functools import partial
 from threading import Lock
@@ -117,6 +119,13 @@ def house_entries(record: Opened) -> Response:
 @look("/record/verification", "record verify")
 def verification(record: Opened) -> Any:
     """Check chains, parts, originals and tables; this can take minutes. One at a time."""
+    with one_check():
+        return nouns.record.verify(record)
+
+
+@contextmanager
+def one_check() -> Iterator[None]:
+    """Within it, nobody else checks the record. Refuses `record_busy`."""
     if not _verifying.acquire(blocking=False):
         raise Unavailable(
             "record_busy",
@@ -124,7 +133,7 @@ def verification(record: Opened) -> Any:
             remedy="Ask again when that check is done.",
         )
     try:
-        return nouns.record.verify(record)
+        yield
     finally:
         _verifying.release()
 
