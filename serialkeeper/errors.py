@@ -196,6 +196,7 @@ WORDS: dict[str, str] = {
     "too_large": "The request is larger than what is taken here.",
     "too_slow": "The request did not come in time.",
     "form_over": "The form is too old, or not one of this server's.",
+    "too_many_open": "Too many pages follow the record at the same time.",
     "too_many_tries": "Too many wrong passwords came from that address.",
     "address_taken": "The server cannot listen at that address.",
 }

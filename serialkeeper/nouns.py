@@ -25,6 +25,7 @@ from serialkeeper.steps import (
     drawings,
     exporting,
     handoff,
+    history,
     holding,
     holds,
     images,
@@ -125,6 +126,7 @@ class lot:
     decide = staticmethod(lots.decide)
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
+    history = staticmethod(history.show)
     count = staticmethod(reconciliation.count)
 
     @staticmethod

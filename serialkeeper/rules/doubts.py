@@ -177,6 +177,11 @@ def printed(shape: Shape) -> NDArray[np.int32]:
     return grid
 
 
+def sign_of(word: str) -> str:
+    """The letter of the sign for a finding's word."""
+    return _SIGN_OF.get(word, "R")
+
+
 def cut_stretch(
     grid: NDArray[np.int32], states: bytes, *, first: int = 1, last: int = 0, lane: int = 0
 ) -> Stretch:
@@ -212,17 +217,24 @@ def find_doubts(stretch: Stretch, told: Iterable[Told], reasons: Mapping[int, st
         position = int(stretch.position[row, column])
         place = (position, row + stretch.first, stretch.lanes[column])
         state = State(chr(stretch.state[row, column]))
-        found.append(_doubt(place, state, said.get(position, []), reasons.get(position, "")))
+        found.append(doubt_at(place, state, said.get(position, []), reasons.get(position, "")))
     return Stretch(stretch.first, stretch.lanes, stretch.position, stretch.state, tuple(found), odd)
 
 
-def _doubt(place: tuple[int, int, int], state: State, told: list[Told], reason: str) -> Doubt:
+def doubt_at(place: tuple[int, int, int], state: State, told: list[Told], reason: str) -> Doubt:
+    """What a person is told of one doubtful label.
+
+    Args:
+        place: position, row and lane.
+        told: what stands against it, open and settled, in the order in which it came.
+        reason: why it was voided or decommissioned, or empty.
+    """
     still = [one for one in told if one.open]
     last = (still or told)[-1:]
     newest = last[0] if last else None
     word = newest.word if newest else ""
     detail = newest.detail if newest else ""
-    sign = _SIGN_OF.get(word, "R")
+    sign = sign_of(word)
     together = newest.together if newest and newest.open else ""
     if state in (State.VOIDED, State.DECOMMISSIONED):
         text = state.word + (f" ({reason})" if reason else "")

@@ -72,6 +72,37 @@ class Shape:
             [np.arange(first, last + 1, dtype=np.int32) for first, last in self.ranges]
         )
 
+    def at(self, row: int, lane: int) -> int:
+        """The position at a row and lane; 0 where no label stands."""
+        by_rows = self.by == "rows"
+        start = (row - 1) * self.lanes + lane - 1 if by_rows else (lane - 1) * self.rows + row - 1
+        if not (1 <= row <= self.rows and 1 <= lane <= self.lanes):
+            return 0
+        for first, last in self.ranges:
+            if start <= last - first:
+                return first + start
+            start -= last - first + 1
+        return 0
+
+    def cell(self, position: int) -> tuple[int, int]:
+        """Row and lane of a position; 0 and 0 where it is not in the job."""
+        rows, lanes = self.cells(np.array([position], dtype=np.int64))
+        return int(rows[0]), int(lanes[0])
+
+    def cells(self, positions: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Rows and lanes of positions, 0 where one is not in the job."""
+        firsts = np.array([first for first, _ in self.ranges], dtype=np.int64)
+        lasts = np.array([last for _, last in self.ranges], dtype=np.int64)
+        before = np.concatenate(([0], np.cumsum(lasts - firsts + 1)))[:-1]
+        which = np.maximum(np.searchsorted(firsts, positions, side="right") - 1, 0)
+        index = before[which] + positions - firsts[which]
+        there = (positions >= firsts[which]) & (positions <= lasts[which])
+        along = self.lanes if self.by == "rows" else self.rows
+        rows, lanes = index // along + 1, index % along + 1
+        if self.by != "rows":
+            rows, lanes = lanes, rows
+        return np.where(there, rows, 0), np.where(there, lanes, 0)
+
     def places(self, row: NDArray[np.int64], lane: NDArray[np.int64]) -> NDArray[np.int32]:
         """Positions at rows and lanes; 0 where either is 0.
 

@@ -315,6 +315,21 @@ def check_occasion(run: Standing, when: str, lot: str) -> None:
         )
 
 
+def occasions(run: Standing, lot: str) -> list[str]:
+    """For which challenges the run gives an occasion now, the one that is due first; none before
+    the line was cleared."""
+    if "before" not in run.cleared:
+        return []
+    there = []
+    for when in challenges.OCCASIONS:
+        try:
+            check_occasion(run, when, lot)
+        except Refused:
+            continue
+        there.append(when)
+    return there
+
+
 def check_cleared(run: Standing, lot: str) -> None:
     """Refuses `run_state` for a run whose line nobody has cleared yet."""
     if "before" not in run.cleared:

@@ -148,10 +148,7 @@ def signed_in(
     Refuses what `open_record` refuses of people, and `record_changed`.
     """
     with record.read() as view:
-        version = view.connection.execute(_VERSION).scalar()
-        if version != SCHEMA:
-            message = "The record is not the one that was opened any more."
-            raise record_changed(message, record.url, came=f"schema {version}")
+        check_version(view, record)
         moved_to = view.setting("moved_to")
         if record.practice:
             found = view.person(person) if person else view.only_person()
@@ -173,6 +170,14 @@ def signed_in(
         session=session.component if session and not record.practice else None,
         wrote=set(),
     )
+
+
+def check_version(view: View, record: Record) -> None:
+    """Refuses `record_changed` if another version of the program has migrated an open record."""
+    version = view.connection.execute(_VERSION).scalar()
+    if version != SCHEMA:
+        message = "The record is not the one that was opened any more."
+        raise record_changed(message, record.url, came=f"schema {version}")
 
 
 def _check_same(named: str, found: str) -> None:

@@ -49,11 +49,13 @@ class Component:
 
 @dataclass(frozen=True, slots=True)
 class InSession:
-    """The key of a session, as its station kept it; `component` is asked for where it signs."""
+    """The key of a session, as its station kept it; `component` is asked for where it signs.
+    Whoever only looks on (`looks_on`) does not keep it alive."""
 
     id: int
     key: str
     component: Component
+    looks_on: bool = False
 
 
 def badge_digest(badge: str) -> str:
@@ -253,18 +255,20 @@ def _over(station: str) -> Refused:
 
 
 def resume(record: Record, session: InSession) -> Person:
-    """The person whose session this is; it goes on from now.
+    """The person whose session this is; it goes on from now, unless somebody only looks on.
 
     Refuses `session_over` for one that was idle for too long, was left, is of another station, or
     whose owner is retired or has to wait after wrong passwords.
     """
     with record.read() as view:
         row = view.session(session.id)
-        person = _owner(record, view, row, session) if row else None
+        person = owner(record, view, session)
     if row is None or person is None:
         raise _over(record.station)
     now = record.now()
-    if written(now - timedelta(minutes=1)) > row.used:  # not at every command
+    if (
+        not session.looks_on and written(now - timedelta(minutes=1)) > row.used
+    ):  # not at every command
         with record.work() as work:
             work.lock((HOUSE,))
             table = table_of(Session)
@@ -273,7 +277,11 @@ def resume(record: Record, session: InSession) -> Person:
     return person
 
 
-def _owner(record: Record, view: View, row: Session, session: InSession) -> Person | None:
+def owner(record: Record, view: View, session: InSession) -> Person | None:
+    """Whose session this is at the record's station; None if it is over."""
+    row = view.session(session.id)
+    if row is None:
+        return None
     given = hashlib.sha256(session.key.encode()).hexdigest()
     now = record.now()
     idle = timedelta(minutes=view.password_rules().idle)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -71,6 +71,10 @@ def sound_part(view: View, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
     return data
 
 
+Seen = Callable[[int, int], None]
+"""Is told how many entries and blocks of labels are done, and of how many."""
+
+
 class Replay:
     """The tables as the journal tells them, built entry by entry.
 
@@ -78,8 +82,9 @@ class Replay:
     are compared when the end of its chain is reached.
     """
 
-    def __init__(self, view: View) -> None:
+    def __init__(self, view: View, seen: Seen | None = None) -> None:
         self.view = view
+        self.seen, self.done, self.of = seen, 0, 0
         self.tables: dict[str, dict[tuple[Any, ...], dict[str, Any]]] = {
             str(model.__tablename__): {}
             for model in MODELS
@@ -100,6 +105,12 @@ class Replay:
         self.closings: set[tuple[int, str]] = set()
         self.signers = Signers()
         self.clocks = Clocks()
+
+    def step(self) -> None:
+        """One entry, or one block of labels, is done."""
+        self.done += 1
+        if self.seen:
+            self.seen(self.done, self.of)
 
     def follow(self, chain: LotKey) -> None:
         """Check one chain and carry out its entries; the house comes first."""
@@ -131,6 +142,7 @@ class Replay:
             self._carry_out(key, parse(previous[1]), previous[2].hex())
 
     def _carry_out(self, key: LotKey, entry: Entry, own_hash: str) -> None:
+        self.step()
         if entry.verb == "lot opened" and key != LotKey(entry.data["product_id"], entry.data["id"]):
             self._impossible(entry, f"it stands in the chain of product {key.product_id}")
         self.clocks.read(key, entry)
@@ -334,6 +346,7 @@ class Replay:
 
     def _compare_labels(self, key: LotKey, letters: bytearray) -> None:
         for block in range(-(-len(letters) // BLOCK)):
+            self.step()
             first = block * BLOCK + 1
             told = letters[first - 1 : first - 1 + BLOCK].decode()
             serials = "".join(
@@ -392,15 +405,17 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def verify(view: View) -> dict[str, Any]:
-    """Check everything; raises Damaged at the first fault.
+def verify(view: View, seen: Seen | None = None) -> dict[str, Any]:
+    """Check everything; raises Damaged at the first fault, and what `seen` raises.
 
     Returns:
         chains, entries, parts, part bytes and rows that were checked; set_back: where a station's
         clock went backwards (`rules.chain.Clocks`), which is no fault of the record's.
     """
-    replayed = Replay(view)
+    replayed = Replay(view, seen)
     chains = view.chains()
+    replayed.of = sum(chain.count for chain in chains)
+    replayed.of += sum(-(-lot.labels // BLOCK) for lot in view.lots())
     for chain in chains:
         key = LotKey(chain.product_id, chain.lot_id)
         replayed.follow(key)
@@ -445,15 +460,6 @@ def _check_credentials(view: View) -> None:
                     came=f"SHA-256 {there[person]}" if person in there else "none",
                     remedy=_REMEDY,
                 )
-
-
-def heads_of(view: View) -> dict[str, dict[str, Any]]:
-    """What to keep elsewhere: by lot, and for the house, `entries` and the last one's hash."""
-    names = {HOUSE.lot_id: "house"} | {lot.id: lot.full_name for lot in view.lots()}
-    return {
-        names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
-        for chain in view.chains()
-    }
 
 
 def _chains_registered(view: View, there: set[int]) -> None:

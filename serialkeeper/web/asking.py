@@ -18,6 +18,7 @@ from pydantic import AfterValidator
 
 from serialkeeper.errors import Refused, WrongUsage
 from serialkeeper.outside import clock
+from serialkeeper.steps.watching import Memory
 from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
 from serialkeeper.store.sign_in import Component, InSession
@@ -44,6 +45,7 @@ class Served:
         visitors: the browsers that look at it.
         acting: in whose hands a practice record is.
         idle: minutes after which a session is over, as the last one that was begun was told.
+        memory: the last facts of lots that are looked at.
         wrong: when the last wrong tokens came.
     """
 
@@ -51,6 +53,7 @@ class Served:
     visitors: Visitors
     acting: str = ""
     idle: int = 0
+    memory: Memory = field(default_factory=Memory)
     wrong: deque[float] = field(default_factory=lambda: deque(maxlen=NOTED_EACH_MINUTE))
 
     def opened(self, token: str) -> Record:
@@ -78,9 +81,9 @@ class Served:
                 self.wrong.append(now)
             raise
 
-    def entered(self, session: Entered | None) -> Record:
+    def entered(self, session: Entered | None, *, looks_on: bool = False) -> Record:
         """The record in the hands of whoever began that session; one for practice in the named
-        person's.
+        person's. Whoever only looks on does not keep the session alive.
 
         Refuses `session_over`, and what `store.opening.signed_in` does.
         """
@@ -96,7 +99,7 @@ class Served:
             )
         component = Component(str, self.visitors.badge(session.id))
         there = replace(self.record, station=session.station)
-        return signed_in(there, session=InSession(session.id, session.key, component))
+        return signed_in(there, session=InSession(session.id, session.key, component, looks_on))
 
 
 _bearer = HTTPBearer(
@@ -137,20 +140,39 @@ afterwards checkpoints that are due are made."""
 
 def _in_session(request: Request, tasks: BackgroundTasks) -> Record:
     if "authorization" in request.headers:
-        raise Refused(
-            "token_narrow",
-            "What pages do is a person's; a token has no part in it.",
-            where=request.url.path,
-            expected="a session",
-            came="a token",
-            remedy="Use the routes of /openapi.json.",
-        )
+        raise _no_token(request)
     served: Served = request.app.state.served
     return _noted(request, tasks, served.entered(served.visitors.visit(request).session))
 
 
+def _no_token(request: Request) -> Refused:
+    return Refused(
+        "token_narrow",
+        "What pages do is a person's; a token has no part in it.",
+        where=request.url.path,
+        expected="a session",
+        came="a token",
+        remedy="Use the routes of /openapi.json.",
+    )
+
+
 InHand = Annotated[Record, Depends(_in_session)]
 """The record in the hands of a person: by a session, never by a token."""
+
+
+def _watched(request: Request) -> Record:
+    served: Served = request.app.state.served
+    session = served.visitors.visit(request).session
+    if "authorization" in request.headers:
+        raise _no_token(request)
+    record = served.entered(session, looks_on=True)
+    request.state.by = f"session {session.id}" if session and not record.practice else "practice"
+    return record
+
+
+Watched = Annotated[Record, Depends(_watched)]
+"""The record in the hands of a person whose page goes on by itself: it keeps no session alive, and
+writes nothing."""
 
 
 Piece = AfterValidator(unquote)

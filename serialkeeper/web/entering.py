@@ -23,7 +23,7 @@ from serialkeeper.web.visits import YEAR, Entered
 
 router = APIRouter(include_in_schema=False)
 
-START = PLACES[0][1]
+START = dict(PLACES)["find"]
 """Where somebody is led who asked for no page."""
 
 PAGE_PARAMETERS["/sign-in"] = ("back",)

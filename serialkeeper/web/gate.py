@@ -61,6 +61,7 @@ class Gate:
         kind: `practice` or `live`, told with every answer.
         say: takes the line that tells of an answer.
         tell: gives the answer that tells a refusal.
+        end: lets go of pages that follow the record, when the server ends.
     """
 
     app: ASGIApp
@@ -69,6 +70,7 @@ class Gate:
     kind: str
     say: Callable[[str], None]
     tell: Callable[[Scope, SerialKeeperError], ASGIApp]
+    end: Callable[[], None]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from functools import partial
 from threading import Lock
@@ -26,6 +28,7 @@ LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 
 PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
 PLACE_PAGES = ("stations.html", "locations.html")
+PACK_PAGES = ("packs.html", "pack.html")
 
 _TABLES = {
     "csv": "text/csv",
@@ -120,6 +123,13 @@ def house_entries(record: Opened) -> Response:
 @look("/record/verification", "record verify")
 def verification(record: Opened) -> Any:
     """Check chains, parts, originals and tables; this can take minutes. One at a time."""
+    with one_check():
+        return nouns.record.verify(record)
+
+
+@contextmanager
+def one_check() -> Iterator[None]:
+    """Within it, nobody else checks the record. Refuses `record_busy`."""
     if not _verifying.acquire(blocking=False):
         raise Unavailable(
             "record_busy",
@@ -127,7 +137,7 @@ def verification(record: Opened) -> Any:
             remedy="Ask again when that check is done.",
         )
     try:
-        return nouns.record.verify(record)
+        yield
     finally:
         _verifying.release()
 
@@ -160,6 +170,17 @@ def scan(
 def lots(record: Opened) -> Any:
     """All lots and their states."""
     return nouns.lot.list(record)
+
+
+@look("/history", "lot history")
+def history(
+    record: Opened,
+    gtin: Annotated[str, Query(pattern="^([0-9]{14})?$")] = "",
+    by: Literal["product", "station", "lane", "reason"] = "product",
+    last: Annotated[int, Query(ge=1, le=1_000)] = 60,
+) -> Any:
+    """Reject rates of closed lots over time, with control limits; `gtin`: of one product."""
+    return nouns.lot.history(record, gtin, by=by, last=last)
 
 
 @look("/lots/{gtin}/{lot}", "lot show", page=LOT_PAGE)
@@ -343,13 +364,13 @@ def drawing(
         return file_answer(out, "image/svg+xml")
 
 
-@look("/lots/{gtin}/{lot}/packs", "pack list")
+@look("/lots/{gtin}/{lot}/packs", "pack list", page=PACK_PAGES[0])
 def packs(record: Opened, name: Lot, level: Short = "", state: Short = "") -> Any:
     """The lot's bundles, cases and pallets."""
     return nouns.pack.list(record, name, level=level, state=state)
 
 
-@look("/packs/{key}", "pack show")
+@look("/packs/{key}", "pack show", page=PACK_PAGES[1])
 def pack(record: Opened, key: Name) -> Any:
     """One pack, what it is in, and all that is in it; by its key or a scan of its label."""
     return nouns.pack.show(record, key)

@@ -38,11 +38,8 @@ HEADERS = {
 """Of every page; the gate's own go along."""
 
 PLACES = (
-    ("find", "/find"),
-    ("lots", "/lots"),
-    ("products", "/products"),
-    ("review", "/review"),
-    ("hand_off", "/hand-off"),
+    *(("now", "/now"), ("review", "/review"), ("find", "/find")),
+    *(("lots", "/lots"), ("products", "/products"), ("hand_off", "/hand-off")),
     ("people", "/people"),
 )
 """The pages that every page leads to, in this order: name and path."""
@@ -120,6 +117,16 @@ def render(request: Request, template: str, status: int = 200, **more: Any) -> R
     if status == 200 and (lot := _lot_of(request)):
         served.visitors.keep(response, "lot", lot)
     return response
+
+
+def pieces(template: str, words: Words, record: Record, it: Any) -> dict[str, str]:
+    """The pieces of a page that follow the record, by name: what each macro of a template that
+    takes `it` alone gives for it, with the words and the rights of whoever looks."""
+    shown = {"t": words, "tried": None, "me": record, "practice": record.practice}
+    module = (
+        _environment().get_template(template).make_module({**shown, "may": partial(_may, record)})
+    )
+    return {name: str(getattr(module, name)(it)) for name in module.regions}  # type: ignore[attr-defined]
 
 
 def _keep_language(request: Request, response: Response) -> None:

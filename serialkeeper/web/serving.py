@@ -21,7 +21,7 @@ from serialkeeper.outside import clock
 from serialkeeper.store.opening import signed_in, stand_by
 from serialkeeper.store.record import Record
 from serialkeeper.web.app import make_app
-from serialkeeper.web.gate import LOOPBACK
+from serialkeeper.web.gate import LOOPBACK, Gate
 
 MOST_CONNECTIONS = 200
 """Connections at a time; more are turned away at once."""
@@ -234,7 +234,14 @@ class _Patient(H11Protocol):
 
 
 class _Server(uvicorn.Server):
-    """Ends quietly when it was told to end; uvicorn itself would raise the signal again."""
+    """Ends quietly when it was told to end; uvicorn itself would raise the signal again. Pages that
+    follow the record would keep it waiting; they are let go first."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Let go of what never ends by itself, then end as ever."""
+        if isinstance(self.config.app, Gate):
+            self.config.app.end()
+        await super().shutdown(sockets)
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
