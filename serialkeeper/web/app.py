@@ -28,6 +28,7 @@ from serialkeeper.web import (
     looking,
     now,
     pages,
+    quality,
     reviewing,
     setting_up,
     settling,
@@ -43,7 +44,7 @@ from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, checking, now, live, handing_off),
+    *(reviewing, journal, checking, quality, now, live, handing_off),
 )
 """Where the routes are, in the order in which they are tried."""
 
