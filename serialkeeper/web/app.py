@@ -29,6 +29,7 @@ from serialkeeper.web import (
     now,
     packing,
     pages,
+    quality,
     reviewing,
     setting_up,
     settling,
@@ -45,7 +46,7 @@ from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, checking, now, live, handing_off, staffing, packing),
+    *(reviewing, journal, checking, quality, now, live, handing_off, staffing, packing),
 )
 """Where the routes are, in the order in which they are tried."""
 

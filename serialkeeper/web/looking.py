@@ -23,6 +23,7 @@ router = APIRouter()
 
 _verifying = Lock()
 
+HOLDS_PAGE = "holds.html"
 LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
 
@@ -299,7 +300,7 @@ def review_group(record: Opened, name: Lot, group: Name) -> Any:
     return nouns.review.show(record, name, group)
 
 
-@look("/lots/{gtin}/{lot}/holds", "hold list")
+@look("/lots/{gtin}/{lot}/holds", "hold list", page=HOLDS_PAGE)
 def holds(record: Opened, name: Lot, lifted: bool = False) -> Any:
     """What of the lot is held."""
     return nouns.hold.list(record, name, lifted=lifted)
