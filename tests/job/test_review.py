@@ -12,6 +12,7 @@ from conftest import Bench, as_seen
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
+from serialkeeper.rules.file_lines import find_lines, needles
 from serialkeeper.rules.review import REFERENCE
 from serialkeeper.steps import reviewing
 from serialkeeper.store.view import key_of
@@ -260,3 +261,23 @@ def test_the_picture_of_a_label_shows_what_stands_around_it(bench: Bench) -> Non
         refused("label_unknown", reviewing.picture, record, lot, place)
     sk.label.void(record, lot, "22", reason="damaged", count=1)
     assert 'data-sign="G"' in reviewing.picture(record, lot, 22)
+
+
+def test_the_lines_of_a_label_are_found_in_its_files(told: Bench) -> None:
+    """The very lines of the file, by their numbers in it, however its pieces are cut; what has no
+    number in it is known by its position or its time; no other label's number is among them."""
+    record, lot = told.record, told.lot
+    text = (told.folder / "results2.csv").read_text().splitlines()
+    for position in (1, 5, 21, 60):
+        [file] = reviewing.readings(record, lot, position)["files"]
+        mine = [f"{position}," in line[: len(str(position)) + 1] for line in text]
+        [one] = file["lines"]
+        assert one["line"] == mine.index(True) + 1 and one["text"] == text[one["line"] - 1]
+        assert ("number" in one["by"]) == (position in (1, 21, 60))
+    whole = "\n".join(text).encode()
+    wanted = needles("NOWHERE", [text[21].split(",")[4]], 21, [])
+    for size in (1, 7, len(whole)):
+        pieces = [whole[at : at + size] for at in range(0, len(whole), size)]
+        [found] = find_lines(pieces, wanted)
+        assert (found.line, found.text) == (22, text[21])
+    refused("label_unknown", reviewing.readings, record, lot, 61)
