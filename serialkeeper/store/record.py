@@ -33,7 +33,7 @@ from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.recovery import BACKUP, RECOVERY
 from serialkeeper.rules.serials import Chance
 from serialkeeper.rules.tokens import Token
-from serialkeeper.store import authority, bulk, pack_bulk
+from serialkeeper.store import authority, bulk, counting, pack_bulk
 from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
 from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
 from serialkeeper.store.people_tables import Credential, Person, Pin
@@ -48,7 +48,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0021"
+SCHEMA = "0022"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -242,6 +242,8 @@ class Work(View):
         """A new, empty chain."""
         row = {**chain.row(), "count": 0, "head": START}
         self.connection.execute(insert(table_of(Chain)), row)
+        if chain != HOUSE:
+            counting.begin(self.connection, chain)
         self._heads[chain] = (0, START)
 
     def length(self, chain: LotKey) -> int:
@@ -351,7 +353,7 @@ class Work(View):
                 return
         moves = [change for change in made if isinstance(change, changes.MoveLabels)]
         if moves:
-            bulk.move_labels(self.connection, key, moves)
+            counting.add(self.connection, key, bulk.move_labels(self.connection, key, moves))
         settled = [change for change in made if isinstance(change, changes.SettleFindings)]
         if settled:
             bulk.settle_findings(self.connection, key, settled)
@@ -373,11 +375,14 @@ class Work(View):
         match change:
             case changes.AddLabels(part):
                 bulk.add_labels(self.connection, key, part.first, data[part])
+                counting.add(self.connection, key, {(counting.NEW, "a"): part.count})
             case changes.AddExtras(part):
                 bulk.add_extras(self.connection, key, part.first, data[part])
             case changes.SetStates(part):
                 states = unpack_states(part.first, part.count, data[part])
-                bulk.set_states(self.connection, key, states)
+                there = counting.counts(self.connection, key)
+                moved = bulk.set_states(self.connection, key, states, frozenset(there))
+                counting.add(self.connection, key, moved)
             case changes.FillPacks(part):
                 pack_bulk.fill(self.connection, key, part.first, data[part])
             case changes.AddFindings(take, seq, part):

@@ -37,6 +37,7 @@ from serialkeeper.rules.parts import (
     unpack_states,
 )
 from serialkeeper.rules.signatures import Signers
+from serialkeeper.store import counting
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.journal import unpacked
 from serialkeeper.store.tables import METADATA, MODELS
@@ -308,6 +309,11 @@ class Replay:
             self._compare_rows(table, key)
         self._compare_labels(key, self.letters)
         self.compared["label"] += len(self.letters)
+        told = {**key.row(), **counting.told(self.letters)}
+        row = next(self.view.rows(METADATA.tables["label_count"], key), None)
+        if row != told:
+            differs("label_count", f"lot {key.lot_id}", told, row)
+        self.compared["label_count"] += 1
         for ref in self.extras:
             self._compare_extras(key, ref)
             self.compared["extra"] += ref.count
@@ -322,7 +328,7 @@ class Replay:
         for table in self.tables:
             if table not in _LOT_TABLES:
                 self._compare_rows(table, None)
-        rows = self.compared.total() - self.compared["extra"]
+        rows = self.compared.total() - self.compared["extra"] - self.compared["label_count"]
         journal = {"entry": self.entries, "part": self.parts, "original": self.pieces}
         for table, wanted in {**self.compared, **journal}.items():
             there = self.view.count_rows(METADATA.tables[table])

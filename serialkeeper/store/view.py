@@ -12,7 +12,7 @@ from serialkeeper.rules.chain import LotKey, block_of
 from serialkeeper.rules.corrections import BACK
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
-from serialkeeper.store import bulk
+from serialkeeper.store import bulk, counting
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.house import House
 from serialkeeper.store.import_tables import NumberImport
@@ -317,14 +317,8 @@ class View(House):
         return bulk.read_states(self.connection, key, first, last)
 
     def count_states(self, key: LotKey) -> dict[State, int]:
-        """How many labels of a lot are in each state."""
-        columns = table_of(Label).c
-        rows = self.connection.execute(
-            select(columns.state, func.count())
-            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
-            .group_by(columns.state)
-        )
-        return {State(letter): count for letter, count in rows}
+        """How many labels of a lot are in each state; they were counted as they were moved."""
+        return counting.counts(self.connection, key)
 
     def label(self, product_id: int, serial: str) -> Label | None:
         """One label by GTIN and serial."""

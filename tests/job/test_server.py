@@ -80,6 +80,7 @@ ALTER TABLE old_entry RENAME TO entry;
 CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
+DROP TABLE label_count;
 DROP TABLE hold;
 DROP TABLE run_event;
 DROP TABLE pin;
