@@ -138,6 +138,8 @@ WORDS: dict[str, str] = {
     "nothing_to_send": "The lot has caused no event yet.",
     "destination_unknown": "The record knows no such destination in use.",
     "destination_exists": "There is a destination of that name or at that place already.",
+    "document_unknown": "The lot has no such document there.",
+    "document_differs": "This version writes a sent document with other bytes.",
     "nothing_stuck": "No document of the lot waits for a person there.",
     "secret_missing": "The secret of a destination is not there.",
     "receiver_unavailable": "A destination does not answer as it should; nothing is lost.",
@@ -253,6 +255,15 @@ class SerialKeeperError(Exception):
             "remedy": self.remedy,
             "more": list(self.more),
         }
+
+    @property
+    def in_short(self) -> str:
+        """The refusal on one line, for an account of many."""
+        where = f" ({self.where})" if self.where else ""
+        came = f" There was: {self.came}." if self.came else ""
+        wanted = f" Expected: {self.expected}." if self.expected else ""
+        told = f"{self.message.rstrip('.')}{where} [{self.word}].{came}{wanted} {self.remedy}"
+        return " ".join(told.split())
 
     def __str__(self) -> str:
         lines = [f"{self.message} [{self.word}]"]

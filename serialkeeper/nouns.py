@@ -25,12 +25,14 @@ from serialkeeper.steps import (
     drawings,
     exporting,
     handoff,
+    history,
     holding,
     holds,
     images,
     importing,
     inspection,
     keeping,
+    listing,
     locations,
     lot_reports,
     lots,
@@ -124,6 +126,7 @@ class lot:
     decide = staticmethod(lots.decide)
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)
+    history = staticmethod(history.show)
     count = staticmethod(reconciliation.count)
 
     @staticmethod
@@ -143,6 +146,7 @@ class lot:
     close = staticmethod(reconciliation.close)
     report = staticmethod(lot_reports.write)
     reopen = staticmethod(lots.reopen)
+    table = staticmethod(listing.write)
 
 
 class serials:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -139,23 +140,29 @@ def test_a_test_of_one_database_says_why() -> None:
 
 
 @pytest.mark.only_on("sqlite", reason="without a named record the commands work on a file")
-def test_the_readmes_session_works_as_written(tmp_path: Path) -> None:
-    """Every shell line of the README's by-hand session runs, with the exit code it says."""
-    session = next(block for block in readme_blocks("sh") if "serialkeeper init" in block)
+def test_the_readmes_first_hours_work_as_written(tmp_path: Path) -> None:
+    """Every shell line of each user's first hour runs, with the exit code it says."""
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     env = {name: value for name, value in os.environ.items() if "SERIALKEEPER" not in name}
-    for line in session.strip().splitlines():
-        command, _, comment = line.partition("#")
-        wanted = int(match[1]) if (match := re.search(r"exit (\d+)", comment)) else 0
+    sessions = [
+        block for block in readme_blocks("sh") if re.search("serialkeeper (init|demo)", block)
+    ]
+    assert len(sessions) == 3
+    for number, session in enumerate(sessions):
+        typed = []
+        for line in session.strip().splitlines():
+            wanted = int(match[1]) if (match := re.search(r"# exit (\d+)", line)) else 0
+            typed += [line, f"[ $? -eq {wanted} ] || {{ echo {shlex.quote(line)}; exit 99; }}"]
+        folder = tmp_path / str(number)
+        folder.mkdir()
         done = subprocess.run(
-            command,
-            shell=True,
-            cwd=tmp_path,
+            ["sh", "-c", "\n".join(typed)],
+            cwd=folder,
             env={**env, "PATH": path},
             capture_output=True,
             text=True,
         )
-        assert done.returncode == wanted, (line, done.stdout, done.stderr)
+        assert done.returncode == 0, (done.stdout[-2000:], done.stderr[-2000:])
 
 
 def test_the_readmes_python_example_works_as_written(

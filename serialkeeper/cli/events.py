@@ -74,6 +74,11 @@ def check_lines(result: dict[str, Any]) -> Iterator[str]:
         yield f"Lot {result['lot']}: printed = accepted = recorded = exported, number by number."
     else:
         yield f"THE ACCOUNTS OF LOT {result['lot']} DIFFER: {result['difference']}"
+    printed = result["printed"]
+    yield (
+        f"  In print files: {printed['numbers']:,} numbers. {printed['never_active']:,} of them "
+        "were never active: receivers hear nothing of these. Of the others:"
+    )
     for one in result["sides"]:
         states = f" ({tally(one['states'])})" if one["states"] else ""
         digest = one["sha256"][:16]

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from serialkeeper.cli.answer import FINDINGS, SIGNING_KEY, alone, answer, call, tally
+from serialkeeper.cli.answer import FINDINGS, alone, answer, call, tally
 from serialkeeper.cli.product import layout_lines, pack_lines
 from serialkeeper.rules import retention
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.counts import TERMS, WITNESSED, many
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.imported import count_of as import_count
-from serialkeeper.rules.pages import PAPERS
 from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
-from serialkeeper.steps import holding, lot_reports, lots, reconciliation
+from serialkeeper.steps import holding, lots, reconciliation
 
 app = typer.Typer(help="Lots, from opening to closing.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
@@ -77,9 +75,15 @@ def open_(
             f"Lot {number} of {result['gtin']} is open as a draft, expiry {result['expiry']}.",
             f"  For {target:,} good labels allocate {result['advice']:,}: enough in 95 of 100 lots "
             f"at {EXPECTED_REJECTS:.0%} rejects.",
+            *_advice_lines(result),
             f"  Next: a second person approves it: serialkeeper lot approve {number} --second NAME",
         ],
     )
+
+
+def _advice_lines(result: dict[str, Any]) -> list[str]:
+    beside = result["history"]
+    return [f"  History (it changes no advice): {beside['sentence']}."] if beside else []
 
 
 @app.command()
@@ -92,6 +96,7 @@ def approve(name: LotName, second: Second = "") -> None:
         [
             f"Lot {result['lot']} is approved{alone(record, second)}; its facts are frozen.",
             *_lines(result),
+            *_advice_lines(result),
             f"  Next: serialkeeper serials allocate {result['lot']} {result['advice']}",
         ],
     )
@@ -321,6 +326,12 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
         lines.append(f"{line['name']:14}{labels:>12}{line['numbers']:>12,}{mark}")
     if result["stock"]:
         lines.append(f"blank stock: {tally(result['stock'])}")
+    left = next(line["labels"] for line in result["lines"] if line["name"] == "unaccounted")
+    if (left or 0) < 0 or (result["stock"] or {}).get("unaccounted", 0) < 0:
+        lines.append(
+            "  Below zero: more was counted out than was counted in. A count is wrong, or was "
+            "given twice (counts of one term add up). A negative count with --reason puts it right."
+        )
     share = result["accounted_percent"]
     known = f"{share} % of the printed" if share else "not known before labels are counted"
     lines.append(
@@ -335,6 +346,8 @@ def balance_lines(result: dict[str, Any]) -> list[str]:
             f"{packs['loose']:,}"
         )
         lines += [f"part {one['level']} {one['key']}: {one['held']:,}" for one in packs["part"]]
+    if beside := result.get("history"):
+        lines.append(f"beside others (it decides nothing): {beside['sentence']}")
     lines += [f"held: {sentence(one)}" for one in result["on_hold"]]
     lines += [f"open: {point}" for point in result["open_points"]]
     lines.append("Both ledgers agree." if result["balanced"] else "The lot is not balanced.")
@@ -393,43 +406,6 @@ def close(
             f"Lot {result['lot']} is closed. Journal head {result['head']}",
             "Keep the head on paper: it proves the lot's history. This is no release; "
             "the quality unit decides.",
-            CAUTION,
-        ],
-    )
-
-
-@app.command()
-def report(
-    name: LotName,
-    out: Annotated[Path, typer.Option(help="The file to make, .pdf or .html.", dir_okay=False)],
-    paper: Annotated[str, typer.Option(help=f"{' or '.join(PAPERS)}.")] = "A4",
-    key: Annotated[
-        Path | None,
-        typer.Option(
-            envvar=SIGNING_KEY,
-            dir_okay=False,
-            help="The key's file; a checkpoint is taken, signed and printed in the report.",
-        ),
-    ] = None,
-) -> None:
-    """Write what the record knows of a lot, for the batch record. It releases nothing.
-
-    Example: lot report LOT24A --out LOT24A.pdf.
-    """
-    result = lot_reports.write(call.record(), name, out=out, paper=paper, key=key)
-    pages = f", {result['pages']} pages" if result["pages"] else ""
-    made = result["checkpoint"]
-    answer(
-        result,
-        [
-            f"Report of lot {result['lot']} written to {result['file']}{pages}",
-            f"  {result['size']:,} bytes, SHA-256 {result['sha256']}",
-            f"  it tells {result['entries']} entries, head {result['head']}",
-            *(
-                [f"  checkpoint {made['file']}, SHA-256 {made['sha256']}"]
-                if made
-                else ["  no checkpoint: no key was named (--key, SERIALKEEPER_SIGNING_KEY)"]
-            ),
             CAUTION,
         ],
     )

@@ -364,7 +364,9 @@ def list_(
 def _listed(result: dict[str, Any]) -> Iterator[str]:
     for one in result["levels"]:
         left = one["ssccs_left"]
-        key = f"GTIN {one['gtin']} and number" if left is None else f"SSCC, {left:,} left"
+        key = f"GTIN {one['gtin']} and number"
+        if left is not None:
+            key = f"SSCC, {left:,} more can be formed"
         yield f"{one['level']}: holds {one['holds']:,}, {key}"
     for row in result["packs"]:
         bad = f", {row['doubtful']} not good" if row["doubtful"] else ""

@@ -88,7 +88,7 @@ def destination(
         retire=retire,
     )
     gone = f"Nothing is sent to {name} any more."
-    answer(result, [gone if retire else _destination_line(result)])
+    answer(result, [gone] if retire else [_destination_line(result), _change_line(result)])
 
 
 def _file(path: Path | None) -> str:
@@ -99,6 +99,13 @@ def _destination_line(one: dict[str, Any]) -> str:
     gate = "as it happens" if one["as_it_happens"] else "after review"
     only = f", only {' '.join(one['products'])}" if one["products"] else ""
     return f"{one['destination']}: {one['kind']} {one['place']}, {one['form']}{only}, {gate}"
+
+
+def _change_line(result: dict[str, Any]) -> str:
+    if result["added"]:
+        return "  Added."
+    named = ", ".join(one.replace("_", " ") for one in result["changed"])
+    return f"  It was there before. Changed: {named}." if named else "  As it was: nothing changed."
 
 
 def send(
@@ -113,7 +120,8 @@ def send(
     ] = 10.0,
 ) -> None:
     """Send to each destination what it does not have yet. Exit code 4: something is unavailable,
-    try again; 5: something waits for a person. Example: events send --once"""
+    try again; 5: something waits for a person. Ctrl-C and SIGTERM end it within some 5 seconds;
+    what was under way is asked about by the next one. Example: events send --once"""
     if once == keep_going:
         raise WrongUsage(
             "usage",
@@ -145,7 +153,7 @@ def send(
 
 @contextmanager
 def _stopped() -> Iterator[Event]:
-    """Is set by Ctrl-C or SIGTERM; the document under way is ended first."""
+    """Is set by Ctrl-C or SIGTERM; the document under way is ended first, if that is soon."""
     stopping = Event()
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -173,9 +181,13 @@ def _tell(told: dict[str, Any]) -> None:
 def _sent_lines(result: dict[str, Any]) -> Iterator[str]:
     for one in result["destinations"]:
         why = f": {one['why']}" if one["why"] else ""
-        yield f"{one['destination']}: {one['outcome'].replace('_', ' ')}{why}"
+        sent = any(row["documents"] for row in one["lots"])
+        outcome = one["outcome"].replace("_", " ")
+        if one["outcome"] == "sent" and not sent:
+            outcome = "nothing could be sent" if one["lots"] else "has all there is"
+        yield f"{one['destination']}: {outcome}{why}"
         for row in one["lots"]:
-            why = f": {'; '.join(row['why'])}" if row["why"] else ""
+            why = f": {'; '.join(_reasons(row))}" if row["why"] else ""
             yield (
                 f"  lot {row['lot']}: {many(row['events'], 'event')} in "
                 f"{many(row['documents'], 'document')}, {row['state'].replace('_', ' ')}{why}"
@@ -184,6 +196,21 @@ def _sent_lines(result: dict[str, Any]) -> Iterator[str]:
         yield "There is no destination. Add one: events destination"
     if any(row["state"] == STUCK for one in result["destinations"] for row in one["lots"]):
         yield "  What is stuck waits for a person: events status, then events settle"
+
+
+_STUCK = {
+    "in_doubt": "nobody knows whether the receiver has it",
+    "refused": "the receiver refuses it",
+    "too_large": "one event alone is too large for the receiver",
+    "other_bytes": "it would be written differently than when it was prepared",
+    "file_exists": "another file of that name is there",
+}
+"""What words for a document's state mean, for people."""
+
+
+def _reasons(row: dict[str, Any]) -> list[str]:
+    """Why a lot waits, in words."""
+    return [_STUCK.get(one, one) for one in row["why"]]
 
 
 def status(to: To = "", lot: Lot = "") -> None:
@@ -208,9 +235,10 @@ def _status_lines(result: dict[str, Any]) -> Iterator[str]:
             )
             yield from (f"    {why}" for why in row["why"])
             if now := row["open"]:
-                said = ": ".join(one for one in (now["why"], now["said"]) if one)
-                held = many(now["count"], "event")
-                yield f"    {now['name']}, {held}, {now['state']}. {said}".rstrip()
+                why = _STUCK.get(now["why"], now["why"])
+                said = ". It says: ".join(one for one in (why, now["said"]) if one)
+                held = f"events {now['events'].replace(' ', ', ')} of the lot"
+                yield f"    {now['name']}, {held}, {now['state']}: {said}".rstrip(": ")
             if last := row["last"]:
                 receipt = f", receipt {last['receipt']}" if last["receipt"] else ""
                 yield f"    last: {last['name']}, {last['ended']}{receipt}"

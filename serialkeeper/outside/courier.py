@@ -24,9 +24,6 @@ from serialkeeper.rules import captures
 from serialkeeper.rules.captures import UNSENT, Answer, Mark, Next, Pace
 from serialkeeper.rules.documents import DELIVERED, NOT_STORED, STUCK, Outcome
 
-ENDING = 5.0
-"""Seconds for which a capture job is still looked at by a sender that was told to stop."""
-
 Accepted = Callable[[str, str], None]
 """Is told where the capture job is, and the SHA-256 of the answer that says so."""
 
@@ -199,7 +196,8 @@ class _Way:
         if step is Next.FOLLOW:
             self.job = courier.repository.job_of(answer)
             self.unknown = True
-            self.accepted(self.job, self.answer)
+            if self.job:
+                self.accepted(self.job, self.answer)
             self.next = Next.FOLLOW if self.job else Next.ASK
             return None
         if step is Next.ASK:
@@ -236,11 +234,11 @@ class _Way:
                     raise courier.refuses(answer)
                 case Next.AGAIN:
                     raise courier.later(answer)
-            if courier.stopping.is_set():
-                until = min(until, monotonic() + ENDING)
             if monotonic() > until:
                 raise courier.unavailable(Answer(UNSENT, why="its capture job is still at work"))
-            sleep(courier.pace.look)
+            sleep(
+                courier.pace.look
+            )  # a job that is at work is looked at until nothing is waited for
 
     def _ask(self) -> Outcome | None:
         courier = self.courier

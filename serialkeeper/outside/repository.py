@@ -10,6 +10,8 @@ import os
 import ssl
 import stat
 from collections.abc import Sequence
+from queue import Empty, SimpleQueue
+from threading import Event, Thread
 from time import monotonic
 from types import TracebackType
 
@@ -25,9 +27,17 @@ LARGEST, LARGEST_EVENTS = 1 << 20, 1 << 25
 LONGEST = 120.0
 """Seconds that an answer may take in all."""
 
+ENDING = 5.0
+"""Seconds for which a sender that was told to stop still waits for answers."""
+
 _TIMEOUTS = httpx.Timeout(30.0, connect=10.0)
 _AT_ONCE, _MOST_PAGES = 10, 100
 """Events that are asked for together, and pages of an answer."""
+
+_LOOK = 0.2
+"""Seconds between two looks whether the sender was told to stop."""
+
+_TOLD_TO_STOP = "the sender was told to stop before an answer came"
 
 _VERSIONS = {"GS1-EPCIS-Version": "2.0.0", "GS1-CBV-Version": "2.0.0"}
 
@@ -36,7 +46,15 @@ class Repository:
     """A capture interface, and the questions beside it."""
 
     def __init__(
-        self, url: str, *, name: str, token: str, certificate: str, key: str, authority: str
+        self,
+        url: str,
+        *,
+        name: str,
+        token: str,
+        certificate: str,
+        key: str,
+        authority: str,
+        stopping: Event,
     ) -> None:
         """Read the secrets that are named.
 
@@ -46,6 +64,7 @@ class Repository:
             token: the name of the token's secret; empty for none.
             certificate, key: files of our own certificate and its key; empty for none.
             authority: a file of the certificates to trust; empty for the system's.
+            stopping: once it is set, nothing is waited for longer than `ENDING` in all.
 
         Refuses `secret_missing`, `secret_exposed`, `file_missing`, `usage`.
         """
@@ -53,6 +72,7 @@ class Repository:
         path = self.url.path.removesuffix("/")
         self.events = self.url.copy_with(path=path.rpartition("/")[0] + "/events")
         self.token = secrets.named(token, name) if token else ""
+        self.stopping, self.ends = stopping, 0.0
         headers = {"Accept-Encoding": "identity", "User-Agent": "serialkeeper"}
         if self.token:
             headers["Authorization"] = f"Bearer {self.token}"
@@ -142,7 +162,40 @@ class Repository:
         content: bytes | None = None,
         largest: int = LARGEST,
     ) -> Answer:
-        """Ask and read the answer. What goes wrong is an answer, too."""
+        """Ask and read the answer. What goes wrong is an answer, too.
+
+        It is asked in a thread of its own: one that waits for a receiver hears no signal.
+        """
+        told: SimpleQueue[Answer] = SimpleQueue()
+
+        def ask() -> None:
+            told.put(self._asked(method, url, headers, content, largest))
+
+        if self._is_over():
+            return Answer(UNSENT, why=_TOLD_TO_STOP)
+        Thread(target=ask, daemon=True).start()
+        while True:
+            try:
+                return told.get(timeout=_LOOK)
+            except Empty:
+                if self._is_over():
+                    return Answer(LOST, why=_TOLD_TO_STOP)
+
+    def _is_over(self) -> bool:
+        """Whether nothing is waited for any more."""
+        if not self.stopping.is_set():
+            return False
+        self.ends = self.ends or monotonic() + ENDING
+        return monotonic() > self.ends
+
+    def _asked(
+        self,
+        method: str,
+        url: httpx.URL,
+        headers: dict[str, str] | None,
+        content: bytes | None,
+        largest: int,
+    ) -> Answer:
         until = monotonic() + LONGEST
         try:
             with self.client.stream(method, url, headers=headers, content=content) as response:
@@ -158,7 +211,9 @@ class Repository:
         except httpx.HTTPError as error:
             return Answer(LOST, why=_reason(error))
         except (httpx.InvalidURL, ValueError) as error:
-            return Answer(LOST, why=f"an answer that is none: {type(error).__name__}")
+            return Answer(LOST, why=_reason(error))
+        except Exception as error:  # the sender has gone on, and its client is closed
+            return Answer(LOST, why=_reason(error))
 
     def _clean(self, body: bytes) -> bytes:
         """The body without our token, if the receiver sends it back."""
@@ -185,7 +240,20 @@ def _reason(error: BaseException) -> str:
         if isinstance(cause, OSError) and cause.strerror:
             return cause.strerror
         cause = cause.__cause__ or cause.__context__
-    return type(error).__name__
+    return next(
+        (words for kind, words in _IN_WORDS.items() if isinstance(error, kind)),
+        f"no answer can be had ({type(error).__name__})",
+    )
+
+
+_IN_WORDS: dict[type[Exception], str] = {
+    httpx.ConnectTimeout: "no connection in time",
+    httpx.TimeoutException: "no answer in time",
+    httpx.RemoteProtocolError: "it broke off, or answers what is not HTTP",
+    httpx.NetworkError: "the connection broke",
+    httpx.InvalidURL: "it names a place that is none",
+}
+"""What went wrong, where the system has no words for it."""
 
 
 def _trust(name: str, certificate: str, key: str, authority: str) -> ssl.SSLContext:

@@ -74,7 +74,17 @@ def asked(prompt: str) -> str:
 
 def line() -> str:
     """The next line of the standard input. Refuses `usage`."""
-    return _text(sys.stdin.buffer.readline(LONGEST + 1), "standard input")
+    given = sys.stdin.buffer.readline(LONGEST + 1)
+    if given:
+        return _text(given, "standard input")
+    raise WrongUsage(
+        "usage",
+        "The standard input has no further line.",
+        where="--password-stdin",
+        expected="one password a line: your own first where the record is live, then the new one",
+        came="the end of the input",
+        remedy="Send one more line; --help of the command says which ones it reads.",
+    )
 
 
 def keep(path: Path, data: bytes, what: str) -> None:

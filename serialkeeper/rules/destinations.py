@@ -7,6 +7,7 @@ RFC 9110 section 4.2.2 wants https for what is not for everybody's eyes.
 from __future__ import annotations
 
 import json
+import posixpath
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
@@ -234,6 +235,25 @@ def check_url(url: str, form: str) -> str:
             remedy="Leave --form out.",
         )
     return url
+
+
+def is_same(place: str, other: str) -> bool:
+    """Whether two places are one: a URL in another spelling (RFC 3986 section 6.2), a loopback
+    address by another name, the same folder.
+
+    >>> is_same("http://localhost:8080/capture", "http://127.0.0.1:8080/capture/")
+    True
+    """
+    return _plain(place) == _plain(other)
+
+
+def _plain(place: str) -> tuple[str | int | None, ...]:
+    parts = urlsplit(place)
+    if parts.scheme not in ("http", "https"):
+        return (posixpath.normpath(place),)
+    host = "localhost" if parts.hostname in _LOOPBACK else (parts.hostname or "").rstrip(".")
+    port = parts.port or {"http": 80, "https": 443}[parts.scheme]
+    return parts.scheme, host, port, parts.path.rstrip("/")
 
 
 def _set(entry: Entry, _key: Row) -> list[Change]:

@@ -22,6 +22,7 @@ import numpy as np
 
 from serialkeeper.rules import digital_link, epc
 from serialkeeper.rules.identifiers import Elements
+from serialkeeper.rules.moments import minutes_east
 
 CBV = "https://ref.gs1.org/cbv/"
 
@@ -69,6 +70,7 @@ class LotFacts:
     Attributes:
         place: where it is worked on; None in lots that were opened without.
         order: URI of its production order, if its printing is told; else empty.
+        zone: the place's time zone, a name of the IANA database; empty if the lot keeps none.
     """
 
     gtin: str
@@ -78,6 +80,15 @@ class LotFacts:
     group_limit: int
     place: Place | None = None
     order: str = ""
+    zone: str = ""
+
+    def offset(self, time: str, minutes: int) -> str:
+        """`+hh:mm` at the lot's place at that time; where it keeps no time zone, what the station's
+        clock showed, in minutes.
+
+        The place's is what EPCIS 2.0 wants told: a server's clock may run in another zone.
+        """
+        return write_offset(minutes_east(self.zone, time[:16]) if self.zone else minutes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +117,7 @@ class Event:
     Attributes:
         facts: the lot that tells it.
         time: UTC, RFC 3339 with milliseconds.
-        offset: `+hh:mm` at the station.
+        offset: `+hh:mm` at the lot's place, or at the station.
         action: ADD, OBSERVE or DELETE.
         biz_step, disposition: words of CBV 2.0; a disposition may be None.
         serials: units of the lot's product, in position order.

@@ -6,7 +6,7 @@ Row and lane count one job's own labels, both from 1; lane 1 is left in running 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -235,6 +235,18 @@ def runs(positions: Iterable[int] | NDArray[np.int64]) -> list[list[int]]:
     starts = np.concatenate((places[:1], places[cuts + 1]))
     ends = np.concatenate((places[cuts], places[-1:]))
     return [[int(a), int(b)] for a, b in zip(starts, ends, strict=True)]
+
+
+def spread(ranges: Iterable[Sequence[int]]) -> NDArray[np.int64]:
+    """The positions of [first, last] ranges, ascending, each once.
+
+    >>> spread([[7, 7], [1, 3], [2, 4]]).tolist()
+    [1, 2, 3, 4, 7]
+    """
+    ends = np.array([pair[:2] for pair in ranges], dtype=np.int64).reshape(-1, 2)
+    sizes = ends[:, 1] - ends[:, 0] + 1
+    begins = np.cumsum(sizes) - sizes
+    return np.unique(np.repeat(ends[:, 0] - begins, sizes) + np.arange(sizes.sum()))
 
 
 def parse_which(which: str, labels: int) -> list[list[int]]:

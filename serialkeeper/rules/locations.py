@@ -63,6 +63,12 @@ def check_zone(text: str) -> str:
     )
 
 
+def zone_of(place: str) -> str:
+    """The time zone in a lot's place as the lot keeps it; empty where it keeps none, as lots that
+    were opened without a place do, or by an earlier version."""
+    return "".join(place.split(" ")[3:])
+
+
 def sgln_urn(gln: str, prefix_length: int, extension: str) -> str:
     """GLN and extension as an EPC pure identity URN.
 

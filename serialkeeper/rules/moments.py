@@ -11,8 +11,8 @@ A local time that the zone's clocks skip or show twice is no time: it is refused
 from __future__ import annotations
 
 import re
-from datetime import datetime
-from functools import cache
+from datetime import datetime, timedelta
+from functools import cache, lru_cache
 
 import polars as pl
 
@@ -121,6 +121,22 @@ def is_twice(clock: datetime, zone: str) -> bool:
     """Whether the zone's clocks show that time twice; otherwise they skip it."""
     first = pl.Series([clock]).dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
     return first[0] is not None
+
+
+@lru_cache(maxsize=4_096)
+def minutes_east(zone: str, minute: str) -> int:
+    """How far a zone's clocks are ahead of UTC.
+
+    Args:
+        minute: UTC, as `YYYY-mm-ddTHH:MM`.
+
+    >>> minutes_east("Europe/Berlin", "2026-07-01T08:00")
+    120
+    """
+    there = pl.Series([datetime.fromisoformat(minute)]).dt.replace_time_zone("UTC")
+    there = there.dt.convert_time_zone(zone)
+    ahead: timedelta = (there.dt.base_utc_offset() + there.dt.dst_offset())[0]
+    return round(ahead.total_seconds() / 60)
 
 
 def _less_offset(clock: pl.Series, offset: pl.Series) -> pl.Series:

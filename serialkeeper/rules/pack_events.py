@@ -19,7 +19,7 @@ import numpy as np
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import Event, LotFacts, Place, write_offset
+from serialkeeper.rules.events import Event, LotFacts, Place
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.pack_entries import made_in
 from serialkeeper.rules.parts import unpack_packs
@@ -109,7 +109,10 @@ class _Packs:
         limit = self.facts.group_limit
         for start in range(0, len(keys), limit):
             some = keys[start : start + limit]
-            yield Event(self.facts, entry.at, write_offset(entry.offset), *step, packs=some)
+            yield Event(self.facts, entry.at, self._offset(entry), *step, packs=some)
+
+    def _offset(self, entry: Entry) -> str:
+        return self.facts.offset(entry.at, entry.offset)
 
     def _shipped(self, entry: Entry) -> Iterator[Event]:
         data = entry.data
@@ -122,7 +125,7 @@ class _Packs:
     def _aggregations(self, entry: Entry, step: Step) -> Iterator[Event]:
         """One event a pack, units first; what holds more than the lot's limit is told in pieces."""
         limit = self.facts.group_limit
-        told = (self.facts, entry.at, write_offset(entry.offset), *step)
+        told = (self.facts, entry.at, self._offset(entry), *step)
         for parent, serials in self._units(entry).items():
             for start in range(0, len(serials), limit):
                 yield Event(*told, serials=serials[start : start + limit], parent=parent)

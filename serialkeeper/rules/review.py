@@ -16,6 +16,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,7 @@ from serialkeeper.rules.chain import Entry, canonical
 from serialkeeper.rules.changes import Change, Insert, Row
 from serialkeeper.rules.counts import many
 from serialkeeper.rules.holds import Stretches, count, stretches
-from serialkeeper.rules.jobs import read_runs, short_runs
+from serialkeeper.rules.jobs import read_runs, short_runs, spread
 from serialkeeper.rules.moves import COMPLIANCE, RESTORED
 
 FOUND, ALARM, LIFTED, COUNTED = "found", "alarm", "hold lifted", "count corrected"
@@ -87,7 +88,7 @@ class Item:
         return self.reason in CRITICAL.get(self.kind, ())
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Group:
     """Items that are signed together.
 
@@ -125,7 +126,7 @@ class Group:
         more = f" and {len(words) - MOST_TOLD:,} more" if len(words) > MOST_TOLD else ""
         return "; ".join(words[:MOST_TOLD]) + more
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """SHA-256, in hex, of the canonical form of all that is in it."""
         told: list[Any] = [self.kind, self.reason, self.person, self.second]
@@ -333,6 +334,15 @@ def as_data(group: Group, opened: Sequence[int]) -> dict[str, Any]:
     }
 
 
+TELLING = (
+    *DECISIONS,
+    *("label replaced", "hold lifted", "counted", "destruction counted", "packs decommissioned"),
+    *("shipping voided", "import given up", "allocation moved", "ssccs given up"),
+    *("take started", "alarms acknowledged"),
+)
+"""Verbs that `of_entry` knows, and those that say who took a file and who acknowledged an alarm."""
+
+
 def of_entry(entry: Entry) -> list[Item]:
     """The items that an entry tells by itself; alarms, findings and runs are told by others."""
     data, reason = entry.data, entry.reason
@@ -363,8 +373,7 @@ def of_entry(entry: Entry) -> list[Item]:
 def _item(
     entry: Entry, kind: str, reason: str, ranges: Sequence[Sequence[int]], told: str = ""
 ) -> Item:
-    pieces = [np.arange(first, last + 1, dtype=np.int64) for first, last in ranges]
-    places = np.unique(np.concatenate(pieces)) if pieces else np.zeros(0, dtype=np.int64)
+    places = spread(ranges)
     return Item(kind, reason, entry.person, entry.second, entry.seq, entry.at, places, told)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.rules.chain import Entry, PartRef
-from serialkeeper.rules.events import Declaration, Event, LotFacts, write_offset, write_time
+from serialkeeper.rules.events import Declaration, Event, LotFacts, write_time
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.parts import NO_TIME, unpack_states
 from serialkeeper.rules.tellings import (
@@ -235,4 +235,5 @@ def _event(
     serials: list[str],
     time: str,
 ) -> Event:
-    return Event(facts, time, write_offset(entry.offset), action, biz_step, disposition, serials)
+    offset = facts.offset(time, entry.offset)
+    return Event(facts, time, offset, action, biz_step, disposition, serials)

@@ -48,8 +48,9 @@ def check(record: Record, name: str) -> dict[str, Any]:
 
     Returns:
         lot, gtin, agrees; difference: the first one in words, or None; sides: of each account its
-        side, numbers, sha256, states and states_sha256; events: how many; packed: units in packs,
-        recorded and exported; entry: the last entry that can have caused an event.
+        side, numbers, sha256, states and states_sha256; printed: how many numbers are in print
+        files, and how many of these were never active, so in no account; events: how many; packed:
+        units in packs, recorded and exported; entry: the last entry that can have caused an event.
     """
     record.check_may("events checked")
     with record.read() as view:
@@ -112,6 +113,11 @@ class _Check:
                     f"position {first + wrong}: recorded {there[wrong]}, allocated {serials[wrong]}"
                 )
             self._differs(first_difference(first, serials, sides))
+        in_files = int(np.count_nonzero(printed))
+        self.printed = {
+            "numbers": in_files,
+            "never_active": in_files - self.accounts[PRINTED].count,
+        }
         self.packed = self._packed(receiver)
         self._differs(why)
         self._differs(receiver.faults[0] if receiver.faults else "")
@@ -166,5 +172,6 @@ class _Check:
             "difference": self.difference or None,
             "sides": [self.accounts[side].describe() for side in SIDES],
             "events": self.events,
+            "printed": self.printed,
             "packed": self.packed,
         }

@@ -7,15 +7,12 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside.files import Delivery
-from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.figures import svg
-from serialkeeper.rules.holds import Hold, in_order
 from serialkeeper.rules.levels import SSCC, Level, level_named, levels_of
 from serialkeeper.rules.pack_entries import STATES, capacity
 from serialkeeper.rules.pack_tree import picture
 from serialkeeper.store import packs as store
-from serialkeeper.store.holds import open_holds
-from serialkeeper.store.pack_bulk import Pack
+from serialkeeper.store.listings import pack_rows
 from serialkeeper.store.pack_trees import describe_pack
 from serialkeeper.store.packing import company_of, used_ssccs
 from serialkeeper.store.record import Record
@@ -84,32 +81,12 @@ def all_packs(record: Record, name: str, *, level: str = "", state: str = "") ->
         if level:
             level_named(levels, level, lot.full_name)
         there = [pack for pack in store.packs_of(view, key_of(lot)) if level in ("", pack.level)]
-        holds = open_holds(view, lot.product_id)
-        inner = store.contents_of(view, there, holds)
-        _note_around(view, key_of(lot), inner, holds)
-        full = {one.name: one.holds for one in levels}
-        rows = [_row(pack, inner[pack.lot_id, pack.id], full[pack.level]) for pack in there]
         return {
             "lot": lot.number,
             "gtin": lot.gtin,
             "levels": [_level(view, lot, one) for one in levels],
-            "packs": [row for row in rows if _is_in(row, state)],
+            "packs": [row for row in pack_rows(view, lot, there) if _is_in(row, state)],
         }
-
-
-def _note_around(
-    view: View,
-    key: LotKey,
-    inner: dict[tuple[int, int], store.Contents],
-    holds: list[Hold],
-) -> None:
-    """Add the holds on packs to everything in them."""
-    for one in holds:
-        if one.pack:
-            held = store.pack_at(view, key.product_id, one.lot_id, one.pack)
-            for pack in store.tree_of(view, held):
-                if (pack.lot_id, pack.id) in inner:
-                    inner[pack.lot_id, pack.id].holds.add(one)
 
 
 def _is_in(row: dict[str, Any], state: str) -> bool:
@@ -118,20 +95,6 @@ def _is_in(row: dict[str, Any], state: str) -> bool:
     if state == "held":
         return bool(row["held_by"])
     return not row["held"] if state == "empty" else state in ("", row["state"])
-
-
-def _row(pack: Pack, inner: store.Contents, holds: int) -> dict[str, Any]:
-    return {
-        "key": pack.key,
-        "level": pack.level,
-        "state": pack.state,
-        "holds": holds,
-        "held": inner.direct,
-        "units": sum(inner.units.values()),
-        "doubtful": inner.doubtful,
-        "loose": not pack.parent,
-        "held_by": [one.name for one in in_order(inner.holds)],
-    }
 
 
 def _level(view: View, lot: Lot, level: Level) -> dict[str, Any]:

@@ -69,8 +69,8 @@ def set_up(
         retire: send nothing there any more; its name is never used again.
 
     Refuses `bad_value`, `destination_unknown`, `destination_exists`, `file_missing`,
-    `location_unknown`, `product_unknown`, `role_not_allowed`. Gives what
-    `rules.destinations.Destination.describe` does.
+    `location_unknown`, `product_unknown`, `role_not_allowed`. Gives what `Destination.describe`
+    does; whether it was `added`, else what was `changed`.
     """
     if retire:
         return _retire(record, name)
@@ -97,7 +97,14 @@ def set_up(
         known = _known(there, told)
         number = known.id if known else len(there) + 1
         work.write(HOUSE, "destination set", {"id": number, "first": known is None, **told})
-        return destination(work, name).describe()
+        return _told(known, destination(work, name).describe())
+
+
+def _told(known: Destination | None, made: dict[str, Any]) -> dict[str, Any]:
+    """A destination, and what of it is new."""
+    before = known.describe() if known else made
+    changed = [name for name, value in made.items() if value != before[name]]
+    return made | {"added": known is None, "changed": changed}
 
 
 def _place(folder: Path | None, capture: str, form: str) -> str:
@@ -129,7 +136,8 @@ def _known(there: list[Destination], told: dict[str, Any]) -> Destination | None
     """The destination that is changed; None for a new one. Refuses `destination_exists`."""
     for one in there:
         same, retired = one.name == told["name"], f", retired {one.retired}" * bool(one.retired)
-        if (same and retired) or (not same and not retired and one.place == told["place"]):
+        elsewhere = same or retired or not destinations.is_same(one.place, told["place"])
+        if (same and retired) or not elsewhere:
             raise Refused(
                 "destination_exists",
                 "There is a destination of that name, or at that place, already.",
@@ -146,7 +154,8 @@ def _retire(record: Record, name: str) -> dict[str, Any]:
     with record.work(HOUSE) as work:
         known = destination(work, name)
         work.write(HOUSE, "destination retired", {"id": known.id})
-        return next(one for one in destinations_of(work) if one.id == known.id).describe()
+        gone = next(one for one in destinations_of(work) if one.id == known.id).describe()
+    return gone | {"added": False, "changed": ["retired"]}
 
 
 def settle(record: Record, name: str, lot: str, *, stored: bool, reason: str) -> dict[str, Any]:

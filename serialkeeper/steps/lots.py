@@ -53,7 +53,7 @@ def open_lot(
         commission_at: `web`, or `application` where labels count only once on the pack.
         market, artwork: for the lot's papers.
         group_limit: most units in one event, 1 to 10,000.
-        location: where it is worked on, GLN or GLN/EXTENSION, or empty; its events name it.
+        location: GLN or GLN/EXTENSION or empty; events name it, and tell its zone's offset.
         order: URI of the production order, or empty; with one, events tell of printing.
 
     Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
@@ -108,7 +108,7 @@ def _place(view: View, location: str) -> str:
     if not location:
         return ""
     found = view.location(location)
-    return f"{found.prefix_length} {found.gln} {found.extension}"
+    return f"{found.prefix_length} {found.gln} {found.extension} {found.zone}"
 
 
 def _check_expiry(expiry: date, today: date) -> None:

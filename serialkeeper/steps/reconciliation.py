@@ -8,8 +8,10 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import counts, moves
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.counts import Balance
+from serialkeeper.rules.history import comparison
 from serialkeeper.rules.moves import OPEN_LOT
 from serialkeeper.store.balances import balance_of, describe
+from serialkeeper.store.history import closed_lots, figures_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot
@@ -69,6 +71,7 @@ def reconcile(record: Record, name: str) -> dict[str, Any]:
     """Hold both ledgers against each other; a balanced lot becomes `reconciled`.
 
     Open holds are told (`on_hold`) and hinder neither this nor closing: they go on afterwards.
+    `history` says what closed lots of the product were like, and decides nothing.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -81,7 +84,17 @@ def reconcile(record: Record, name: str) -> dict[str, Any]:
             result = describe(work, lot, found)
             if result["balanced"] and lot.state == "running":
                 work.write(key_of(lot), "reconciled", result)
-    return result
+    with record.read() as view:
+        return {**result, "history": _beside_others(view, lot)}
+
+
+def _beside_others(view: View, lot: Lot) -> dict[str, Any] | None:
+    """What closed lots of the product were like; it decides nothing."""
+    others = [one for one in closed_lots(view, lot.product_id) if one.lot != lot.number]
+    if not others:
+        return None
+    mine = figures_of(view, lot)
+    return comparison(mine["printed"], mine["rejected"], others)
 
 
 def close(
@@ -134,6 +147,7 @@ def close(
             "explanation": explanation,
             "investigation": investigation,
             "house_head": work.head(HOUSE),
+            "history": figures_of(work, lot),
         }
         work.write(key, "lot closed", data, reason=explanation, second=second)
         head = work.head(key_of(lot))

@@ -9,27 +9,23 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.outside import signing
 from serialkeeper.rules import epc, gs1, scans, signatures
-from serialkeeper.rules.chain import BLOCK, HOUSE, LotKey
+from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.imported import pairs_of
-from serialkeeper.rules.jobs import read_runs
 from serialkeeper.rules.moves import WORDS, State
-from serialkeeper.rules.parts import EVIDENCE
-from serialkeeper.rules.rolls import Places
 from serialkeeper.store.challenges import planted_at
-from serialkeeper.store.checkpoints import check_against, unprotected
+from serialkeeper.store.checkpoints import check_against, heads_of, unprotected
 from serialkeeper.store.codes import code_at, facts_of
+from serialkeeper.store.listings import labels_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.pack_trees import holds_on_unit
 from serialkeeper.store.packs import packs_around
-from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import reviews_on
 from serialkeeper.store.tables import Label
-from serialkeeper.store.verify import heads_of, verify
+from serialkeeper.store.verify import Seen, verify
 from serialkeeper.store.view import View, key_of
-from serialkeeper.store.webs import evidence_of
 
 
 def list_labels(
@@ -62,46 +58,7 @@ def list_labels(
 
 def _labels(record: Record, name: str, state: str) -> Generator[dict[str, Any], None, None]:
     with record.read() as view:
-        lot = view.lot(name)
-        key = key_of(lot)
-        places = places_of(view, lot) if view.jobs(key) else Places.of([], lot.labels)
-        for start in range(1, lot.labels + 1, BLOCK):
-            last = min(start + BLOCK - 1, lot.labels)
-            letters = view.states(key, start, last)
-            serials = view.serials(key, start, len(letters)) if letters else []
-            found = {row.position: row for row in view.findings(key, first=start, last=last)}
-            evidence = evidence_of(view, key, start, len(letters)).tobytes().decode()
-            for offset, serial in enumerate(serials):
-                position = start + offset
-                letter = chr(letters[offset])
-                word = State(letter).word
-                row = found.get(position)
-                if state == "doubtful":
-                    if word != "rejected" and not (row and row.state == "open"):
-                        continue
-                elif state and word != state:
-                    continue
-                yield {
-                    "position": position,
-                    "serial": serial,
-                    "state": word,
-                    "finding": row.word if row else None,
-                    "detail": row.detail if row else None,
-                    "was_active": letter
-                    in (State.PULLED, State.COMMISSIONED, State.DECOMMISSIONED),
-                    "evidence": EVIDENCE[evidence[offset]],
-                    "ambiguous_with": [
-                        other
-                        for other in read_runs(row.together if row else "")
-                        if other != position
-                    ],
-                    **_place(places, position),
-                }
-
-
-def _place(places: Places, position: int) -> dict[str, int | None]:
-    job, row, lane = places.cell(position)
-    return {"job": job or None, "row": row or None, "lane": lane or None}
+        yield from labels_of(view, view.lot(name), state)
 
 
 def show_label(
@@ -265,7 +222,11 @@ def _entries(
 
 
 def verify_record(
-    record: Record, *, against: Path | None = None, public_key: str = ""
+    record: Record,
+    *,
+    against: Path | None = None,
+    public_key: str = "",
+    seen: Seen | None = None,
 ) -> dict[str, Any]:
     """Check chains, parts, originals and tables; raises Damaged at the first fault.
 
@@ -276,6 +237,7 @@ def verify_record(
         against: a checkpoint's file, or a folder of them: the one made last counts.
         public_key: the key that it has to be signed with, 64 hex digits, as it was handed over;
             without it those count that the record itself names.
+        seen: is told how far it is (`store.verify.verify`).
 
     Returns:
         `sound`; how much was checked; `set_back`: entries, seconds and the first place where a
@@ -285,7 +247,7 @@ def verify_record(
     against = signing.newest(against) if against else None
     data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
-        checked = verify(view)
+        checked = verify(view, seen)
         heads = heads_of(view)
         later = (
             check_against(view, data, public_key, str(against)) if against else unprotected(view)

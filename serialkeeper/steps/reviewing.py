@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 import numpy as np
 
-from serialkeeper.rules import review
+from serialkeeper.rules import review, surroundings
+from serialkeeper.rules.figures import svg
 from serialkeeper.rules.holds import stretches
 from serialkeeper.rules.moves import COMPLIANCE
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.review import Group
-from serialkeeper.store.lives import describe, life_of
+from serialkeeper.store.lives import describe, lives_of
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import reviews_of, to_review
+from serialkeeper.store.surroundings import Neighbours
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
 
@@ -30,6 +32,8 @@ def list_groups(
     person: str = "",
     day: date | None = None,
     lane: int | None = None,
+    after: int = 0,
+    most: int | None = None,
 ) -> dict[str, Any]:
     """What of a lot is still to be reviewed, critical things first, and what was.
 
@@ -39,14 +43,16 @@ def list_groups(
         person: only what this person did or confirmed.
         day: only groups with something of this day (UTC).
         lane: only groups with a label of this lane.
+        after, most: not the first so many, and no more than so many; all of them without.
 
     Refuses `lot_unknown`, `nothing_printed` for a lane of a lot without a web.
 
     Returns:
         lot, gtin, groups: group (its reference), digest, kind, reason, critical, person, second,
         count, positions (stretches), first and last (when), open (labels to be opened); labels and
-        count over them; open_groups: how many there are without any filter; reviewed: entry, at,
-        reviewer, kind, reason, count, opened, note of each signed review.
+        count over them; matching: how many there are, `after` and `most` aside; open_groups: how
+        many without any filter, and of which kinds and people; reviewed: entry, at, reviewer,
+        kind, reason, count, opened, note of each signed review.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -64,17 +70,39 @@ def list_groups(
         return {
             "lot": lot.number,
             "gtin": lot.gtin,
-            "groups": [one.describe() for one in shown],
+            "groups": [one.describe() for one in shown[after:][:most]],
+            "matching": len(shown),
             "open_groups": len(there),
+            "kinds": sorted({one.kind for one in there}),
+            "people": sorted({who for one in there for who in (one.person, one.second) if who}),
             "reviewed": [one.describe() for one in reviews_of(view, key_of(lot))],
         }
 
 
+def due(record: Record, *, after: int = 0, most: int | None = None) -> dict[str, Any]:
+    """Where something is to be reviewed: lots that are not closed first, the newest first.
+
+    Args:
+        after, most: not the first so many, and no more than so many; all of them without.
+
+    Returns:
+        count of all lots, and lots: lot, gtin, state, expiry, groups and critical ones to be
+        reviewed.
+    """
+    with record.read() as view:
+        lots = sorted(view.lots(), key=lambda lot: (lot.state == "closed", -lot.id))
+        listed = []
+        for lot in lots[after:][:most]:
+            left = to_review(view, lot) if lot.labels else []
+            critical = sum(one.critical for one in left)
+            told = {"lot": lot.number, "gtin": lot.gtin, "state": lot.state, "expiry": lot.expiry}
+            listed.append({**told, "groups": len(left), "critical": critical})
+        return {"count": len(lots), "lots": listed}
+
+
 def _in_lane(view: View, lot: Lot, groups: Iterable[Group], lane: int) -> list[Group]:
-    places = places_of(view, lot)
-    return [
-        one for one in groups if any(places.cell(int(place))[2] == lane for place in one.positions)
-    ]
+    lanes = places_of(view, lot).lane
+    return [one for one in groups if (lanes[one.positions] == lane).any()]
 
 
 def show(record: Record, name: str, group: str) -> dict[str, Any]:
@@ -92,11 +120,93 @@ def show(record: Record, name: str, group: str) -> dict[str, Any]:
     with record.read() as view:
         lot = view.lot(name)
         [one] = review.chosen(to_review(view, lot), [group], lot.full_name)
-        told = one.describe()
+        [told] = _opened(view, lot, [one])
+        return {"lot": lot.number, "gtin": lot.gtin, **told}
+
+
+def look(record: Record, name: str, groups: Sequence[str]) -> dict[str, Any]:
+    """Some groups at once, as `show` gives each, for somebody who is to sign them.
+
+    Args:
+        groups: their references in the list.
+
+    Refuses `lot_unknown`.
+
+    Returns:
+        lot, gtin, groups; gone: the references of those that are not what they were any more;
+        open_groups: how many there are in all; around: by position, what stands around each of
+        the labels to be opened (`rules.surroundings.Surroundings.describe`); takes: by number,
+        file, sha256, at and station of the results files that findings are from.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        there = {one.digest[: review.REFERENCE]: one for one in to_review(view, lot)}
+        wanted = list(dict.fromkeys(groups))
+        told = _opened(view, lot, [there[one] for one in wanted if one in there])
+        takes = {row.id: row for row in view.takes(key_of(lot))}
+        places = {label["position"] for one in told for label in one["labels"]}
+        named = {f["take"] for one in told for label in one["labels"] for f in label["findings"]}
         return {
             "lot": lot.number,
             "gtin": lot.gtin,
-            **told,
+            "groups": told,
+            "gone": [one for one in wanted if one not in there],
+            "open_groups": len(there),
+            "around": _around(record, view, lot, places),
+            "takes": {
+                str(number): {"file": row.name, "sha256": row.sha256, "at": row.at}
+                | {"station": row.station}
+                for number, row in takes.items()
+                if number in named
+            },
+        }
+
+
+def _around(
+    record: Record, view: View, lot: Lot, positions: Iterable[int]
+) -> dict[str, dict[str, Any]]:
+    if not view.jobs(key_of(lot)):
+        return {}
+    places = places_of(view, lot)
+    near = Neighbours(view, lot, places, practice=record.practice)
+    there = (one for one in positions if places.cell(one)[0])
+    return {str(one): near.of(one, rows=1, lanes=1).describe() for one in there}
+
+
+def picture(
+    record: Record, name: str, position: int, words: Mapping[str, str] = surroundings.WORDS
+) -> str:
+    """The picture of a label among its neighbours on the web, as SVG; changes nothing.
+
+    Args:
+        words: what stands in it beside numbers.
+
+    Refuses `lot_unknown`, `nothing_printed`, `label_unknown`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        near = Neighbours(view, lot, places_of(view, lot), practice=record.practice)
+        return svg(surroundings.draw(near.of(position), words))
+
+
+def _opened(view: View, lot: Lot, groups: Sequence[Group]) -> list[dict[str, Any]]:
+    """Groups with their items, and with the labels of each that have to be opened."""
+    key, told = key_of(lot), [one.describe() for one in groups]
+    lives = lives_of(view, lot, {place for one in told for place in one["open"]})
+
+    def opened(position: int) -> dict[str, Any]:
+        label = view.label_at(key, position)
+        found = view.findings(key, first=position, last=position)
+        return {
+            "position": position,
+            "serial": label.serial if label else None,
+            "findings": [describe(row) for row in found],
+            "life": lives[position],
+        }
+
+    return [
+        {
+            **one,
             "items": [
                 {
                     "entry": item.seq,
@@ -104,22 +214,12 @@ def show(record: Record, name: str, group: str) -> dict[str, Any]:
                     "told": item.told or None,
                     "positions": stretches(np.sort(item.positions)),
                 }
-                for item in one.items
+                for item in group.items
             ],
-            "labels": [_opened(view, lot, position) for position in told["open"]],
+            "labels": [opened(position) for position in one["open"]],
         }
-
-
-def _opened(view: View, lot: Lot, position: int) -> dict[str, Any]:
-    key = key_of(lot)
-    label = view.label_at(key, position)
-    found = view.findings(key, first=position, last=position)
-    return {
-        "position": position,
-        "serial": label.serial if label else None,
-        "findings": [describe(row) for row in found],
-        "life": list(life_of(view, lot, position)),
-    }
+        for one, group in zip(told, groups, strict=True)
+    ]
 
 
 def sign(

@@ -6,7 +6,7 @@ from sqlalchemy import func, select
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import passwords
-from serialkeeper.rules.locations import name_of
+from serialkeeper.rules.locations import name_of, parse_gln
 from serialkeeper.store.import_tables import Location
 from serialkeeper.store.journal import Journal
 from serialkeeper.store.line_tables import KeptProfile
@@ -175,9 +175,12 @@ class House(Journal):
         return self._one(Location, gln=gln, extension=extension)
 
     def location(self, name: str) -> Location:
-        """A location by GLN or GLN/EXTENSION. Refuses `location_unknown`."""
+        """A location by GLN or GLN/EXTENSION. Refuses `location_unknown`, and `bad_key` for 13
+        digits that are no GLN."""
         gln, _, extension = name.partition("/")
         found = self.find_location(gln, extension)
+        if found is None and gln.isdigit() and len(gln) == 13:
+            parse_gln(gln)
         if found is None:
             raise Refused(
                 "location_unknown",

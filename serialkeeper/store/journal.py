@@ -58,18 +58,40 @@ class Journal:
         for row in self.connection.execute(query).yield_per(1000):
             yield row.seq, row.body, row.hash
 
-    def entries(self, chain: LotKey) -> Iterator[Entry]:
-        """A chain's entries in order."""
+    def entries(
+        self, chain: LotKey, *, verbs: Collection[str] = (), but: Collection[str] = ()
+    ) -> Iterator[Entry]:
+        """A chain's entries in order.
+
+        Args:
+            verbs: only those of these verbs, if any are named; the others are not even parsed.
+            but: not those of these.
+        """
+        wanted, others = endings(verbs), endings(but)
         for _, body, _ in self.stored_entries(chain):
-            yield parse(body)
+            if body.endswith(wanted) if verbs else not body.endswith(others):
+                yield parse(body)
+
+    def newest_first(self, chain: LotKey, *, before: int = 0) -> Iterator[tuple[int, bytes]]:
+        """(seq, body) of a chain's entries from the newest on, or from before one."""
+        table = table_of(EntryRow)
+        query = (
+            select(table.c.seq, table.c.body)
+            .where(table.c.product_id == chain.product_id, table.c.lot_id == chain.lot_id)
+            .order_by(table.c.seq.desc())
+        )
+        if before:
+            query = query.where(table.c.seq < before)
+        for row in self.connection.execute(query).yield_per(200):
+            yield row.seq, row.body
 
     def entry(self, chain: LotKey, seq: int) -> Entry:
         """One entry of a chain, which is there."""
         return parse(self._expect(EntryRow, **chain.row(), seq=seq).body)
 
     def newest_of(self, chain: LotKey, verbs: Collection[str]) -> Entry | None:
-        """A chain's newest entry with one of these verbs; the others' bytes end in theirs."""
-        ends = tuple(f'"verb":"{verb}"}}'.encode() for verb in verbs)
+        """A chain's newest entry with one of these verbs."""
+        ends = endings(verbs)
         table = table_of(EntryRow)
         query = (
             select(table.c.body)
@@ -149,6 +171,11 @@ class Journal:
         if found is None:
             raise LookupError(f"no {model.__name__} with {key}")
         return found
+
+
+def endings(verbs: Collection[str]) -> tuple[bytes, ...]:
+    """How the bytes of entries with these verbs end: in canonical form the verb stands last."""
+    return tuple(f'"verb":"{verb}"}}'.encode() for verb in verbs)
 
 
 def unpacked(piece: bytes) -> bytes:

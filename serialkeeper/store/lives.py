@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from serialkeeper.rules import signatures
@@ -21,44 +21,69 @@ from serialkeeper.rules.parts import (
 from serialkeeper.store.tables import Lot, PartRow
 from serialkeeper.store.view import Found, View, key_of
 
+_NO_MOVES = ("reviewed", "events written", "followed", "alarms acknowledged", "counted")
+"""Verbs of entries that move no label, and that may be many."""
 
-def life_of(view: View, lot: Lot, position: int) -> Iterator[dict[str, Any]]:
+_Parts = Mapping[tuple[int, str], PartRow]
+
+
+def life_of(view: View, lot: Lot, position: int) -> list[dict[str, Any]]:
     """Every move of one label, in order."""
-    state, key = "", key_of(lot)
+    return lives_of(view, lot, [position])[position]
+
+
+def lives_of(view: View, lot: Lot, positions: Collection[int]) -> dict[int, list[dict[str, Any]]]:
+    """Every move of some labels, in order; the journal is read once for all of them."""
+    key = key_of(lot)
+    blocks = {block: view.parts(key, block) for block in {block_of(one) for one in positions}}
     parts = {
-        (part.seq, part.part_kind): part
-        for part in view.parts(key, block_of(position))
-        if part.first <= position < part.first + part.count
+        position: {
+            (part.seq, part.part_kind): part
+            for part in blocks[block_of(position)]
+            if part.first <= position < part.first + part.count
+        }
+        for position in positions
     }
-    for entry in view.entries(key_of(lot)):
-        step: dict[str, Any] = {}
-        for ref in entry.parts:
-            part = parts.get((entry.seq, ref.kind))
-            if part is None or ref.kind in ("findings", "proofs", "extras", "packs"):
-                continue
-            if ref.kind == "serials":
-                step["to"] = State.ALLOCATED.value
-            else:
-                step |= _reading(part.first, part.count, part.data, position)
-        if entry.verb == "issued":
-            if any(first <= position <= last for first, last in entry.data["ranges"]):
-                step = {"to": State.ISSUED.value, "job": entry.data["id"]}
-        elif "moves" in entry.data:
-            for first, last, _, target in entry.data["moves"]:
-                if first <= position <= last:
-                    step["to"] = target
-        if entry.verb in ("packed", "unpacked"):
-            parted = next((one for (seq, kind), one in parts.items() if seq == entry.seq), None)
-            step = _pack_step(entry, position, parted)
-        if step:
-            target = step.pop("to", "")
-            yield {
-                **_signature(entry),
-                "from": State(state).word if state else None,
-                "to": State(target).word if target else None,
-                **step,
-            }
-            state = target or state
+    lives: dict[int, list[dict[str, Any]]] = {position: [] for position in positions}
+    state = dict.fromkeys(positions, "")
+    for entry in view.entries(key, but=_NO_MOVES):
+        for position, life in lives.items():
+            if step := _step(entry, position, parts[position]):
+                target, before = step.pop("to", ""), state[position]
+                life.append(
+                    {
+                        **_signature(entry),
+                        "from": State(before).word if before else None,
+                        "to": State(target).word if target else None,
+                        **step,
+                    }
+                )
+                state[position] = target or before
+    return lives
+
+
+def _step(entry: Entry, position: int, parts: _Parts) -> dict[str, Any]:
+    """What an entry did to one label; empty for nothing."""
+    if entry.verb in ("packed", "unpacked"):
+        parted = next((one for (seq, _), one in parts.items() if seq == entry.seq), None)
+        return _pack_step(entry, position, parted)
+    if entry.verb == "issued":
+        if any(first <= position <= last for first, last in entry.data["ranges"]):
+            return {"to": State.ISSUED.value, "job": entry.data["id"]}
+        return {}
+    step: dict[str, Any] = {}
+    for ref in entry.parts:
+        part = parts.get((entry.seq, ref.kind))
+        if part is None or ref.kind in ("findings", "proofs", "extras", "packs"):
+            continue
+        if ref.kind == "serials":
+            step["to"] = State.ALLOCATED.value
+        else:
+            step |= _reading(part.first, part.count, part.data, position)
+    for first, last, _, target in entry.data.get("moves", ()):
+        if first <= position <= last:
+            step["to"] = target
+    return step
 
 
 def _pack_step(entry: Entry, position: int, part: PartRow | None) -> dict[str, Any]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from serialkeeper.rules import levels, retention, serials, signatures
+from serialkeeper.rules import history, levels, retention, serials, signatures
 from serialkeeper.rules.layout import layout_of
 from serialkeeper.rules.locations import name_of
+from serialkeeper.store.history import closed_lots
 from serialkeeper.store.import_tables import NumberImport
 from serialkeeper.store.pack_trees import holds_on_lot, last_shipped
 from serialkeeper.store.packs import count_packed
@@ -50,6 +51,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         "allocated": lot.labels - to_come,
         "to_come": to_come,
         "advice": serials.advised(lot.target),
+        "history": _history(view, lot) if count else None,
         "commission_at": lot.commission_at,
         "market": lot.market,
         "artwork": lot.artwork,
@@ -84,6 +86,13 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
         ],
         "chain": {"entries": head.count, "head": head.head.hex()},
     }
+
+
+def _history(view: View, lot: Lot) -> dict[str, Any] | None:
+    """What closed lots say beside the advice, as long as somebody may still follow either."""
+    if lot.state not in ("draft", "approved"):
+        return None
+    return history.advice(lot.target, closed_lots(view, lot.product_id))
 
 
 def _imported(one: NumberImport, awaited: int) -> dict[str, Any]:

@@ -48,7 +48,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0021"
+SCHEMA = "0022"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(

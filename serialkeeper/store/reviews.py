@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections import OrderedDict
 from collections.abc import Iterator
 from itertools import groupby
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -34,9 +36,27 @@ def reviews_of(view: View, key: LotKey) -> list[Review]:
     return [Review(kind=row["what"], **{k: row[k] for k in row if k != "what"}) for row in rows]
 
 
+_LOTS_KEPT = 32
+_kept: OrderedDict[bytes, list[Group]] = OrderedDict()
+_lock = Lock()
+
+
 def to_review(view: View, lot: Lot) -> list[Group]:
-    """What of a lot is still to be reviewed."""
-    return review.groups(items_of(view, lot), reviews_of(view, key_of(lot)))
+    """What of a lot is still to be reviewed.
+
+    All of it follows from the lot's journal, and the last hash of that names the whole of it: so
+    what was once worked out for that hash is not worked out again.
+    """
+    head = view.chain(key_of(lot)).head
+    with _lock:
+        found = _kept.get(head)
+    if found is None:
+        found = review.groups(items_of(view, lot), reviews_of(view, key_of(lot)))
+        with _lock:
+            _kept[head] = found
+            if len(_kept) > _LOTS_KEPT:
+                _kept.popitem(last=False)
+    return found
 
 
 def reviews_on(view: View, lot: Lot, position: int) -> list[Review]:
@@ -101,10 +121,12 @@ def items_of(view: View, lot: Lot) -> list[Item]:
 def _items(view: View, lot: Lot, position: int | None) -> list[Item]:
     """The same, of the takes' findings only those on one label if a position is given."""
     key = key_of(lot)
-    alarms = {row.id: row.word for row in view.alarms(key)}
+    c = table_of(AlarmRow).c
+    raised = select(c.id, c.word).where(c.product_id == key.product_id, c.lot_id == key.lot_id)
+    alarms = {row[0]: row[1] for row in view.connection.execute(raised)}
     made: list[Item] = []
     takers: dict[int, tuple[str, int, str]] = {}
-    for entry in view.entries(key):
+    for entry in view.entries(key, verbs=review.TELLING):
         made += review.of_entry(entry)
         if entry.verb == "take started":
             takers[entry.data["id"]] = entry.person, entry.seq, entry.at

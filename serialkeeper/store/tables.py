@@ -4,7 +4,8 @@
     journal    entries and their parts: append-only
     sealed     original files and credentials; an entry holds their SHA-256
     working    heads of chains, labels by state: recomputed and compared by `record verify`; wrong
-               passwords in a row: nothing rests on them but how long one waits
+               passwords in a row: nothing rests on them but how long one waits; how destinations
+               were met last: for people who look
 
 Column types are TEXT, INTEGER and BLOB only (SQLite STRICT). Times are RFC 3339 UTC text.
 Every unique key of a lot's tables contains `product_id`, so that a distributed database
@@ -37,7 +38,7 @@ from serialkeeper.store.columns import (
     text_column,
     whole_column,
 )
-from serialkeeper.store.destination_tables import DestinationRow, DocumentRow
+from serialkeeper.store.destination_tables import DestinationRow, DocumentRow, Sending
 from serialkeeper.store.hold_tables import HoldRow
 from serialkeeper.store.import_tables import Extra, Location, NumberImport
 from serialkeeper.store.line_tables import (
@@ -114,8 +115,9 @@ class Product(SQLModel, table=True):
 class Lot(SQLModel, table=True):
     """One manufacturing lot of a product. From `approved` on its facts are frozen.
 
-    `place` is where it is worked on: digits of the company prefix, GLN and extension with blanks
-    between, or empty; `production_order` a URI, or empty."""
+    `place` is where it is worked on: digits of the company prefix, GLN, extension and time zone
+    with blanks between, or empty; the zone is missing in lots of earlier versions.
+    `production_order` is a URI, or empty."""
 
     kind: ClassVar[str] = "replayed"
     __tablename__ = "lot"
@@ -345,6 +347,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     RunEvent,
     DestinationRow,
     DocumentRow,
+    Sending,
     Credential,
     Pin,
     Session,

@@ -10,6 +10,7 @@ from serialkeeper.rules import pack_events
 from serialkeeper.rules.chain import Entry, PartRef
 from serialkeeper.rules.event_forms import Header
 from serialkeeper.rules.events import Event, LotFacts, Place
+from serialkeeper.rules.locations import zone_of
 from serialkeeper.store.import_tables import Location
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -18,14 +19,15 @@ from serialkeeper.store.view import View, key_of
 def facts_of(lot: Lot) -> LotFacts:
     """What a lot's events say of it."""
     facts = LotFacts(lot.gtin, lot.prefix_length, lot.number, lot.expiry, lot.group_limit)
-    return replace(facts, place=place_of(lot), order=lot.production_order)
+    place, zone = place_of(lot), zone_of(lot.place)
+    return replace(facts, place=place, zone=zone, order=lot.production_order)
 
 
 def place_of(lot: Lot) -> Place | None:
     """Where a lot is worked on."""
     if not lot.place:
         return None
-    digits, gln, extension = lot.place.split(" ")
+    digits, gln, extension, *_ = lot.place.split(" ")
     return Place(gln, extension, int(digits))
 
 

@@ -18,22 +18,34 @@ from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, 
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
 from serialkeeper.web import (
+    checking,
     deciding,
     entering,
     finding,
+    handing_off,
+    journal,
     live,
     looking,
     now,
     pages,
+    reviewing,
     setting_up,
     settling,
     working,
 )
 from serialkeeper.web.asking import Served, check_query
+from serialkeeper.web.background import Background
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault
+from serialkeeper.web.sender import Sender
 from serialkeeper.web.visits import Visitors
+
+ROOMS = (
+    *(looking, working, entering, finding, setting_up, deciding, settling),
+    *(reviewing, journal, checking, now, live, handing_off),
+)
+"""Where the routes are, in the order in which they are tried."""
 
 AT_ONCE = 6
 """Steps that run at a time: each needs one connection, and those that begin a work within a look
@@ -83,13 +95,15 @@ def make_app(
             say(f"no checkpoint was made; the step itself is done: {told}")
 
     app.state.protect = protect
+    app.state.background = Background(protect)
+    app.state.sender = Sender(protect, say)
     app.add_exception_handler(SerialKeeperError, _refused)
     app.add_exception_handler(OSError, _no_room)
     app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _failed)
     app.add_exception_handler(RequestValidationError, _misunderstood)
     app.add_exception_handler(HTTPException, _http)
-    for room in (looking, working, entering, finding, setting_up, deciding, settling, now, live):
+    for room in ROOMS:
         app.include_router(room.router)
     app.get("/refusals", response_model=dict[str, str], tags=["refusals"])(refusals)
     complete(app.openapi())  # made once, and given out again at each request
@@ -107,9 +121,11 @@ async def refusals() -> dict[str, str]:
 
 
 @asynccontextmanager
-async def _lifespan(_: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     anyio.to_thread.current_default_thread_limiter().total_tokens = AT_ONCE
     yield
+    await anyio.to_thread.run_sync(app.state.background.close)
+    await anyio.to_thread.run_sync(app.state.sender.stop)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

@@ -208,7 +208,11 @@ def refuse_caller(scope: Scope, hosts: frozenset[str]) -> Refused | None:
 
 
 def _name(host: str) -> str:
+    """The name in a header Host, without its port; empty for what is no such header (RFC 9110
+    section 7.2)."""
     try:
-        return (urlsplit(f"//{host}").hostname or "").rstrip(".")
+        parts = urlsplit(f"//{host}")
+        well = parts.netloc == host and "@" not in host and (parts.port is None or parts.port > 0)
     except ValueError:
         return ""
+    return (parts.hostname or "").rstrip(".") if well else ""

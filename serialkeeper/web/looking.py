@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from functools import partial
 from threading import Lock
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query, Request
+from pydantic import BeforeValidator
 from starlette.responses import Response
 
 from serialkeeper import nouns
 from serialkeeper.errors import Unavailable
 from serialkeeper.web.answers import file_answer, private_folder, route, rows
 from serialkeeper.web.asking import HIGHEST, Counted, Gtin, Lot, Name, Number, Opened, Short
+from serialkeeper.web.pages import wants_page
 
 router = APIRouter()
 
@@ -22,8 +26,27 @@ _verifying = Lock()
 LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
 
+_TABLES = {
+    "csv": "text/csv",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
+
 Millimetres = Annotated[float, Query(ge=0, le=10_000)]
 At = Annotated[int, Query(ge=0, le=HIGHEST)]
+
+GROUPS_SHOWN = 50
+"""Groups of the review list on one page."""
+
+Emptied = BeforeValidator(lambda value: value or None)
+"""A field of a form that was left empty stands in the URL all the same."""
+
+
+async def _most(request: Request, most: Counted = None) -> int | None:
+    return GROUPS_SHOWN if wants_page(request) else most
+
+
+Most = Annotated[int | None, Depends(_most)]
+"""How many groups: what a program asks for, all of them without; of a page as many as it shows."""
 
 
 look = partial(route, router, "GET")
@@ -96,6 +119,13 @@ def house_entries(record: Opened) -> Response:
 @look("/record/verification", "record verify")
 def verification(record: Opened) -> Any:
     """Check chains, parts, originals and tables; this can take minutes. One at a time."""
+    with one_check():
+        return nouns.record.verify(record)
+
+
+@contextmanager
+def one_check() -> Iterator[None]:
+    """Within it, nobody else checks the record. Refuses `record_busy`."""
     if not _verifying.acquire(blocking=False):
         raise Unavailable(
             "record_busy",
@@ -103,7 +133,7 @@ def verification(record: Opened) -> Any:
             remedy="Ask again when that check is done.",
         )
     try:
-        return nouns.record.verify(record)
+        yield
     finally:
         _verifying.release()
 
@@ -136,6 +166,17 @@ def scan(
 def lots(record: Opened) -> Any:
     """All lots and their states."""
     return nouns.lot.list(record)
+
+
+@look("/history", "lot history")
+def history(
+    record: Opened,
+    gtin: Annotated[str, Query(pattern="^([0-9]{14})?$")] = "",
+    by: Literal["product", "station", "lane", "reason"] = "product",
+    last: Annotated[int, Query(ge=1, le=1_000)] = 60,
+) -> Any:
+    """Reject rates of closed lots over time, with control limits; `gtin`: of one product."""
+    return nouns.lot.history(record, gtin, by=by, last=last)
 
 
 @look("/lots/{gtin}/{lot}", "lot show", page=LOT_PAGE)
@@ -222,19 +263,29 @@ def challenge(record: Opened, name: Lot, number: Number) -> Any:
     return nouns.challenge.show(record, name, number)
 
 
-@look("/lots/{gtin}/{lot}/review", "review list")
+@look("/lots/{gtin}/{lot}/review", "review list", page="review.html")
 def review(
     record: Opened,
     name: Lot,
+    most: Most,
     kind: Short = "",
     reason: Short = "",
     person: Short = "",
-    day: date | None = None,
-    lane: Counted = None,
+    day: Annotated[date | None, Emptied] = None,
+    lane: Annotated[Counted, Emptied] = None,
+    after: At = 0,
 ) -> Any:
     """What a second pair of eyes has to see before the lot closes."""
     return nouns.review.list(
-        record, name, kind=kind, reason=reason, person=person, day=day, lane=lane
+        record,
+        name,
+        kind=kind,
+        reason=reason,
+        person=person,
+        day=day,
+        lane=lane,
+        after=after,
+        most=most,
     )
 
 
@@ -319,6 +370,20 @@ def packs(record: Opened, name: Lot, level: Short = "", state: Short = "") -> An
 def pack(record: Opened, key: Name) -> Any:
     """One pack, what it is in, and all that is in it; by its key or a scan of its label."""
     return nouns.pack.show(record, key)
+
+
+@look("/lots/{gtin}/{lot}/tables/{what}", "lot table", gives={one: {} for one in _TABLES.values()})
+def table(
+    record: Opened,
+    name: Lot,
+    what: Literal["labels", "moves", "packs", "review"],
+    form: Literal["csv", "xlsx"] = "csv",
+) -> Response:
+    """A table of the lot for a spreadsheet or another program."""
+    with private_folder() as folder:
+        out = folder / f"{what}.{form}"
+        nouns.lot.table(record, name, what, out=out)
+        return file_answer(out, _TABLES[form])
 
 
 @look("/lots/{gtin}/{lot}/jobs/{number}", "print again", gives={"text/csv": {}})

@@ -720,7 +720,7 @@ def requests() -> Iterator[Attack]:
     kind = "requests over HTTP"
     numbers, takes, head = f"{_LOT}/numbers", f"{_LOT}/takes", {"Content-Type": "application/json"}
     one = {"count": 1}
-    for host in ("evil.example", "localhost.evil.example", "127.0.0.1.evil.example:8470", "", "["):
+    for host in _FOREIGN:
         call = _asked("GET", "/lots", headers={"Host": host})
         yield Attack(kind, f"host {host!r}", call, "host_unknown")
     for foreign in (
@@ -783,6 +783,12 @@ def requests() -> Iterator[Attack]:
 
 
 _LOT = f"/lots/{GTIN}/LOT24A"
+_FOREIGN = (
+    *("evil.example", "localhost.evil.example", "127.0.0.1.evil.example:8470", "", "["),
+    *("127.0.0.1:8470.evil.example", "localhost:port", "localhost:-1", "localhost:0"),
+    *("evil.example@localhost", "localhost/evil.example", "localhost?evil.example", "localhost#a"),
+)
+"""A header Host is a name and perhaps a port, nothing else (RFC 9110 section 7.2)."""
 _served: dict[str, Client] = {}
 """The routes of the record that is attacked."""
 

@@ -37,6 +37,9 @@ def test_a_sound_lot_agrees_on_every_side(bench: Bench) -> None:
     assert sides["exported"]["states"] == {
         word: count for word, count in states.items() if word in ("commissioned", "decommissioned")
     }
+    assert (
+        told["printed"]["numbers"] == sides["printed"]["numbers"] + told["printed"]["never_active"]
+    )
     assert told["packed"]["recorded"] == told["packed"]["exported"] > 0
     # The digest is of plain lines, so that anybody can work it out: NUMBER,STATE by position.
     rows = sk.label.list(bench.record, bench.lot)

@@ -308,6 +308,9 @@ def its_end(story: Story) -> None:
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")
     story.say("lot report LOT24A --out LOT24A.pdf --paper letter")
+    story.say("lot table LOT24A labels --out labels.xlsx")
+    story.say("lot table LOT24A moves --out moves.csv")
+    story.say("lot history")
 
 
 def another_lot_is_closed(story: Story) -> None:
@@ -331,6 +334,7 @@ def another_lot_is_closed(story: Story) -> None:
     story.say(f"review sign SMALL {group['group']} --opened {group['open'][0]}")
     story.say("review list SMALL --all")
     story.say("lot close SMALL")
+    story.say("lot history --by reason --out rates.html")
     story.say(f"lot decide SMALL refused --on {date.today()} --by 'Quality Unit'")
     story.say("lot show SMALL")
     story.say(f"lot reopen SMALL --reason 'two rolls found' --second '{SECOND}'")

@@ -8,7 +8,9 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -341,6 +343,54 @@ def test_a_container_keeps_sending_until_it_is_told_to_stop(bench: Bench) -> Non
         assert receiver.ids() == wanted(bench)[: 2 * len(lines)]
         sk.hold.place(bench.record, "A", reason="a dent")
         assert send(bench)["lots"][0]["state"] == "kept_back"
+    bench.heads()
+
+
+class _Drips(BaseHTTPRequestHandler):
+    """Sends its answer to a document a sign at a time, for as long as anybody listens."""
+
+    protocol_version = "HTTP/1.1"
+    begun = threading.Event()
+
+    def do_OPTIONS(self) -> None:
+        self.send_response(204)
+        self.send_header("Content-Length", "0")
+        self.end_headers()
+
+    def do_POST(self) -> None:
+        self.rfile.read(int(self.headers["Content-Length"]))
+        self.send_response(202)
+        self.send_header("Content-Length", "100000")
+        self.end_headers()
+        self.begun.set()
+        with suppress(OSError):
+            while True:
+                self.wfile.write(b" ")
+                time.sleep(0.2)
+
+    def log_message(self, *_: Any) -> None:
+        """Nothing."""
+
+
+@pytest.mark.only_on("sqlite", reason="about a receiver")
+def test_a_receiver_that_drips_does_not_keep_a_sender_from_ending(bench: Bench) -> None:
+    """Told to stop, it waits a few seconds and ends; the document stays open, to be asked about."""
+    lot(bench, "A")
+    server = ThreadingHTTPServer(("127.0.0.1", 0), _Drips)
+    server.daemon_threads = True
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    to(bench, f"http://127.0.0.1:{server.server_port}/epcis")
+    words = ["--record", bench.url, "--as", "Line Lead", "events", "send", "--once"]
+    with subprocess.Popen([sys.executable, "-m", "serialkeeper", *words]) as process:
+        assert _Drips.begun.wait(60)
+        process.send_signal(signal.SIGTERM)
+        told = time.monotonic()
+        process.wait(60)
+        took = time.monotonic() - told
+    server.shutdown()
+    server.server_close()
+    assert took < 30, "an answer may last 120 s, and this one did not end it"
+    assert standing(bench)["open"]["state"] == "prepared"
     bench.heads()
 
 

@@ -169,7 +169,7 @@ def test_other_bytes_under_the_name_wait_for_a_person(
     assert found["C1"]["why"] == ["file_exists", str(east / name)]
     assert run(["--record", bench.url, "--as", "Line Lead", "events", "send", "--once"]) == 5
     assert run(["--record", bench.url, "--as", "Line Lead", "events", "status"]) == 5
-    assert "stuck. file_exists" in capsys.readouterr().out
+    assert "stuck: another file of that name is there" in capsys.readouterr().out
     pages = [bench.folder / f"{one}.html" for one in ("stuck", "sent")]
     sk.lot.report(bench.record, "C1", out=pages[0])
     assert "Events for east: document 1 is stuck (file_exists)" in pages[0].read_text()
@@ -240,6 +240,19 @@ def test_destinations_are_kept_apart(bench: Bench) -> None:
     record = bench.record
     with refused("destination_exists", "east"):
         sk.events.destination(record, "other", folder=east)
+    for same in (east / ".." / "east", east.parent / "." / "east"):
+        with refused("destination_exists", "east"):
+            sk.events.destination(record, "other", folder=same)
+    url = "http://127.0.0.1:9/epcis/capture"
+    assert sk.events.destination(record, "west", capture=url)["added"]
+    with refused("destination_exists", "west"):
+        sk.events.destination(record, "other", capture="http://localhost:9/epcis/capture/")
+    again = sk.events.destination(record, "west", capture=url)
+    assert not again["added"] and not again["changed"]
+    assert sk.events.destination(record, "west", capture=url, most_events=9)["changed"] == [
+        "most_events"
+    ]
+    assert sk.events.destination(record, "west", retire=True)["changed"] == ["retired"]
     with refused("file_missing"):
         sk.events.destination(record, "other", folder=bench.folder / "none")
     for wrong in ({"form": "yaml"}, {"most_events": 0}, {"links": True, "form": "xml-1.2"}):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from serialkeeper.rules import moves, parts, unit_events
 from serialkeeper.rules.chain import Entry, Part, PartRef
-from serialkeeper.rules.events import Event, LotFacts, write_time
+from serialkeeper.rules.events import Event, LotFacts, write_offset, write_time
 
 FACTS = LotFacts("09521234543213", 7, "LOT24A", "2028-06-30", 10_000)
 GOOD_TIME = 1_780_000_000_000
@@ -264,6 +265,21 @@ def test_a_group_goes_on_over_entries_of_one_take() -> None:
     assert event.serials == numbers_of(1, 3)
     assert event.time == write_time(GOOD_TIME + 500)
     assert event.offset == "+01:00"
+
+
+@given(
+    st.sampled_from(("Europe/Berlin", "Australia/Lord_Howe", "America/St_Johns", "Asia/Kolkata")),
+    st.datetimes(datetime(2020, 1, 1), datetime(2037, 1, 1)),
+)
+def test_the_offset_is_that_of_the_place_when_it_happened(zone: str, moment: datetime) -> None:
+    """EPCIS 2.0 wants the offset at the place of the event, whatever clock the server runs by.
+    Python's zoneinfo knows it, too."""
+    there = moment.replace(tzinfo=UTC).astimezone(ZoneInfo(zone)).utcoffset()
+    assert there is not None
+    facts = replace(FACTS, zone=zone)
+    time = f"{moment:%Y-%m-%dT%H:%M:%S}.000Z"
+    assert facts.offset(time, 60) == write_offset(round(there.total_seconds() / 60))
+    assert FACTS.offset(time, 60) == "+01:00"
 
 
 def test_a_full_group_closes_at_once() -> None:

@@ -1,0 +1,232 @@
+"""The compliance officer's pages in a real browser, on a live record: looking and signing, what
+others did meanwhile, and what an operator may not.
+
+Source of what is accessible: WCAG 2.1 A and AA, judged by axe-core; that a signature says what it
+means, and who may not review: 21 CFR 11.50(a), and common practice.
+Each password costs a tenth of a second by design, so one record tells the whole story.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import EXPIRY, GTIN, Bench, as_seen
+from databases import Database
+from test_pages_in_chromium import browser, looked_at, window
+from test_people import BEA, SECRETS
+from test_sessions import CARLA, LENA, OWN, Station
+from window import judged, needs_chromium, serving_at
+
+import serialkeeper as sk
+from serialkeeper.web.background import Background, Task
+
+__all__ = ["browser", "window"]  # fixtures
+
+pytestmark = [
+    needs_chromium,
+    pytest.mark.only_on("sqlite", reason="what a browser shows is the same everywhere"),
+]
+
+LOT, NAME = f"/lots/{GTIN}/LOT24A", f"{GTIN}/LOT24A"
+
+
+@pytest.fixture
+def station(database: Database, tmp_path: Path) -> Station:
+    """A live record with a lot in which things went wrong, and were decided on."""
+    station = Station(database, tmp_path)
+    with station.of(LENA, OWN) as lead:
+        sk.product.add(lead, GTIN, prefix_length=7, name="Tablets")
+        sk.lot.open(lead, GTIN, "LOT24A", expiry=EXPIRY, target=24)
+        sk.lot.approve(lead.seconded_by(CARLA, OWN), NAME, second=CARLA)
+        sk.serials.allocate(lead, NAME, 28)
+        sk.print.write(lead, NAME, lanes=4, out=tmp_path / "job.csv")
+    rows = as_seen(tmp_path / "job.csv")
+    rows[4]["seen"] = ""
+    rows[9]["seen"] = rows[9]["seen"].replace("LOT24A", "LOT24B")
+    rows[13]["grade"] = "1.0"
+    del rows[20]
+    with station.of(BEA) as operator:
+        results = Bench.results(_Folder(tmp_path), rows)  # type: ignore[arg-type]
+        sk.inspect.take(operator, NAME, results)
+        every = [range(1, 99)]
+        sk.alarm.acknowledge(operator, NAME, every, cause="old reel", restart_check="20 read")
+    with station.of(LENA, OWN) as lead:
+        sk.label.void(lead, NAME, "10", reason="waste", count=1)
+    with station.of(CARLA, OWN) as check:
+        sk.label.void(check, NAME, "5", reason="damaged", count=1)
+    return station
+
+
+class _Folder:
+    """Where results files lie."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.files = folder, 0
+
+
+def enter(window: Any, address: str, path: str, name: str, password: str) -> None:
+    """Sign in, on the way to a page."""
+    window.goto(address + path)
+    window.locator("#sign_in_name-name").fill(name)
+    window.locator("#sign_in_name-password").fill(password)
+    window.locator("#form-sign_in_name button").click()
+    window.wait_for_url(address + path)
+
+
+def sent(window: Any, path: str, **fields: str) -> int:
+    """The status of a form that somebody sends without having been offered it."""
+    key = window.locator("input[name=key]").first.input_value()
+    told = window.request.post(path, form={"key": key, **fields}, headers={"Origin": path[:22]})
+    return int(told.status)
+
+
+def reviewed(station: Station) -> list[str]:
+    """What was signed as reviewed."""
+    with station.of(CARLA, OWN) as check:
+        return [one["reason"] for one in sk.review.list(check, NAME)["reviewed"]]
+
+
+def read_journal(window: Any, address: str) -> None:
+    """By what was done; an entry with the values before and after it, of rows and of labels."""
+    window.goto(f"{address}{LOT}/journal")
+    window.locator("#by-verb").select_option("voided")
+    window.get_by_role("button", name="Show these").click()
+    entries = window.locator(".journal li")
+    assert entries.count() == 3 and "verb=voided" in window.url
+    changed = entries.first.locator("tbody").inner_text()
+    assert "Labels 14: state" in changed and "Rejected" in changed and "Voided" in changed
+    window.goto(f"{address}{LOT}/journal?verb=taken")
+    window.locator(".journal a").first.click()
+    assert "Printed, not seen" in window.locator(".changed").inner_text()
+    looked_at(window, window.url, f"{address}{LOT}/journal", f"{address}/journal")
+
+
+def check_and_report(window: Any, address: str) -> None:
+    """Both go on beside the page, which says when they are done; the report is read in the browser
+    and fetched, by whoever had it made."""
+    window.goto(f"{address}/record/check")
+    window.get_by_role("button", name="Check the record").click()
+    window.get_by_text("The record is sound").wait_for()
+    assert "entries could be rewritten unseen" in window.locator("main").inner_text()
+    looked_at(window, window.url)
+    there = f"{address}{LOT}/report"
+    window.goto(there)
+    for form, ending in (("html", ".html"), ("pdf", ".pdf")):
+        window.locator("#make_report-form").select_option(form)
+        window.get_by_role("button", name="Make the report").click()
+        fetch = window.locator(".card").filter(has_text=ending).get_by_text("Fetch the file")
+        with window.expect_download() as fetched:
+            fetch.click()
+        data = Path(fetched.value.path()).read_bytes()
+        assert data[:5] == {"html": b"<!DOC", "pdf": b"%PDF-"}[form]
+        digest = hashlib.sha256(data).hexdigest()
+        assert digest in window.locator("main").inner_text()
+    looked_at(window, there)
+    window.get_by_role("link", name="Read it").click()
+    assert "LOT24A" in window.locator("h1").inner_text()
+    assert window.evaluate("document.styleSheets.length") == 1
+    window.goto(there)
+
+
+def test_what_goes_on_beside_the_pages_is_one_and_ends_with_the_server() -> None:
+    """A second one of the kind is refused; what runs is stopped, and its files are gone."""
+    beside = Background(lambda _: None)
+    going = threading.Event()
+
+    def endless(task: Task) -> None:
+        (task.files / "half").touch()
+        while True:
+            going.set()
+            task.seen(1, 2)
+
+    task = beside.start("check", LENA, endless, began="now")
+    assert going.wait(10)
+    with pytest.raises(sk.Unavailable) as refused:
+        beside.start("check", CARLA, endless, began="now")
+    assert refused.value.word == "record_busy"
+    beside.start("report", CARLA, lambda _: 1 / 0, began="now")
+    beside.close()
+    assert [one.state for one in beside.of("check")] == ["stopped"]
+    [failed] = beside.of("report")
+    assert failed.state == "failed" and failed.describe()["error"]["word"] == "fault"
+    assert not task.files.exists()
+
+
+def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None:
+    """By filters that stand in the address, groups, and labels with the web around them; a wrong
+    password signs nothing; nor does a page that is not what the list is any more; one's own work
+    is not offered."""
+    with serving_at(station.database.url, now=station.clock) as address:
+        there = address + LOT
+        enter(window, address, "/review", CARLA, OWN)
+        window.get_by_role("link", name="LOT24A").first.click()
+        rows = window.locator("tbody tr")
+        assert "Another lot" in rows.first.inner_text() and "Critical" in rows.first.inner_text()
+        own = rows.filter(has_text="damaged")
+        assert "your own" in own.inner_text() and not own.locator("input").count()
+        looked_at(window, window.url, f"{address}/review")
+        window.goto(f"{there}/review")
+        window.locator("#by-kind").select_option("found")
+        window.locator("#by-lane").fill("2")
+        window.get_by_role("button", name="Show these").click()
+        assert "kind=found" in window.url and "lane=2" in window.url
+        window.reload()
+        shown = window.locator("tbody th").all_inner_texts()
+        reasons = [one.strip().rpartition(": ")[2] for one in shown]
+        assert reasons == ["Another lot", "Grade too low"]
+        for box in window.locator("tbody input").all():
+            box.check()
+        window.get_by_role("button", name="Look at the chosen ones").click()
+        assert "2 groups, 2 labels" in window.locator("#signing").inner_text()
+        assert "Meaning of your signature: reviewed" in window.locator("#signing").inner_text()
+        first = window.locator(".opened").first
+        assert "LOT24B" in first.inner_text() and "results1.csv" in first.inner_text()
+        picture = first.locator("img")
+        picture.scroll_into_view_if_needed()
+        assert picture.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
+        said = picture.get_attribute("alt")
+        assert "row 3, lane 2" in said and "Before it in its lane: position 6, Good, read" in said
+        looked_at(window, window.url)
+        button = window.get_by_role("button", name="Sign 2 as reviewed")
+        window.locator("#sign-secret").fill("not the right one at all")
+        button.click()  # the browser asks for the ticks first
+        assert window.evaluate("document.activeElement.name") == "opened"
+        for box in window.locator("[name=opened]").all():
+            box.check()
+        button.click()
+        window.locator("#sign-secret-refused").wait_for()
+        assert judged(window) == [] and reviewed(station) == []
+        assert all(box.is_checked() for box in window.locator("[name=opened]").all())
+        window.locator("#sign-secret").fill(OWN)
+        window.get_by_role("button", name="Sign 2 as reviewed").click()
+        window.locator(".said").get_by_text("2 groups are signed as reviewed").wait_for()
+        assert reviewed(station) == ["wrong_lot", "low_grade"]
+        window.get_by_role("link", name="Voided: waste").click()
+        with station.of(LENA, OWN) as lead:
+            sk.label.void(lead, NAME, "14", reason="waste", count=1)
+        window.locator("[name=opened]").check()
+        window.locator("#sign-secret").fill(OWN)
+        window.get_by_role("button", name="Sign 1 as reviewed").click()
+        window.get_by_text("No longer what it was when it was shown").wait_for()
+        assert not window.locator("#form-sign").count() and judged(window) == []
+        assert len(reviewed(station)) == 2
+        window.get_by_role("link", name="To the list").click()
+        assert "Voided: damaged" in window.locator("tbody").first.inner_text()
+        read_journal(window, address)
+        check_and_report(window, address)
+        window.get_by_role("button", name="Sign out").click()
+        enter(window, address, f"{LOT}/review", BEA, SECRETS[BEA])
+        assert not window.locator("tbody input").count()
+        window.get_by_role("link", name="Voided: waste").click()
+        assert "position 14" in window.locator("main").inner_text()
+        assert not window.locator("#form-sign").count()
+        assert sent(window, window.url, opened="10\n14") == 403
+        window.goto(f"{there}/report")
+        assert not window.locator("#form-make_report").count()
+        assert sent(window, f"{there}/report/make") == 403
+        assert window.request.get(f"{there}/report/2").status == 404  # somebody else's
+    assert len(reviewed(station)) == 2
