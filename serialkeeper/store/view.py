@@ -285,9 +285,13 @@ class View(House):
         )
         return {(state, reason): int(count) for state, reason, count in rows}
 
-    def departures(self, key: LotKey) -> list[Departure]:
-        """Why labels were voided or decommissioned, in order; not of those that came back."""
-        return [row for row in self._all(Departure, **key.row()) if row.state != BACK]
+    def departures(self, key: LotKey, **only: str) -> list[Departure]:
+        """Why labels were voided or decommissioned, in order; not of those that came back.
+
+        Args:
+            only: values of columns that the rows have to have.
+        """
+        return [row for row in self._all(Departure, **key.row(), **only) if row.state != BACK]
 
     def departures_at(self, key: LotKey, position: int) -> list[Departure]:
         """Why one label was voided or decommissioned, in order, unless it came back."""

@@ -28,9 +28,11 @@ from serialkeeper.web import (
     looking,
     now,
     pages,
+    quality,
     reviewing,
     setting_up,
     settling,
+    staffing,
     working,
 )
 from serialkeeper.web.asking import Served, check_query
@@ -43,7 +45,7 @@ from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, checking, now, live, handing_off),
+    *(reviewing, journal, checking, quality, now, live, handing_off, staffing),
 )
 """Where the routes are, in the order in which they are tried."""
 

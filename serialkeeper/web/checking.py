@@ -56,10 +56,11 @@ def checks(record: Opened, beside: Beside) -> dict[str, Any]:
 def progress(record: Watched, beside: Beside) -> dict[str, Any]:
     """How far the check is."""
     del record
-    return _far(beside.of("check"))
+    return far(beside.of("check"))
 
 
-def _far(tasks: list[Task]) -> dict[str, Any]:
+def far(tasks: list[Task]) -> dict[str, Any]:
+    """How far the newest of some tasks is."""
     if not tasks:
         return {"state": "none", "done": 0, "of": 0}
     return {"state": tasks[0].state, "done": tasks[0].done, "of": tasks[0].of}
@@ -94,7 +95,7 @@ def reports(record: Opened, name: Lot, beside: Beside) -> dict[str, Any]:
 def report_progress(record: Watched, name: Lot, beside: Beside) -> dict[str, Any]:
     """How far the report is."""
     tasks = beside.of("report", name)
-    return _far([one for one in tasks if one.person == record.person])
+    return far([one for one in tasks if one.person == record.person])
 
 
 @act(router, "/lots/{gtin}/{lot}/report/make", "lot report", of=REPORT)

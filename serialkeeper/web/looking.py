@@ -23,8 +23,12 @@ router = APIRouter()
 
 _verifying = Lock()
 
+HOLDS_PAGE = "holds.html"
 LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
+
+PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
+PLACE_PAGES = ("stations.html", "locations.html")
 
 _TABLES = {
     "csv": "text/csv",
@@ -56,37 +60,37 @@ look = partial(route, router, "GET")
 # -- the house -----------------------------------------------------------------------------------
 
 
-@look("/people", "person list")
+@look("/people", "person list", page=PEOPLE_PAGES[0])
 def people(record: Opened) -> Any:
     """Who works on the record, and in which role."""
     return nouns.person.list(record)
 
 
-@look("/people/alarms", "person alarms")
+@look("/people/alarms", "person alarms", page=PEOPLE_PAGES[2])
 def sign_in_alarms(record: Opened) -> Any:
     """Alarms about wrong passwords and tokens."""
     return nouns.person.alarms(record)
 
 
-@look("/people/rules", "person rules")
+@look("/people/rules", "person rules", page=PEOPLE_PAGES[1])
 def password_rules(record: Opened) -> Any:
     """The rules for passwords and sessions."""
     return nouns.person.rules(record)
 
 
-@look("/tokens", "person tokens")
+@look("/tokens", "person tokens", page=PEOPLE_PAGES[3])
 def tokens(record: Opened) -> Any:
     """Which tokens were made, for what, and until when they are in force; never their texts."""
     return nouns.person.tokens(record)
 
 
-@look("/stations", "station list")
+@look("/stations", "station list", page=PLACE_PAGES[0])
 def stations(record: Opened) -> Any:
     """Where people work on the record."""
     return nouns.station.list(record)
 
 
-@look("/locations", "location list")
+@look("/locations", "location list", page=PLACE_PAGES[1])
 def locations(record: Opened) -> Any:
     """Sites and parts of them."""
     return nouns.location.list(record)
@@ -295,7 +299,7 @@ def review_group(record: Opened, name: Lot, group: Name) -> Any:
     return nouns.review.show(record, name, group)
 
 
-@look("/lots/{gtin}/{lot}/holds", "hold list")
+@look("/lots/{gtin}/{lot}/holds", "hold list", page=HOLDS_PAGE)
 def holds(record: Opened, name: Lot, lifted: bool = False) -> Any:
     """What of the lot is held."""
     return nouns.hold.list(record, name, lifted=lifted)

@@ -38,8 +38,8 @@ HEADERS = {
 """Of every page; the gate's own go along."""
 
 PLACES = (
-    *(("now", "/now"), ("review", "/review"), ("find", "/find")),
-    *(("lots", "/lots"), ("products", "/products"), ("hand_off", "/hand-off")),
+    *(("now", "/now"), ("review", "/review"), ("find", "/find"), ("lots", "/lots")),
+    *(("products", "/products"), ("hand_off", "/hand-off"), ("people", "/people")),
 )
 """The pages that every page leads to, in this order: name and path."""
 

@@ -7,7 +7,6 @@ judged by axe-core's rules (WCAG 2.1 A and AA).
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +15,11 @@ from conftest import EXPIRY, GTIN, Bench
 from databases import Database
 from receiver import Receiver
 from test_pages import key_in, looking
-from test_pages_in_chromium import looked_at
+from test_pages_in_chromium import browser, looked_at, window
 from test_people import ADA, FIRST
 from test_sending import LABELS, close, lot
 from test_sessions import CARLA, LENA, OWN, Station
-from window import browsing, needs_chromium, serving_at
+from window import needs_chromium, serving_at
 
 import serialkeeper as sk
 from serialkeeper.rules.destinations import Reach
@@ -31,28 +30,9 @@ pytestmark = [
     pytest.mark.only_on("sqlite", reason="what a browser shows is the same everywhere"),
 ]
 
+__all__ = ["browser", "window"]
+
 LOT = f"/hand-off/{GTIN}/LOT24A"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """One browser for all of this file."""
-    with browsing() as browser:
-        yield browser
-
-
-@pytest.fixture
-def window(browser: Any) -> Iterator[Any]:
-    """A window of a browser that knows nothing yet; what goes wrong in a page fails the test."""
-    context = browser.new_context(viewport={"width": 1280, "height": 800})
-    context.set_default_timeout(10_000)
-    page = context.new_page()
-    wrong: list[str] = []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("console", lambda told: wrong.append(told.text) if "Policy" in told.text else None)
-    yield page
-    context.close()
-    assert wrong == []
 
 
 def test_a_failure_is_seen_and_tried_again(

@@ -132,6 +132,36 @@ def check_and_report(window: Any, address: str) -> None:
     window.goto(there)
 
 
+def hold_and_lift(window: Any, address: str) -> None:
+    """What nobody can account for, where it could be, held as it was worked out; a hold is lifted
+    with a reason and a signature."""
+    there = f"{address}{LOT}"
+    window.goto(f"{there}/unaccounted")
+    assert "1 numbers are not accounted for" in window.locator("main").inner_text()
+    assert window.locator("tbody tr").count() == 1
+    assert "Printed, not seen" in window.locator("tbody").inner_text()
+    window.get_by_role("button", name="Work it out").click()
+    window.get_by_text("of 28 labels could be or hide them").wait_for()
+    looked_at(window, window.url)
+    window.locator("#place_smallest-reason").fill("nobody saw it")
+    window.get_by_role("button", name="Hold these places").click()
+    window.locator(".said").get_by_text("Hold 1 is placed on position").wait_for()
+    window.goto(f"{there}/holds")
+    window.locator("#place_hold-what").select_option("roll")
+    window.locator("#place_hold-which").fill("7")
+    window.locator("#place_hold-reason").fill("a tear")
+    window.get_by_role("button", name="Place a hold").click()
+    window.locator("#place_hold-which-refused").get_by_text("roll_unknown").wait_for()
+    looked_at(window, f"{there}/holds", f"{there}/decision", there)
+    window.goto(f"{there}/holds?lifted=true")
+    window.locator("#lift_hold-reason").fill("found in the bin")
+    window.locator("#lift_hold-secret").fill(OWN)
+    window.get_by_role("button", name="Lift a hold").click()
+    window.locator(".said").get_by_text("Hold 1 is lifted; 0 stay").wait_for()
+    window.goto(f"{there}/review?kind=hold+lifted")
+    assert "your own" in window.locator("tbody").first.inner_text()
+
+
 def test_what_goes_on_beside_the_pages_is_one_and_ends_with_the_server() -> None:
     """A second one of the kind is refused; what runs is stopped, and its files are gone."""
     beside = Background(lambda _: None)
@@ -218,6 +248,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert "Voided: damaged" in window.locator("tbody").first.inner_text()
         read_journal(window, address)
         check_and_report(window, address)
+        hold_and_lift(window, address)
         window.get_by_role("button", name="Sign out").click()
         enter(window, address, f"{LOT}/review", BEA, SECRETS[BEA])
         assert not window.locator("tbody input").count()
@@ -229,4 +260,9 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert not window.locator("#form-make_report").count()
         assert sent(window, f"{there}/report/make") == 403
         assert window.request.get(f"{there}/report/2").status == 404  # somebody else's
+        for path, form in (("holds", "lift_hold"), ("decision", "decide"), ("decision", "reopen")):
+            window.goto(f"{there}/{path}")
+            assert not window.locator(f"#form-{form}").count()
+        assert sent(window, f"{there}/holds/lift", hold="1", reason="x") == 403
+        assert sent(window, f"{there}/decision/reopen", reason="x") == 403
     assert len(reviewed(station)) == 2
