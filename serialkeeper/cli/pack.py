@@ -364,8 +364,9 @@ def list_(
 def _listed(result: dict[str, Any]) -> Iterator[str]:
     for one in result["levels"]:
         left = one["ssccs_left"]
-        key = f"GTIN {one['gtin']} and number"
-        if left is not None:
+        if left is None:
+            key = f"GTIN {one['gtin']} and number"
+        else:
             key = f"SSCC, {left:,} more can be formed"
         yield f"{one['level']}: holds {one['holds']:,}, {key}"
     for row in result["packs"]:

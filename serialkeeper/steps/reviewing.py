@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from itertools import islice
 from typing import Any
 
 import numpy as np
 
 from serialkeeper.rules import review, surroundings
 from serialkeeper.rules.figures import svg
+from serialkeeper.rules.file_lines import TIME, find_lines, needles
 from serialkeeper.rules.holds import stretches
 from serialkeeper.rules.moves import COMPLIANCE
 from serialkeeper.rules.remarks import check_remark
@@ -18,9 +20,12 @@ from serialkeeper.store.lives import describe, lives_of
 from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import reviews_of, to_review
-from serialkeeper.store.surroundings import Neighbours
+from serialkeeper.store.surroundings import Neighbours, label_unknown
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
+
+LINES = 50
+"""Lines of a file that are shown of one label."""
 
 
 def list_groups(
@@ -160,6 +165,44 @@ def look(record: Record, name: str, groups: Sequence[str]) -> dict[str, Any]:
                 if number in named
             },
         }
+
+
+def readings(record: Record, name: str, position: int) -> dict[str, Any]:
+    """What came of one label in the results files, line by line, as it came.
+
+    Refuses `lot_unknown`, `label_unknown`.
+
+    Returns:
+        lot, gtin, position, serial; files: of each results file take, file, sha256, at, whether it
+        is of our own `form`, and lines: line, text, and by what each is known
+        (`rules.file_lines`), no more than `LINES`.
+    """
+    with record.read() as view:
+        lot, key = view.lot(name), key_of(view.lot(name))
+        label = view.label_at(key, position)
+        if label is None:
+            raise label_unknown(lot, position)
+        seen = [row.seen for row in view.findings(key, first=position, last=position)]
+        life = lives_of(view, lot, [position])[position]
+        times = [step["read_at"] for step in life if step.get("read_at")]
+        files = []
+        for take in view.takes(key):
+            own = not take.profile
+            wanted = needles(label.serial, seen, position if own else 0, times)
+            there = list(islice(find_lines(view.original(key, take.sha256), wanted), LINES))
+            lines = [one for one in there if one.by != (TIME,)] or there
+            told = {"take": take.id, "file": take.name, "sha256": take.sha256, "at": take.at}
+            files.append(
+                {
+                    **told,
+                    "form": own,
+                    "lines": [
+                        {"line": one.line, "text": one.text, "by": list(one.by)} for one in lines
+                    ],
+                }
+            )
+        told = {"lot": lot.number, "gtin": lot.gtin, "position": position}
+        return {**told, "serial": label.serial, "files": files}
 
 
 def _around(

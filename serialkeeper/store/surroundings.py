@@ -20,6 +20,18 @@ from serialkeeper.store.view import Found, View, key_of
 from serialkeeper.store.webs import serials_at
 
 
+def label_unknown(lot: Lot, position: int) -> Refused:
+    """The refusal of a position at which there is nothing."""
+    return Refused(
+        "label_unknown",
+        "There is no such label, or it stands nowhere on the web.",
+        where=f"lot {lot.full_name}",
+        expected="a label that was printed, and that no spare replaces",
+        came=f"position {position}",
+        remedy="Look at the label: label show.",
+    )
+
+
 class Neighbours:
     """A lot's web, looked at around one label after the other.
 
@@ -44,14 +56,7 @@ class Neighbours:
         inside = 1 <= position < len(self._places.job)
         job, row, lane = self._places.cell(position) if inside else (0, 0, 0)
         if not job:
-            raise Refused(
-                "label_unknown",
-                "The label stands nowhere on the web.",
-                where=f"lot {self._lot.full_name}",
-                expected="a label that was printed, and that no spare replaces",
-                came=f"position {position}",
-                remedy="Look at the label: label show.",
-            )
+            raise label_unknown(self._lot, position)
         all_rows, all_lanes = self._lanes[job]
         down, across = around(row, all_rows, rows), around(lane, all_lanes, lanes)
         grid = self._grid(job, down, across)

@@ -57,6 +57,12 @@ def sign(record: InHand, form: Sent, name: Lot, group: Groups = []) -> Done:  # 
     return Done("told.reviewed", told, f"{lot_path(name)}/review")
 
 
+@shows(router, "/lots/{gtin}/{lot}/labels/{position}/readings", "readings.html")
+def readings(record: Opened, name: Lot, position: Number) -> dict[str, Any]:
+    """What came of a label in the results files, line by line."""
+    return reviewing.readings(record, name, position)
+
+
 @router.get("/lots/{gtin}/{lot}/labels/{position}/surroundings")
 def surroundings(record: Opened, name: Lot, position: Number, request: Request) -> Response:
     """The picture of a label among its neighbours on the web, in the words of whoever looks."""

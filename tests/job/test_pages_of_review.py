@@ -221,6 +221,13 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         said = picture.get_attribute("alt")
         assert "row 3, lane 2" in said and "Before it in its lane: position 6, Good, read" in said
         looked_at(window, window.url)
+        lines = first.get_by_role("link", name="Find its lines").get_attribute("href")
+        signing = window.url
+        window.goto(f"{address}{lines}")
+        assert "11" in window.locator("tbody td").first.inner_text()  # the file has a header
+        assert "LOT24B" in window.locator("tbody").inner_text()
+        looked_at(window, window.url)
+        window.goto(signing)
         button = window.get_by_role("button", name="Sign 2 as reviewed")
         window.locator("#sign-secret").fill("not the right one at all")
         button.click()  # the browser asks for the ticks first

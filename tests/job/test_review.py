@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -11,7 +12,9 @@ from conftest import Bench, as_seen
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
+from serialkeeper.rules.file_lines import find_lines, needles
 from serialkeeper.rules.review import REFERENCE
+from serialkeeper.steps import reviewing
 from serialkeeper.store.view import key_of
 
 SECOND = "Second Person"
@@ -218,3 +221,63 @@ def test_the_commands_show_open_and_sign(told: Bench, capsys: pytest.CaptureFixt
     assert typed("sign", "0" * 10, "--opened", "a")[0] == 2
     assert run(["lot", "show", told.lot, *common]) == 0
     assert "to be reviewed" not in capsys.readouterr().out
+
+
+def test_the_picture_of_a_label_shows_what_stands_around_it(bench: Bench) -> None:
+    """Every place as the print file has it, with the number printed there; how each reading was
+    told to be its label's, when, and what was found; what left the web, and where spares stand."""
+    printed = as_seen(bench.printed(48, lanes=4))
+    rows = [dict(row, position="", row="", lane="") for row in printed]
+    rows[21]["seen"] = ""
+    for number, row in enumerate(rows):
+        row["at"] = f"2026-06-01T09:00:{number // 4 * 2:02d}.{number % 4}00Z"
+    record, lot = bench.record, bench.lot
+    sk.inspect.take(record, lot, bench.results(rows))
+    drawn = reviewing.picture(record, lot, 22)
+    places = re.findall(
+        r'<g class="place" data-position="(\d+)" data-own="(\w+)" (.*?)</g>', drawn, re.S
+    )
+    shown = {int(position): (own, rest) for position, own, rest in places}
+    own = printed[21]
+    near = [row for row in printed if abs(int(row["row"]) - int(own["row"])) <= 4]
+    assert sorted(shown) == [int(row["position"]) for row in near]
+    places_in = {}
+    for row in near:
+        position = int(row["position"])
+        mine, rest = shown[position]
+        assert (mine == "yes") == (position == 22)
+        serial = sk.label.show(record, lot, position=position)["serial"]
+        assert f"..{serial[-6:]}<" in rest and serial in row["seen"]
+        x, y = re.search(r'<rect x="([\d.]+)" y="([\d.]+)"', rest).groups()  # type: ignore[union-attr]
+        places_in[int(row["row"]), int(row["lane"])] = float(y), float(x)
+        evidence = "count" if position == 22 else "read"  # one reading between two that are sure
+        assert f'data-evidence="{evidence}"' in rest
+        assert f"09:00:{(position - 1) // 4 * 2:02d}." in rest
+    for (row, lane), (y, x) in places_in.items():  # rows run down, lane 1 is left
+        for (other_row, other_lane), (other_y, other_x) in places_in.items():
+            assert (row < other_row) == (y < other_y) and (lane < other_lane) == (x < other_x)
+    assert drawn.count("+2000 ms") == 8
+    for place in (0, 49):
+        refused("label_unknown", reviewing.picture, record, lot, place)
+    sk.label.void(record, lot, "22", reason="damaged", count=1)
+    assert 'data-sign="G"' in reviewing.picture(record, lot, 22)
+
+
+def test_the_lines_of_a_label_are_found_in_its_files(told: Bench) -> None:
+    """The very lines of the file, by their numbers in it, however its pieces are cut; what has no
+    number in it is known by its position or its time; no other label's number is among them."""
+    record, lot = told.record, told.lot
+    text = (told.folder / "results2.csv").read_text().splitlines()
+    for position in (1, 5, 21, 60):
+        [file] = reviewing.readings(record, lot, position)["files"]
+        mine = [f"{position}," in line[: len(str(position)) + 1] for line in text]
+        [one] = file["lines"]
+        assert one["line"] == mine.index(True) + 1 and one["text"] == text[one["line"] - 1]
+        assert ("number" in one["by"]) == (position in (1, 21, 60))
+    whole = "\n".join(text).encode()
+    wanted = needles("NOWHERE", [text[21].split(",")[4]], 21, [])
+    for size in (1, 7, len(whole)):
+        pieces = [whole[at : at + size] for at in range(0, len(whole), size)]
+        [found] = find_lines(pieces, wanted)
+        assert (found.line, found.text) == (22, text[21])
+    refused("label_unknown", reviewing.readings, record, lot, 61)
