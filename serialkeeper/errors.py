@@ -260,7 +260,9 @@ class SerialKeeperError(Exception):
     def in_short(self) -> str:
         """The refusal on one line, for an account of many."""
         where = f" ({self.where})" if self.where else ""
-        came = f" There was: {self.came}." if self.came else ""
+        came = (
+            f" There was: {self.came}{'' if self.came.endswith('.') else '.'}" if self.came else ""
+        )
         wanted = f" Expected: {self.expected}." if self.expected else ""
         told = f"{self.message.rstrip('.')}{where} [{self.word}].{came}{wanted} {self.remedy}"
         return " ".join(told.split())

@@ -45,7 +45,7 @@ from serialkeeper.store.verify import verify
 from serialkeeper.store.view import View
 
 FOLDER = Path(__file__).parents[1] / "fixtures" / "tampering"
-WORKING = {"attempt", "session"}
+WORKING = {"attempt", "sending", "session"}
 """Tables of the moment; what stands in them is no evidence, and no check looks at them."""
 
 Row = dict[str, Any]

@@ -190,10 +190,11 @@ def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
     """Entries for people."""
     for row in rows:
         reason = f": {row['reason']}" if row["reason"] else ""
+        about = f" ({row['about']})" if row["about"] else ""
         second = f" with {row['second']}" if row["second"] else ""
         second += f" by token {row['token']}" if row["token"] else ""
         yield (
-            f"{row['entry']:>6}  {row['at']} (zone {row['zone']})  {row['verb']}, by "
+            f"{row['entry']:>6}  {row['at']} (zone {row['zone']})  {row['verb']}{about}, by "
             f"{row['person']} ({row['role']}){second} at {row['station']}{reason}"
         )
         yield from signature_lines(row["signatures"])

@@ -22,6 +22,8 @@ from serialkeeper.rules.documents import STUCK
 from serialkeeper.rules.event_forms import FORMS
 from serialkeeper.steps import destinations, sending
 
+NEEDS = "needs_person"
+
 Name = Annotated[str, typer.Argument(metavar="NAME", help="The destination's name.")]
 To = Annotated[str, typer.Option("--to", metavar="NAME", help="One destination only.")]
 Lot = Annotated[str, typer.Option("--lot", metavar="LOT", help="One lot only.")]
@@ -65,7 +67,8 @@ def destination(
     ] = False,
     retire: Annotated[bool, typer.Option("--retire", help="Send nothing there any more.")] = False,
 ) -> None:
-    """Add or change a destination. Example: events destination east --folder /srv/east."""
+    """Add or change a destination; all that is said holds from now on, and what is left out goes
+    back to its default. Example: events destination east --folder /srv/east."""
     result = destinations.set_up(
         call.record(),
         name,
@@ -174,8 +177,14 @@ def _tell(told: dict[str, Any]) -> None:
     elif "name" in told:
         where = f"{told['destination']}: lot {told['lot']}"
         typer.echo(printable(f"{where}, {many(told['count'], 'event')} as {told['name']}"))
+    elif told["why"] is None:
+        typer.echo(printable(f"{told['destination']}: nothing hinders it any more"))
     else:
-        typer.echo(printable(f"{told['destination']}: {told['outcome']}: {told['why']}"))
+        why, outcome = told["why"], told["outcome"].replace("_", " ")
+        for word, words in _STUCK.items():
+            why = why.replace(f": {word}", f": {words}")
+        next_step = " (events status, then events settle)" if told["outcome"] == NEEDS else ""
+        typer.echo(printable(f"{told['destination']}: {outcome}: {why}{next_step}"))
 
 
 def _sent_lines(result: dict[str, Any]) -> Iterator[str]:
@@ -268,5 +277,5 @@ def settle(
             remedy="Ask whoever keeps the receiver, and give what they say as the reason.",
         )
     result = destinations.settle(call.record(), name, lot, stored=stored, reason=reason)
-    done = "is with the receiver" if stored else "is not; its events are sent again"
-    answer(result, [f"{name}, lot {result['lot']}: {result['name']} {done}."])
+    done = "has its events" if stored else "does not have its events; they are sent again"
+    answer(result, [f"{result['name']} of lot {result['lot']}: {name} {done}."])

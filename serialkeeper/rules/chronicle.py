@@ -63,6 +63,8 @@ class Chronicle:
         counted: counts that people entered.
         checks: whether what was printed, accepted, recorded and exported agreed (`events check`).
         handed: files that left the record.
+        attested: documents of events of which a person said whether the receiver has them:
+            destination's and document's number, stored.
         corrections: entries that corrected what earlier ones said: at, entry, person, sentence.
         rolls: by roll, the entry that released it.
         again: by take, what reading a roll again said.
@@ -83,6 +85,7 @@ class Chronicle:
     counted: list[dict[str, Any]] = field(default_factory=list)
     checks: list[dict[str, Any]] = field(default_factory=list)
     handed: list[dict[str, Any]] = field(default_factory=list)
+    attested: list[dict[str, Any]] = field(default_factory=list)
     corrections: list[dict[str, Any]] = field(default_factory=list)
     rolls: dict[int, dict[str, Any]] = field(default_factory=dict)
     again: dict[int, Mapping[str, int]] = field(default_factory=dict)
@@ -122,6 +125,9 @@ class Chronicle:
         elif entry.verb == "events checked":
             names = ("agrees", "entry", "events", "numbers", "sha256")
             self.checks.append({**told, "check": {name: data[name] for name in names}})
+        elif entry.verb == "document settled":
+            which = {name: data[name] for name in ("destination", "number", "stored")}
+            self.attested.append({**told, **which})
         elif entry.verb == "hold lifted":
             self.lifted[data["hold"]] = told
         elif entry.verb == "roll released":

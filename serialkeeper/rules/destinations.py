@@ -223,7 +223,8 @@ def check_url(url: str, form: str) -> str:
             expected="https://HOST/.../capture, without name, password and query; http:// only to "
             "this computer itself",
             came="a URL with a password or a query" if secret else url,
-            remedy="Name a token by --token-secret; if a real password was typed, change it.",
+            remedy="Write it like that; a token is named by --token-secret. If a real password was "
+            "typed, change it.",
         )
     if form != "json":
         raise Refused(

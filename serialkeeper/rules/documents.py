@@ -286,6 +286,21 @@ def cleaned(text: str) -> str:
     return line if len(line) <= LONGEST_SAID else line[: LONGEST_SAID - 1] + "…"
 
 
+def about(entry: Entry, destinations: Mapping[int, str]) -> str | None:
+    """Which document an entry is about, and what a person decided of it; None for other entries.
+
+    Args:
+        destinations: their names, by number.
+    """
+    if entry.verb not in HANDLERS:
+        return None
+    told = f"document {entry.data['number']} for {destinations[entry.data['destination']]}"
+    if entry.verb == "document settled":
+        has = "has" if entry.data["stored"] else "does not have"
+        told += f", the receiver {has} its events"
+    return told
+
+
 def _prepared(entry: Entry, key: Row) -> list[Change]:
     row = {**key, **entry.data, "state": PREPARED, "why": "", "said": "", "receipt": ""}
     return [Insert("document", {**row, "prepared": entry.at, "ended": ""})]

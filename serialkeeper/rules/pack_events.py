@@ -32,6 +32,11 @@ TRANSACTIONS = ("bol", "desadv", "inv", "po", "poc", "prodorder", "recadv", "rma
 _URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[A-Za-z0-9._~:/?#@!$()*+,;=%-]{1,200}")
 
 
+def is_uri(text: str) -> bool:
+    """Whether it is a URI of the signs that all forms of events hold (RFC 3986)."""
+    return bool(_URI.fullmatch(text))
+
+
 def check_transaction(text: str) -> tuple[str, str] | tuple[()]:
     """Type and URI of a business transaction from `TYPE:URI`; empty from nothing.
 
@@ -40,7 +45,7 @@ def check_transaction(text: str) -> tuple[str, str] | tuple[()]:
     if not text:
         return ()
     word, _, uri = text.partition(":")
-    if word in TRANSACTIONS and _URI.fullmatch(uri):
+    if word in TRANSACTIONS and is_uri(uri):
         return word, uri
     raise Refused(
         "bad_value",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from serialkeeper.rules.chronicle import people, signers
 from serialkeeper.rules.counts import many
@@ -11,7 +12,7 @@ from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.pages import Column, Item, Say, Section, Told, moment, section, table
 from serialkeeper.rules.recovery import figures
 from serialkeeper.rules.report_facts import Facts
-from serialkeeper.rules.report_look import JOURNAL, RESTORED
+from serialkeeper.rules.report_look import JOURNAL, RECEIPTS, RESTORED
 from serialkeeper.rules.review import Review
 
 ENTRIES = "entry", "entries"
@@ -230,10 +231,13 @@ def handed(facts: Facts) -> Section:
 def sent(facts: Facts) -> Section:
     """Events on their way to their destinations, and what became of them."""
     rows, loud = list[tuple[object, ...]](), list[int]()
+    names = {one.destination: name for name, one in facts.documents}
+    by_hand = {(one["destination"], one["number"]) for one in facts.chronicle.attested}
     for name, one in facts.documents:
         if one.state != DELIVERED:
             loud.append(len(rows))
-        told = "; ".join(text for text in (one.receipt, one.why, one.said) if text)
+        decided = "a person decided" if (one.destination, one.number) in by_hand else ""
+        told = "; ".join(text for text in (decided, one.receipt, one.why, one.said) if text)
         when = moment(one.ended or one.prepared)
         rows.append((name, one.number, one.count, one.state.replace("_", " "), when, told,
                      one.name, one.sha256))  # fmt: skip
@@ -248,12 +252,22 @@ def sent(facts: Facts) -> Section:
         Column("SHA-256", 20),
     )
     if not rows:
-        return section("Events and their receipts", Say("No event was sent by this record."))
+        return section(RECEIPTS, Say("No event was sent by this record."))
     more = f"record entries {facts.name}"
     return section(
-        "Events and their receipts",
+        RECEIPTS,
         *map(Say, sent_left(facts)),
+        *(Say(attested(names[one["destination"]], one)) for one in facts.chronicle.attested),
         table(columns, rows, more=more, loud=loud),
+    )
+
+
+def attested(destination: str, one: Mapping[str, Any]) -> str:
+    """What a person decided of a document of which nobody knew."""
+    has = "has" if one["stored"] else "does not have"
+    return (
+        f"Document {one['number']} for {destination}: the receiver {has} its events, not by its "
+        f"own receipt but as {people(one)} decided: {one['reason']}"
     )
 
 

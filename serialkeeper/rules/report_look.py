@@ -12,6 +12,7 @@ from serialkeeper.rules.retention import REFUSED
 from serialkeeper.rules.review import CRITICAL, FOUND
 
 RESTORED, JOURNAL = "Restored from a backup", "Journal and checkpoint"
+RECEIPTS = "Events and their receipts"
 """Titles of sections."""
 
 Row = tuple[str, int, int, str]
@@ -91,6 +92,8 @@ def _people(facts: Facts) -> Iterator[Row]:
     left = facts.lot["to_review"]["groups"]
     yield "groups that nobody has reviewed", left, left, "Review by a second pair of eyes"
     decided = "Approval, closing, decision"
+    attested = len(told.attested)
+    yield "documents of events whose arrival a person decided", attested, 0, RECEIPTS
     reopened = sum(one["verb"] == "lot reopened" for one in told.milestones)
     yield "times that the closed lot was opened again", reopened, 0, decided
     explained = sum(bool(one.get("investigation")) for one in told.milestones)

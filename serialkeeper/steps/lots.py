@@ -11,7 +11,7 @@ from serialkeeper.rules import fit, gs1, levels, readable, retention, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
 from serialkeeper.rules.moves import check_lot, check_second
-from serialkeeper.rules.pack_events import check_transaction
+from serialkeeper.rules.pack_events import TRANSACTIONS, is_uri
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.lots import decision_of, describe
 from serialkeeper.store.record import Record
@@ -59,7 +59,7 @@ def open_lot(
     Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
     `layout_invalid`, `location_unknown`.
     """
-    check_transaction(f"prodorder:{order}" if order else "")
+    _check_order(order)
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
     _check_expiry(expiry, record.now().date())
@@ -91,6 +91,21 @@ def open_lot(
         work.open_chain(key)
         work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
         return describe(work, work.lot(f"{gtin}/{number}"))
+
+
+def _check_order(order: str) -> None:
+    """Refuses `bad_value` for what is no URI, or a business transaction with its type before it."""
+    word = order.partition(":")[0]
+    if not order or (is_uri(order) and word not in TRANSACTIONS):
+        return
+    raise Refused(
+        "bad_value",
+        "The production order is named by a URI.",
+        where="--order",
+        expected="a URI alone, without a type before it",
+        came=order,
+        remedy="Such as urn:epcglobal:cbv:bt:9521234567899:PO-77.",
+    )
 
 
 def _check_new(view: View, product: Product, number: str) -> None:

@@ -160,6 +160,8 @@ def decommission(
     """
     moves.check_decommission(reason, note)
     record.check_may("packs decommissioned", moves.DECOMMISSION_REASONS[reason].roles)
+    if whole:
+        record.check_may("decommissioned")  # of the units in it, which is signed
     with record.read() as view:
         pack = store.named_pack(view, name, record.now().year)
         tree = store.tree_of(view, pack)

@@ -11,12 +11,14 @@ from serialkeeper.outside import signing
 from serialkeeper.rules import epc, gs1, scans, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.contradictions import find_contradictions
+from serialkeeper.rules.documents import about
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.checkpoints import check_against, heads_of, unprotected
 from serialkeeper.store.codes import code_at, facts_of
+from serialkeeper.store.destinations import destinations_of
 from serialkeeper.store.listings import labels_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
 from serialkeeper.store.pack_trees import holds_on_unit
@@ -178,8 +180,8 @@ def list_entries(
 
     Yields:
         entry, at (UTC), zone (the station's, `+hh:mm`), verb, person, role, second, station,
-        reason, parts (how many), token (of a script, else None), and signatures: person, role,
-        meaning and practice of each.
+        reason, about (which document of events, and what was decided of it), parts (how many),
+        token (of a script, else None), and signatures: person, role, meaning and practice of each.
     """
     if label is not None and not name:
         raise Refused(
@@ -200,6 +202,7 @@ def _entries(
     record: Record, key: LotKey, label: int | None
 ) -> Generator[dict[str, Any], None, None]:
     with record.read() as view:
+        destinations = {one.id: one.name for one in destinations_of(view)}
         wanted: set[int] | None = None
         if label is not None:
             wanted = {step["entry"] for step in life_of(view, view.lot_at(key), label)}
@@ -215,6 +218,7 @@ def _entries(
                     "second": entry.second or None,
                     "station": entry.station,
                     "reason": entry.reason or None,
+                    "about": about(entry, destinations),
                     "parts": len(entry.parts),
                     "token": entry.token or None,
                     "signatures": signatures.shown(entry),

@@ -27,6 +27,7 @@ from serialkeeper.web import (
     live,
     looking,
     now,
+    packing,
     pages,
     quality,
     reviewing,
@@ -45,7 +46,7 @@ from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, checking, quality, now, live, handing_off, staffing),
+    *(reviewing, journal, checking, quality, now, live, handing_off, staffing, packing),
 )
 """Where the routes are, in the order in which they are tried."""
 

@@ -29,6 +29,7 @@ LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 
 PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
 PLACE_PAGES = ("stations.html", "locations.html")
+PACK_PAGES = ("packs.html", "pack.html")
 
 _TABLES = {
     "csv": "text/csv",
@@ -364,13 +365,13 @@ def drawing(
         return file_answer(out, "image/svg+xml")
 
 
-@look("/lots/{gtin}/{lot}/packs", "pack list")
+@look("/lots/{gtin}/{lot}/packs", "pack list", page=PACK_PAGES[0])
 def packs(record: Opened, name: Lot, level: Short = "", state: Short = "") -> Any:
     """The lot's bundles, cases and pallets."""
     return nouns.pack.list(record, name, level=level, state=state)
 
 
-@look("/packs/{key}", "pack show")
+@look("/packs/{key}", "pack show", page=PACK_PAGES[1])
 def pack(record: Opened, key: Name) -> Any:
     """One pack, what it is in, and all that is in it; by its key or a scan of its label."""
     return nouns.pack.show(record, key)

@@ -29,6 +29,7 @@ import serialkeeper as sk
 from serialkeeper.cli.door import run
 from serialkeeper.rules.captures import Pace
 from serialkeeper.rules.destinations import Reach
+from serialkeeper.steps.sending import keep_sending
 
 FAST = Pace(tries=12, first=0.001, most=0.002, look=0.001, looks=5, longest=1)
 EVENTS = -(-LABELS // 3)
@@ -157,8 +158,25 @@ def test_a_receiver_that_neither_knows_nor_answers_stops_the_queue(bench: Bench)
         assert run(["--record", bench.url, "--as", "Line Lead", "events", "send", "--once"]) == 5
         assert len(receiver.headers) == 2
         sk.events.settle(bench.record, "east", "A", stored=True, reason="seen in their list")
+        (entry,) = [
+            one for one in sk.record.entries(bench.record, "A") if one["verb"] == "document settled"
+        ]
+        assert entry["about"] == "document 2 for east, the receiver has its events"
+        page = bench.folder / "settled.html"
+        sk.lot.report(bench.record, "A", out=page)
+        assert "not by its own receipt but as Line Lead" in page.read_text()
+        assert "seen in their list" in page.read_text()
+        assert "whose arrival a person decided" in page.read_text()
         assert send(bench)["lots"][0]["state"] == "up_to_date"
         assert receiver.ids() == wanted(bench)
+        for one in ("D1", "D2"):
+            lot(bench, one)
+        receiver.plan = ["lost"] * 2  # of one lot only: it gets no second such document
+        told = send(bench)
+        assert [row["state"] for row in told["lots"]] == ["stuck"] and told["why"]
+        sk.events.settle(bench.record, "east", "D1", stored=True, reason="seen in their list")
+        receiver.plan = []
+        assert send(bench)["lots"][-1]["state"] == "up_to_date"
         lot(bench, "B")
         receiver.plan = [429] * FAST.tries
         assert send(bench)["outcome"] == "unavailable"
@@ -171,6 +189,77 @@ def test_a_receiver_that_neither_knows_nor_answers_stops_the_queue(bench: Bench)
     lot(bench, "C")
     assert send(bench)["outcome"] == "unavailable"
     assert standing(bench)["open"] is None
+    bench.heads()
+
+
+def test_what_somebody_changes_holds_from_the_next_document_on(bench: Bench) -> None:
+    """A destination that is retired, or changed, in the middle of a sending gets nothing more by
+    it; one that was changed is sent to again, as it is now."""
+    receiver, record = Receiver(kind="recognises"), bench.record
+    for name in ("A", "B"):
+        lot(bench, name)
+    with receiver.running() as url:
+        to(bench, url, most_events=2)
+        told = send(bench, tell=lambda _: to(bench, url, most_events=3))
+        assert (told["outcome"], told["lots"][0]["documents"]) == ("unavailable", 1)
+        assert "changed meanwhile" in told["why"] and len(receiver.stored) == 2
+        told = send(bench, tell=lambda _: sk.events.destination(record, "east", retire=True))
+        assert told["outcome"] == "sent" and "retired meanwhile" in told["why"]
+        assert len(receiver.stored) == 5
+        verbs = [one["verb"] for one in sk.record.entries(record, "A")]
+        assert verbs.count("document prepared") == verbs.count("document delivered") == 2
+    bench.heads()
+
+
+def test_a_sender_that_keeps_going_ends_with_how_each_was_met_last(bench: Bench) -> None:
+    """Also of those that it leaves alone just then; and it tells when nothing hinders any more."""
+    receiver, record, lines = Receiver(kind="answers"), bench.record, list[dict[str, Any]]()
+    lot(bench, "A")
+    with receiver.running() as url:
+        to(bench, url)
+        stopping, rounds = threading.Event(), [0]
+        receiver.token = "wanted"  # noqa: S105 - an invented one
+
+        def between() -> None:
+            rounds[0] += 1
+            if rounds[0] == 2:  # the second round leaves it alone; now somebody mends it
+                receiver.token = ""
+                to(bench, url, most_events=9)
+            if rounds[0] == 3:
+                stopping.set()
+
+        def keep(**more: Any) -> dict[str, Any]:
+            told: dict[str, Any] = keep_sending(
+                record, pause=0.01, tell=lines.append, stopping=stopping, pace=FAST, **more
+            )
+            return told
+
+        early = threading.Event()
+        early.set()
+        told = keep_sending(record, pause=0.01, stopping=early, pace=FAST)
+        assert told["destinations"] == []
+        told = keep(between=between)
+        assert (told["needs_person"], told["unavailable"]) == (0, 0)
+        assert [line.get("why") is None for line in lines] == [False, True, True]
+        assert lines[0]["outcome"] == "needs_person" and len(receiver.stored) == EVENTS
+        receiver.token = "wanted"  # noqa: S105 - an invented one
+        lot(bench, "B")
+        stopping.clear()
+        rounds[0] = -1  # three rounds: in the last two it is left alone, and still hindered
+        to(bench, url)
+
+        def end_soon() -> None:
+            rounds[0] += 1
+            if rounds[0] == 2:
+                stopping.set()
+
+        assert keep(between=end_soon)["needs_person"] == 1
+        stopping.clear()
+        rounds[0] = 0
+        retired = keep(
+            to="east", between=lambda: sk.events.destination(record, "east", retire=True) and None
+        )
+        assert retired["destinations"] == []
     bench.heads()
 
 

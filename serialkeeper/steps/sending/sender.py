@@ -1,18 +1,14 @@
-"""Sending: what the lots have caused goes to its destinations, once and in order.
-
-What is sent is prepared in the journal before anything leaves, and so is what became of it: a
-sender that died is followed by one that knows what to ask.
-"""
+"""Sending to one destination: a lot's documents, prepared in the journal, brought, and their fate
+noted; so that a sender that died is followed by one that knows what to ask."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Container
-from contextlib import ExitStack
+from collections.abc import Callable
+from contextlib import ExitStack, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from threading import Event as Signal
-from time import monotonic
 from typing import Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
@@ -33,13 +29,10 @@ from serialkeeper.rules.documents import (
     Outcome,
 )
 from serialkeeper.store.destinations import (
-    destination,
     destinations_of,
     document,
     is_done,
     last_document,
-    note_sendings,
-    only_sender,
 )
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.release import held_back, kept_back
@@ -55,125 +48,11 @@ UP_TO_DATE, KEPT_BACK, LEFT = "up_to_date", "kept_back", "left"
 """How a lot is left: all of it arrived; its gate is shut; its document is open or comes later.
 Beside them `stuck`: a person has to look."""
 
-LONGEST_REST = 3_600.0
-"""Seconds for which a destination that takes nothing is left alone, at most."""
-
 _VERBS = {
     DELIVERED: "document delivered",
     NOT_STORED: "document not stored",
     STUCK: "document stuck",
 }
-
-
-def send(
-    record: Record,
-    *,
-    to: str = "",
-    lot: str = "",
-    tell: Tell = lambda _: None,
-    stopping: Signal | None = None,
-    pace: Pace | None = None,
-) -> dict[str, Any]:
-    """Send to every destination what it does not have yet, lot by lot in the order of opening.
-
-    A lot's documents go strictly one after the other. A lot that is stuck stops no other lot, and
-    a destination that is stuck no other destination.
-
-    Args:
-        to: one destination only.
-        lot: one lot only.
-        tell: is told of each document that arrived.
-        stopping: once it is set, nothing is begun any more.
-        pace: how patient to be with receivers.
-
-    Refuses `destination_unknown`, `lot_unknown`, `role_not_allowed`, `token_narrow`.
-
-    Returns:
-        `destinations`, each with its `outcome` (`sent`, `busy` while another process sends there,
-        `unavailable`, `needs_person`), why, the seconds for which it `asks_for` being left alone,
-        and its lots; `documents` and `events` that arrived; `unavailable` and `needs_person`: how
-        many destinations.
-    """
-    result = _once(record, to, lot, tell, stopping or Signal(), pace or Pace())
-    note_sendings(record, result["destinations"])
-    return result
-
-
-def _once(
-    record: Record,
-    to: str,
-    lot: str,
-    tell: Tell,
-    stopping: Signal,
-    pace: Pace,
-    resting: Container[str] = (),
-) -> dict[str, Any]:
-    """What `send` does and gives; destinations that are `resting` are left alone."""
-    record.check_may("document prepared")
-    with record.read() as view:
-        named = view.lot(lot) if lot else None
-        targets = [destination(view, to)] if to else destinations_of(view)
-    found = []
-    for one in targets:
-        if not (one.retired or one.name in resting or stopping.is_set()):
-            with only_sender(record, one.id) as alone:
-                sender = _Sender(record, one, tell, stopping, pace)
-                found.append(sender.run(named) if alone else _busy(one))
-    return {
-        "destinations": found,
-        "documents": sum(row["documents"] for one in found for row in one["lots"]),
-        "events": sum(row["events"] for one in found for row in one["lots"]),
-        "unavailable": sum(one["outcome"] in ("unavailable", "busy") for one in found),
-        "needs_person": sum(one["outcome"] == "needs_person" for one in found),
-    }
-
-
-def keep_sending(
-    record: Record,
-    *,
-    to: str = "",
-    lot: str = "",
-    pause: float = 10.0,
-    tell: Tell = lambda _: None,
-    between: Callable[[], None] = lambda: None,
-    stopping: Signal,
-    pace: Pace | None = None,
-) -> dict[str, Any]:
-    """Send again and again until `stopping` is set; gives what the last `send` gave. `between` is
-    called after each time.
-
-    What hinders a destination, or a lot there, is told when it changes; a destination that takes
-    nothing is left alone for a while, longer each time.
-    """
-    told: dict[str, str] = {}
-    resting: dict[str, tuple[float, float]] = {}
-    while True:
-        now = monotonic()
-        asleep = {name for name, (until, _) in resting.items() if until > now}
-        result = _once(record, to, lot, tell, stopping, pace or Pace(), asleep)
-        for one in result["destinations"]:
-            name, why = one["destination"], one["why"] or _stuck(one)
-            if why and why != told.get(name):
-                tell({"destination": name, "outcome": one["outcome"], "why": why})
-            told[name] = why
-            rest = min(2 * resting.get(name, (0.0, pause))[1], LONGEST_REST)
-            resting[name] = (now + max(rest, one["asks_for"]), rest) if one["why"] else (0.0, pause)
-        rests = {name: max(until - now, pause) for name, (until, _) in resting.items()}
-        note_sendings(record, result["destinations"], rests)
-        between()
-        if stopping.wait(pause):
-            return result
-
-
-def _stuck(one: dict[str, Any]) -> str:
-    """The lots that wait for a person at a destination, in words."""
-    lots = [row for row in one["lots"] if row["state"] == STUCK]
-    return "; ".join(f"lot {row['lot']}: {', '.join(row['why'])}" for row in lots)
-
-
-def _busy(target: Destination) -> dict[str, Any]:
-    why = "Another process sends to it."
-    return {"destination": target.name, "outcome": "busy", "why": why, "asks_for": 0.0, "lots": []}
 
 
 @dataclass(slots=True)
@@ -194,6 +73,10 @@ class _Hindered(Exception):
         self.error = error
 
 
+class _Changed(Exception):
+    """Somebody changed the destination, or retired it, since this sending began."""
+
+
 @dataclass
 class _Standing:
     """How a lot stands at a destination after this call."""
@@ -209,7 +92,7 @@ class _Standing:
         return told | {"documents": self.documents, "events": self.events, "why": self.why}
 
 
-class _Sender:
+class Sender:
     """Sends to one destination."""
 
     def __init__(
@@ -234,6 +117,10 @@ class _Sender:
                         self._lot(found[-1])
             except _Hindered as hindered:
                 self._hindered(hindered.error)
+            except _Changed:
+                self.outcome, self.trouble = "unavailable", "It was changed meanwhile: send again."
+                if self._now().retired:
+                    self.outcome, self.trouble = "sent", "It was retired meanwhile."
         found = [one for one in found if one.documents or one.state != UP_TO_DATE]
         outcome = self.outcome
         if any(one.state == STUCK for one in found):
@@ -301,6 +188,9 @@ class _Sender:
             self._note(ready, outcome)
             if outcome.hindrance:
                 raise _Hindered(outcome.hindrance)
+            if outcome.why == "in_doubt":
+                standing.state, standing.why = STUCK, [outcome.why, outcome.said]
+                raise _Hindered(_in_doubt(self.target.name))
             if outcome.state == DELIVERED:
                 standing.documents += 1
                 standing.events += ready.document.count - len(outcome.missing)
@@ -333,6 +223,7 @@ class _Sender:
 
     def _is_due(self, view: View, standing: _Standing, last: Document | None) -> bool:
         """Whether something of the lot may be sent, as far as can be told without its events."""
+        self._check_same(view)
         lot = standing.lot
         standing.state = UP_TO_DATE
         if last and last.state == STUCK:
@@ -405,15 +296,30 @@ class _Sender:
         return _Ready(lot, ready, made, data, fresh=True)
 
     def _still(self, work: Work, lot: Lot, last: Document | None) -> bool:
-        """Whether the lot stands as it did when the document was made."""
+        """Whether the lot and the destination stand as they did when the document was made."""
+        self._check_same(work)
         now = work.lot_at(key_of(lot))
         same = last_document(work, key_of(lot), self.target.id) == last
         return same and now.state == lot.state and not held_back(work, now)
+
+    def _now(self, view: View | None = None) -> Destination:
+        """The destination as it stands now."""
+        with nullcontext(view) if view else self.record.read() as look:
+            return next(one for one in destinations_of(look) if one.id == self.target.id)
+
+    def _check_same(self, view: View) -> None:
+        """Raises where the destination is not what it was. What is sent goes where, and how, the
+        record says at that moment."""
+        now = self._now(view)
+        if now.retired or now.at != self.target.at:
+            raise _Changed
 
     def _deliver(self, ready: _Ready) -> Outcome:
         """Bring a document to its destination; raises if its fate stays open for now."""
         if _sha256(ready.data) != ready.document.sha256:
             return Outcome(STUCK, "other_bytes", "This version writes the document differently.")
+        if not ready.fresh and ready.document.form != self.target.form:
+            return Outcome(STUCK, "in_doubt", "It was prepared in another form, before a change.")
         try:
             if self.courier is None:
                 return _lay(Path(self.target.place), ready)
@@ -460,6 +366,17 @@ class _Sender:
                     names = ("id", "most_events", "most_bytes")
                     limits = {name: getattr(self.target, name) for name in names}
                     work.write(HOUSE, "limits learnt", limits)
+
+
+def _in_doubt(name: str) -> Unavailable:
+    """What to say of a receiver that leaves open what it has: it gets no second such document."""
+    return Unavailable(
+        "receiver_unavailable",
+        f"Destination {name} leaves open whether it has a document.",
+        expected="an answer, or one to the question which events it has",
+        came="neither",
+        remedy="Ask whoever keeps the receiver; then events settle. Other lots are tried later.",
+    )
 
 
 def _lay(folder: Path, ready: _Ready) -> Outcome:
