@@ -34,6 +34,7 @@ from serialkeeper.web import (
     setting_up,
     settling,
     staffing,
+    winding,
     working,
 )
 from serialkeeper.web.asking import Served, check_query
@@ -46,7 +47,7 @@ from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, checking, quality, now, live, handing_off, staffing, packing),
+    *(reviewing, journal, checking, quality, now, live, handing_off, staffing, packing, winding),
 )
 """Where the routes are, in the order in which they are tried."""
 

@@ -30,6 +30,7 @@ LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
 PLACE_PAGES = ("stations.html", "locations.html")
 PACK_PAGES = ("packs.html", "pack.html")
+ROLL_PAGES = ("rolls.html", "roll.html", "pulls.html")
 
 _TABLES = {
     "csv": "text/csv",
@@ -309,19 +310,19 @@ def holds(record: Opened, name: Lot, lifted: bool = False) -> Any:
 # -- rolls and packs -----------------------------------------------------------------------------
 
 
-@look("/lots/{gtin}/{lot}/rolls", "roll list")
+@look("/lots/{gtin}/{lot}/rolls", "roll list", page=ROLL_PAGES[0])
 def rolls(record: Opened, name: Lot) -> Any:
     """Parent and finished rolls."""
     return nouns.roll.list(record, name)
 
 
-@look("/lots/{gtin}/{lot}/rolls/{number}", "roll show")
+@look("/lots/{gtin}/{lot}/rolls/{number}", "roll show", page=ROLL_PAGES[1])
 def roll(record: Opened, name: Lot, number: Number) -> Any:
     """One roll, and what it lacks for its release."""
     return nouns.roll.show(record, name, number)
 
 
-@look("/lots/{gtin}/{lot}/pulls", "roll pulls")
+@look("/lots/{gtin}/{lot}/pulls", "roll pulls", page=ROLL_PAGES[2])
 def pulls(
     record: Opened,
     name: Lot,
