@@ -51,7 +51,7 @@ def write(record: Record, out: Path) -> dict[str, Any]:
     """
     with NewFolder(out) as folder:
         with record.read() as view:
-            verify(view)
+            verify(view, record.seen)
             names = {lot.id: lot.full_name for lot in view.lots()}
             chains = []
             for chain in view.chains():

@@ -242,7 +242,7 @@ def verify_record(
     against = signing.newest(against) if against else None
     data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
-        checked = verify(view)
+        checked = verify(view, record.seen)
         heads = heads_of(view)
         later = (
             check_against(view, data, public_key, str(against)) if against else unprotected(view)

@@ -27,9 +27,10 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, replay, signatures, texts
+from serialkeeper.rules import changes, guesses, replay, signatures, texts
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
+from serialkeeper.rules.progress import Seen, nobody
 from serialkeeper.rules.recovery import BACKUP, RECOVERY
 from serialkeeper.rules.serials import Chance
 from serialkeeper.rules.tokens import Token
@@ -58,6 +59,9 @@ _STILL_OURS = text(
 )
 
 
+_SAY_WHERE = "Set SERIALKEEPER_STATION to this station's name, or name it: station add"
+
+
 @dataclass(frozen=True)
 class Record:
     """A record, who works on it, where, by which clock and with which chance.
@@ -76,6 +80,7 @@ class Record:
         token: the token that it was opened with, if it was; that is written into every entry.
         session: what signs in the session in which it was opened, if it was.
         wrote: the verbs of what was committed since somebody emptied this.
+        seen: is told how far a long step is.
     """
 
     engine: Engine
@@ -92,6 +97,7 @@ class Record:
     token: Token | None = None
     session: Component | None = None
     wrote: set[str] = field(default_factory=set, compare=False)
+    seen: Seen = field(default=nobody, compare=False)
 
     def seen_by(self, person: str) -> Record:
         """A practice record in another person's hands.
@@ -235,7 +241,7 @@ class Work(View):
                 "The record takes entries from the stations that it names.",
                 expected=", ".join(one.name for one in self.stations()[:20]),
                 came=station,
-                remedy="Set SERIALKEEPER_STATION to this station's name, or name it: station add",
+                remedy=guesses.remedy(station, (one.name for one in self.stations()), _SAY_WHERE),
             )
 
     def open_chain(self, chain: LotKey) -> None:

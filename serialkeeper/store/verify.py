@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -36,6 +36,7 @@ from serialkeeper.rules.parts import (
     unpack_serials,
     unpack_states,
 )
+from serialkeeper.rules.progress import Seen, nobody
 from serialkeeper.rules.signatures import Signers
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.journal import unpacked
@@ -78,8 +79,8 @@ class Replay:
     are compared when the end of its chain is reached.
     """
 
-    def __init__(self, view: View) -> None:
-        self.view = view
+    def __init__(self, view: View, seen: Callable[[int], None]) -> None:
+        self.view, self.seen = view, seen
         self.tables: dict[str, dict[tuple[Any, ...], dict[str, Any]]] = {
             str(model.__tablename__): {}
             for model in MODELS
@@ -122,7 +123,8 @@ class Replay:
     ) -> Iterator[tuple[int, bytes, bytes]]:
         """Passes entries on to the chain's check and carries out each one found sound."""
         previous: tuple[int, bytes, bytes] | None = None
-        for row in stored:
+        for count, row in enumerate(stored, self.entries):
+            self.seen(count)
             if previous is not None:
                 self._carry_out(key, parse(previous[1]), previous[2].hex())
             yield row
@@ -392,15 +394,16 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def verify(view: View) -> dict[str, Any]:
+def verify(view: View, seen: Seen = nobody) -> dict[str, Any]:
     """Check everything; raises Damaged at the first fault.
 
     Returns:
         chains, entries, parts, part bytes and rows that were checked; set_back: where a station's
         clock went backwards (`rules.chain.Clocks`), which is no fault of the record's.
     """
-    replayed = Replay(view)
     chains = view.chains()
+    of = sum(chain.count for chain in chains)
+    replayed = Replay(view, lambda done: seen("entries checked", done, of))
     for chain in chains:
         key = LotKey(chain.product_id, chain.lot_id)
         replayed.follow(key)
