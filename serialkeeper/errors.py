@@ -139,6 +139,8 @@ WORDS: dict[str, str] = {
     "nothing_to_send": "The lot has caused no event yet.",
     "destination_unknown": "The record knows no such destination in use.",
     "destination_exists": "There is a destination of that name or at that place already.",
+    "document_unknown": "The lot has no such document there.",
+    "document_differs": "This version writes a sent document with other bytes.",
     "nothing_stuck": "No document of the lot waits for a person there.",
     "secret_missing": "The secret of a destination is not there.",
     "receiver_unavailable": "A destination does not answer as it should; nothing is lost.",

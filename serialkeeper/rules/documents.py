@@ -19,6 +19,7 @@ from serialkeeper.errors import SerialKeeperError
 from serialkeeper.rules import texts
 from serialkeeper.rules.chain import Entry
 from serialkeeper.rules.changes import Change, Insert, Row, Update
+from serialkeeper.rules.event_forms import FORMS, Header
 from serialkeeper.rules.events import Event
 from serialkeeper.rules.jobs import read_runs, write_ranges
 from serialkeeper.rules.moves import State
@@ -209,6 +210,18 @@ def load(
         made.places.append(place)
         made.events.append(event)
     return made
+
+
+def written(made: Load, told: Mapping[str, Any], header: Header | None) -> bytes:
+    """A document's bytes; the same ones again for the same telling.
+
+    Args:
+        told: how it is written: its `form`, `links` and `created`.
+    """
+    pieces = FORMS[told["form"]].write(
+        made.events, created=told["created"], links=bool(told["links"]), header=header
+    )
+    return "".join(pieces).encode()
 
 
 def file_name(gtin: str, lot: str, number: int, form: str) -> str:

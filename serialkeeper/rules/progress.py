@@ -9,6 +9,10 @@ Seen = Callable[[str, int, int], None]
 where nobody knows."""
 
 
+Counted = Callable[[int, int], None]
+"""The same, where it is known what is counted."""
+
+
 def nobody(what: str, done: int, of: int) -> None:
     """Tells nobody."""
 

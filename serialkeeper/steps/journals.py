@@ -62,34 +62,16 @@ def browse(
             if view.label_at(key, label) is None:
                 raise _unknown(lot, label)
             moved = {step["entry"] for step in life_of(view, lot, label)}
-        fits = _fits(verb, person, day)
-        seeker = Seeker()
-        told: list[tuple[Entry, list[Line]]] = []
-        skipped = later = 0
         filtered = bool(verb or person or day or moved is not None)
-        for seq, body in view.newest_first(key, before=0 if filtered else before):
-            passes = (moved is None or seq in moved) and fits(body)
-            if before and seq >= before:
-                skipped += passes
-                continue
-            wanted = passes and len(told) < most
-            later += passes
-            if not (wanted or filtered) and seeker.done:
-                break
-            if wanted or not seeker.done:
-                entry = parse(body)
-                seeker.read(entry, key)
-                if wanted:
-                    lines = list(old_and_new.lines(entry, key))
-                    seeker.wait(lines)
-                    told.append((entry, lines))
+        fits = _fits(verb, person, day) if filtered else None
+        told, skipped, there = _page(view, key, before, most, fits, moved)
         if not filtered:
-            skipped = chain.count - min(chain.count, before - 1) if before else 0
+            skipped, there = max(0, chain.count - before + 1) if before else 0, chain.count
         return {
             **_where(lot),
             "count": chain.count,
             "head": chain.head.hex(),
-            "matching": skipped + later if filtered else chain.count,
+            "matching": there,
             "skipped": skipped,
             "entries": [_described(entry, lines, LINES) for entry, lines in told],
         }
@@ -144,6 +126,39 @@ def tell(record: Record, name: str, number: int) -> dict[str, Any]:
             "own": view.hash_at(key, number).hex(),
             "previous": view.hash_at(key, number - 1).hex() or None,
         }
+
+
+def _page(
+    view: View,
+    key: LotKey,
+    before: int,
+    most: int,
+    fits: Callable[[bytes], bool] | None,
+    moved: set[int] | None,
+) -> tuple[list[tuple[Entry, list[Line]]], int, int]:
+    """Entries with what they changed; how many that pass are newer, and how many pass in all,
+    where there is anything to pass: else older entries are read for old values alone."""
+    seeker = Seeker()
+    told: list[tuple[Entry, list[Line]]] = []
+    skipped = later = 0
+    for seq, body in view.newest_first(key, before=0 if fits else before):
+        passes = (moved is None or seq in moved) and (fits is None or fits(body))
+        if before and seq >= before:
+            skipped += passes
+            continue
+        wanted = passes and len(told) < most
+        later += passes
+        if not wanted and seeker.done:
+            if fits is None:
+                break
+            continue
+        entry = parse(body)
+        seeker.read(entry, key)
+        if wanted:
+            lines = list(old_and_new.lines(entry, key))
+            seeker.wait(lines)
+            told.append((entry, lines))
+    return told, skipped, skipped + later
 
 
 def _where(lot: Lot | None) -> dict[str, str | None]:

@@ -96,6 +96,29 @@ def write(
     return {**answer, "checkpoint": {**told, "file": str(beside)} if told else None}
 
 
+def made(record: Record, name: str) -> dict[str, Any]:
+    """The reports of a lot that were made, the newest first.
+
+    Refuses `lot_unknown`, `lot_ambiguous`.
+
+    Returns:
+        lot, gtin, state, entries and head of its chain, and made: entry, at, person, name, form,
+        size and sha256 of each.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        chain = view.chain(key_of(lot))
+        there = [
+            {
+                **{"entry": entry.seq, "at": entry.at, "person": entry.person},
+                **{key: entry.data[key] for key in ("name", "form", "size", "sha256")},
+            }
+            for entry in view.entries(key_of(lot), verbs=("lot reported",))
+        ]
+        told = {"lot": lot.number, "gtin": lot.gtin, "state": lot.state}
+        return {**told, "entries": chain.count, "head": chain.head.hex(), "made": there[::-1]}
+
+
 def _take(view: View, record: Record, signer: Ed25519PrivateKey, key: Path) -> Checkpoint:
     """A checkpoint of this look, if the record names the key. Refuses `bad_value`."""
     checkpoints.check_named(view, signing.public_half(signer), str(key))

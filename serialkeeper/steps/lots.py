@@ -259,7 +259,7 @@ def decide(
 
 def _check_day(view: View, lot: Lot, on: date) -> None:
     """Refuses `bad_value` for a day before the lot was closed; one is granted to zones."""
-    closed = [entry.at for entry in view.entries(key_of(lot)) if entry.verb == "lot closed"]
+    closed = [entry.at for entry in view.entries(key_of(lot), verbs=("lot closed",))]
     day = date.fromisoformat(closed[-1][:10])
     if on < day - timedelta(days=1):
         raise Refused(
@@ -270,6 +270,36 @@ def _check_day(view: View, lot: Lot, on: date) -> None:
             came=str(on),
             remedy="Correct --on.",
         )
+
+
+def decisions(record: Record, name: str) -> dict[str, Any]:
+    """Where a lot stands between closing, decision and reopening. Refuses `lot_unknown`.
+
+    Returns:
+        lot, gtin, state; decision, as `show` tells it; told: of every closing, decision and
+        reopening, the newest first: entry, verb, at, person, second, reason, and decision, on, by
+        and reference of a decision; unreviewed: groups of the review list that nobody signed.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        names = ("decision", "on", "by", "reference")
+        told = [
+            {
+                **{"entry": entry.seq, "verb": entry.verb, "at": entry.at},
+                **{"person": entry.person, "second": entry.second or None},
+                "reason": entry.reason or None,
+                **{name: entry.data.get(name) or None for name in names},
+            }
+            for entry in view.entries(
+                key_of(lot), verbs=("lot closed", "lot decided", "lot reopened")
+            )
+        ]
+        return {
+            **{"lot": lot.number, "gtin": lot.gtin, "state": lot.state},
+            "decision": decision_of(view, lot),
+            "told": told[::-1],
+            "unreviewed": len(to_review(view, lot)),
+        }
 
 
 def reopen(record: Record, name: str, *, reason: str, second: str = "") -> dict[str, Any]:
@@ -343,8 +373,7 @@ def show(record: Record, name: str) -> dict[str, Any]:
         lot = view.lot(name)
         signed = [
             {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
-            for entry in view.entries(key_of(lot))
-            if entry.verb not in TOLD_ELSEWHERE
+            for entry in view.entries(key_of(lot), but=TOLD_ELSEWHERE)
             for one in signatures.shown(entry)
         ]
         left = to_review(view, lot)

@@ -15,11 +15,11 @@ from typing import Any
 from serialkeeper.rules import moving
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moving import Arrival, Move
+from serialkeeper.store.checkpoints import heads_of
 from serialkeeper.store.copying import copy_house, copy_lots
 from serialkeeper.store.engines import place_of
 from serialkeeper.store.opening import open_copy, stands_at
 from serialkeeper.store.record import Record
-from serialkeeper.store.verify import heads_of
 from serialkeeper.store.view import View
 
 

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
+
+import numpy as np
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules import counts, moves
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.counts import Balance
 from serialkeeper.rules.history import comparison
-from serialkeeper.rules.moves import OPEN_LOT
-from serialkeeper.store.balances import balance_of, describe
+from serialkeeper.rules.moves import OPEN_LOT, State
+from serialkeeper.store.balances import balance_of, counted, describe
 from serialkeeper.store.history import closed_lots, figures_of
+from serialkeeper.store.plans import places_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
+
+NOT_FOUND = "not found"
+"""The reason for voiding a number whose label nobody found."""
+
+UNACCOUNTED = (State.ISSUED, State.REJECTED, State.PULLED)
+"""States in which nobody has said of a label what became of it."""
 
 
 def count(
@@ -65,6 +75,62 @@ def look(record: Record, name: str) -> dict[str, Any]:
     with record.read() as view:
         lot = view.lot(name)
         return {**describe(view, lot, balance_of(view, lot)), "state": lot.state}
+
+
+def unaccounted(
+    record: Record, name: str, *, after: int = 0, most: int | None = None
+) -> dict[str, Any]:
+    """The numbers that nobody can say of where they are: printed and never seen, rejected without
+    an end, voided as not found. Nothing is written.
+
+    Args:
+        after, most: not the first so many labels, and no more than so many; all without.
+
+    Refuses `lot_unknown`.
+
+    Returns:
+        lot, gtin, state; labels and numbers of the ledgers' line; count of the labels, and how
+        many of them are issued, rejected and not found; rows: position, serial, state, reason,
+        finding, job, row and lane of each.
+    """
+    with record.read() as view:
+        lot, key = view.lot(name), key_of(view.lot(name))
+        letters = np.frombuffer(view.states(key, 1, lot.labels) if lot.labels else b"", np.uint8)
+        many = np.bincount(letters, minlength=128)
+        states = {State(chr(one)): int(many[one]) for one in np.flatnonzero(many)}
+        line = counted(view, lot, states).line("unaccounted")
+        lost = view.departures(key, reason=NOT_FOUND)
+        open_ = np.isin(letters, [ord(one) for one in UNACCOUNTED])
+        issued = states.get(State.ISSUED, 0)
+        rejected = int(open_.sum()) - issued
+        for one in lost:
+            open_[one.first - 1 : one.last] |= letters[one.first - 1 : one.last] == ord("x")
+        places = np.flatnonzero(open_) + 1
+        return {
+            **{"lot": lot.number, "gtin": lot.gtin, "state": lot.state},
+            **{"labels": line.labels, "numbers": line.numbers, "count": len(places)},
+            **{"issued": issued, "rejected": rejected},
+            "not_found": len(places) - issued - rejected,
+            "rows": list(_rows(view, lot, places[after:][:most].tolist())),
+        }
+
+
+def _rows(view: View, lot: Lot, positions: list[int]) -> Iterator[dict[str, Any]]:
+    key = key_of(lot)
+    places = places_of(view, lot) if view.jobs(key) else None
+    for position in positions:
+        label = view.label_at(key, position)
+        found = view.findings(key, first=position, last=position)
+        gone = view.departures_at(key, position)
+        job, row, lane = places.cell(position) if places else (0, 0, 0)
+        yield {
+            "position": position,
+            "serial": label.serial if label else None,
+            "state": State(label.state).word if label else None,
+            "reason": gone[-1].reason if gone else None,
+            "finding": found[-1].word if found else None,
+            **{"job": job or None, "row": row or None, "lane": lane or None},
+        }
 
 
 def reconcile(record: Record, name: str) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import WORDS, State
+from serialkeeper.rules.progress import Counted
 from serialkeeper.store.challenges import planted_at
-from serialkeeper.store.checkpoints import check_against, unprotected
+from serialkeeper.store.checkpoints import check_against, heads_of, unprotected
 from serialkeeper.store.codes import code_at, facts_of
 from serialkeeper.store.listings import labels_of
 from serialkeeper.store.lives import describe, life_of, on_rolls
@@ -24,7 +26,7 @@ from serialkeeper.store.packs import packs_around
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import reviews_on
 from serialkeeper.store.tables import Label
-from serialkeeper.store.verify import heads_of, verify
+from serialkeeper.store.verify import verify
 from serialkeeper.store.view import View, key_of
 
 
@@ -222,7 +224,11 @@ def _entries(
 
 
 def verify_record(
-    record: Record, *, against: Path | None = None, public_key: str = ""
+    record: Record,
+    *,
+    against: Path | None = None,
+    public_key: str = "",
+    seen: Counted | None = None,
 ) -> dict[str, Any]:
     """Check chains, parts, originals and tables; raises Damaged at the first fault.
 
@@ -233,6 +239,7 @@ def verify_record(
         against: a checkpoint's file, or a folder of them: the one made last counts.
         public_key: the key that it has to be signed with, 64 hex digits, as it was handed over;
             without it those count that the record itself names.
+        seen: is told how far it is (`store.verify.verify`).
 
     Returns:
         `sound`; how much was checked; `set_back`: entries, seconds and the first place where a
@@ -242,7 +249,7 @@ def verify_record(
     against = signing.newest(against) if against else None
     data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
-        checked = verify(view, record.seen)
+        checked = verify(view, seen or partial(record.seen, "entries and blocks checked"))
         heads = heads_of(view)
         later = (
             check_against(view, data, public_key, str(against)) if against else unprotected(view)

@@ -7,7 +7,7 @@ sender that died is followed by one that knows what to ask.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Container
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -32,13 +32,13 @@ from serialkeeper.rules.documents import (
     Load,
     Outcome,
 )
-from serialkeeper.rules.event_forms import FORMS, Header
 from serialkeeper.store.destinations import (
     destination,
     destinations_of,
     document,
     is_done,
     last_document,
+    note_sendings,
     only_sender,
 )
 from serialkeeper.store.record import Record, Work
@@ -73,7 +73,6 @@ def send(
     tell: Tell = lambda _: None,
     stopping: Signal | None = None,
     pace: Pace | None = None,
-    resting: Container[str] = (),
 ) -> dict[str, Any]:
     """Send to every destination what it does not have yet, lot by lot in the order of opening.
 
@@ -86,7 +85,6 @@ def send(
         tell: is told of each document that arrived.
         stopping: once it is set, nothing is begun any more.
         pace: how patient to be with receivers.
-        resting: destinations to be left alone this time.
 
     Refuses `destination_unknown`, `lot_unknown`, `role_not_allowed`, `token_narrow`.
 
@@ -96,8 +94,22 @@ def send(
         and its lots; `documents` and `events` that arrived; `unavailable` and `needs_person`: how
         many destinations.
     """
+    result = _once(record, to, lot, tell, stopping or Signal(), pace or Pace())
+    note_sendings(record, result["destinations"])
+    return result
+
+
+def _once(
+    record: Record,
+    to: str,
+    lot: str,
+    tell: Tell,
+    stopping: Signal,
+    pace: Pace,
+    resting: Container[str] = (),
+) -> dict[str, Any]:
+    """What `send` does and gives; destinations that are `resting` are left alone."""
     record.check_may("document prepared")
-    stopping = stopping or Signal()
     with record.read() as view:
         named = view.lot(lot) if lot else None
         targets = [destination(view, to)] if to else destinations_of(view)
@@ -105,7 +117,7 @@ def send(
     for one in targets:
         if not (one.retired or one.name in resting or stopping.is_set()):
             with only_sender(record, one.id) as alone:
-                sender = _Sender(record, one, tell, stopping, pace or Pace())
+                sender = _Sender(record, one, tell, stopping, pace)
                 found.append(sender.run(named) if alone else _busy(one))
     return {
         "destinations": found,
@@ -138,9 +150,7 @@ def keep_sending(
     while True:
         now = monotonic()
         asleep = {name for name, (until, _) in resting.items() if until > now}
-        result = send(
-            record, to=to, lot=lot, tell=tell, stopping=stopping, pace=pace, resting=asleep
-        )
+        result = _once(record, to, lot, tell, stopping, pace or Pace(), asleep)
         for one in result["destinations"]:
             name, why = one["destination"], one["why"] or _stuck(one)
             if why and why != told.get(name):
@@ -148,6 +158,8 @@ def keep_sending(
             told[name] = why
             rest = min(2 * resting.get(name, (0.0, pause))[1], LONGEST_REST)
             resting[name] = (now + max(rest, one["asks_for"]), rest) if one["why"] else (0.0, pause)
+        rests = {name: max(until - now, pause) for name, (until, _) in resting.items()}
+        note_sendings(record, result["destinations"], rests)
         between()
         if stopping.wait(pause):
             return result
@@ -341,7 +353,7 @@ class _Sender:
         made = documents.those(events_of(view, lot), last.places)
         parties = last.sender, last.receiver
         header = header_of(view, lot, *parties, name=last.name, seq=last.seq)
-        return _Ready(lot, last, made, _written(made, asdict(last), header))
+        return _Ready(lot, last, made, documents.written(made, asdict(last), header))
 
     def _made(
         self, view: View, lot: Lot, last: Document | None
@@ -369,10 +381,10 @@ class _Sender:
             "seq": view.chain(key_of(lot)).count,
         }
         header = self.reads.header(view, lot, target.sender, target.receiver, name=told["name"])
-        data = _written(made, told, header)
+        data = documents.written(made, told, header)
         while len(data) > target.most_bytes and len(made.events) > 1:
             made = made.first_half()
-            data = _written(made, told, header)
+            data = documents.written(made, told, header)
         units, listed = documents.plain_list(made.events) if target.what == FOLDER else (0, b"")
         told |= {"events": documents.write_runs(made.places), "count": len(made.events)}
         told |= {"sha256": _sha256(data), "size": len(data)}
@@ -460,14 +472,6 @@ def _lay(folder: Path, ready: _Ready) -> Outcome:
     except Refused as error:
         return Outcome(STUCK, error.word, error.where)
     return Outcome(DELIVERED, receipt=str(folder / name))
-
-
-def _written(made: Load, told: Mapping[str, Any], header: Header | None) -> bytes:
-    """A document's bytes; the same ones again for the same telling."""
-    pieces = FORMS[told["form"]].write(
-        made.events, created=told["created"], links=bool(told["links"]), header=header
-    )
-    return "".join(pieces).encode()
 
 
 def _sha256(data: bytes) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from serialkeeper.rules import counts
@@ -20,11 +21,16 @@ from serialkeeper.store.view import View, key_of
 
 def balance_of(view: View, lot: Lot) -> Balance:
     """Both ledgers of a lot."""
+    return counted(view, lot, view.count_states(key_of(lot)))
+
+
+def counted(view: View, lot: Lot, states: Mapping[State, int]) -> Balance:
+    """Both ledgers of a lot whose labels were counted by state already."""
     key = key_of(lot)
     tallies: dict[str, int] = {}
     for tally in view.tallies(key):
         tallies[tally.term] = tallies.get(tally.term, 0) + tally.value
-    return counts.balance(view.count_states(key), view.count_departures(key), tallies)
+    return counts.balance(states, view.count_departures(key), tallies)
 
 
 def describe(view: View, lot: Lot, found: Balance) -> dict[str, Any]:

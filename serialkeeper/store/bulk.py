@@ -7,6 +7,7 @@ start from and checks how many rows it changed, so that a label can never be mov
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any, NamedTuple
@@ -26,6 +27,9 @@ from serialkeeper.rules.parts import (
     States,
     unpack_serials,
 )
+
+Moved = Counter[tuple[str, str]]
+"""How many labels went from which letter to which."""
 
 MOST_RANGES = 1_000
 """Runs of labels in one block up to which updating range by range is the faster way."""
@@ -185,12 +189,16 @@ def add_proofs(connection: Connection, key: LotKey, take: int, seq: int, data: b
     connection.execute(_PROVE[connection.dialect.name], values)
 
 
-def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> None:
-    """Ranges of labels from one state to another, in order; all or an error."""
+def move_labels(connection: Connection, key: LotKey, moves: Sequence[MoveLabels]) -> Moved:
+    """Ranges of labels from one state to another, in order; all or an error. Gives how many."""
     values = [{**key.row(), **asdict(move)} for move in moves]
     moved = connection.execute(_MOVE, values).rowcount
     expected = sum(move.last - move.first + 1 for move in moves)
     _all_moved(moved, expected, moves[0].first, moves[-1].last)
+    counted: Moved = Counter()
+    for move in moves:
+        counted[move.source, move.target] += move.last - move.first + 1
+    return counted
 
 
 def settle_findings(connection: Connection, key: LotKey, settled: Sequence[SettleFindings]) -> None:
@@ -198,20 +206,25 @@ def settle_findings(connection: Connection, key: LotKey, settled: Sequence[Settl
     connection.execute(_SETTLE, [{**key.row(), **asdict(some)} for some in settled])
 
 
-def set_states(connection: Connection, key: LotKey, states: States) -> None:
-    """The labels of a `states` part take the part's letters; `.` leaves a label alone.
+def set_states(connection: Connection, key: LotKey, states: States, there: frozenset[str]) -> Moved:
+    """The labels of a `states` part take the part's letters; `.` leaves a label alone. Gives how
+    many went from which letter to which.
 
     The rare letters go first, by position; the most frequent one then takes whole ranges,
     in which the others no longer are in a state that it may start from.
+
+    Args:
+        there: letters that labels of the lot have now; a statement for each that may move.
     """
     letters, counts = np.unique(states.state[states.state != UNCHANGED], return_counts=True)
+    moved: Moved = Counter()
     if not len(letters):
-        return
+        return moved
     most = chr(letters[counts.argmax()])
     for letter in letters.tolist():
         if chr(letter) != most:
             places = np.flatnonzero(states.state == letter) + states.first
-            _set_listed(connection, key, chr(letter), places)
+            moved += _set_listed(connection, key, chr(letter), places, there)
     safe = [x for x in letters.tolist() if chr(x) == most or chr(x) not in INSPECTED[most]]
     inside = np.isin(states.state, safe)
     expected = int(counts.max())
@@ -219,35 +232,49 @@ def set_states(connection: Connection, key: LotKey, states: States) -> None:
     inside[: wanted[0]] = inside[wanted[-1] + 1 :] = False
     ranges = runs(np.flatnonzero(inside) + states.first)
     if len(ranges) > MOST_RANGES:
-        _set_listed(connection, key, most, wanted + states.first)
-        return
-    where = f"position BETWEEN :first AND :last AND state IN ({_quoted(most)})"
-    statement = text(f"UPDATE label SET state = '{most}' WHERE {_IN_LOT} AND {where}")
-    moved = 0
-    for first, last in ranges:
-        values = {**key.row(), "first": first, "last": last}
-        moved += connection.execute(statement, values).rowcount
-    _all_moved(moved, expected, states.first, states.first + len(states.state) - 1)
+        return moved + _set_listed(connection, key, most, wanted + states.first, there)
+    found: Moved = Counter()
+    for source in _sources(most, there):
+        statement = _set("position BETWEEN :first AND :last", source, most)
+        for first, last in ranges:
+            values = {**key.row(), "first": first, "last": last}
+            found[source, most] += connection.execute(statement, values).rowcount
+    last = states.first + len(states.state) - 1
+    _all_moved(found.total(), expected, states.first, last)
+    return moved + found
 
 
 def _set_listed(
-    connection: Connection, key: LotKey, target: str, places: NDArray[np.int64]
-) -> None:
+    connection: Connection,
+    key: LotKey,
+    target: str,
+    places: NDArray[np.int64],
+    there: frozenset[str],
+) -> Moved:
     dialect = connection.dialect.name
-    where = f"{_AMONG[dialect]} AND state IN ({_quoted(target)})"
-    statement = text(f"UPDATE label SET state = '{target}' WHERE {_IN_LOT} AND {where}")
     positions: Any = places.tolist()
     if dialect == "sqlite":
         positions = orjson.dumps(positions).decode()
     values = {**key.row(), "positions": positions}
     if dialect == "postgresql":
         values |= {"first": int(places[0]), "last": int(places[-1])}
-    moved = connection.execute(statement, values).rowcount
-    _all_moved(moved, len(places), int(places[0]), int(places[-1]))
+    found: Moved = Counter()
+    for source in _sources(target, there):
+        statement = _set(_AMONG[dialect], source, target)
+        found[source, target] = connection.execute(statement, values).rowcount
+    _all_moved(found.total(), len(places), int(places[0]), int(places[-1]))
+    return found
 
 
-def _quoted(target: str) -> str:
-    return ",".join(f"'{source}'" for source in INSPECTED[target])
+def _sources(target: str, there: frozenset[str]) -> list[str]:
+    """From which letters labels may be moved to one, of those that there are."""
+    return [source for source in INSPECTED[target] if source in there]
+
+
+def _set(where: str, source: str, target: str) -> TextClause:
+    return text(
+        f"UPDATE label SET state = '{target}' WHERE {_IN_LOT} AND {where} AND state = '{source}'"
+    )
 
 
 def _all_moved(moved: int, expected: int, first: int, last: int) -> None:

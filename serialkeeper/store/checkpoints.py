@@ -208,3 +208,12 @@ def entries_after(view: View, checkpoint: Checkpoint, generation: int) -> int:
         if key not in there:
             after += sum(1 for _ in view.stored_entries(key))
     return after
+
+
+def heads_of(view: View) -> dict[str, dict[str, Any]]:
+    """What to keep elsewhere: by lot, and for the house, `entries` and the last one's hash."""
+    names = {HOUSE.lot_id: "house"} | {lot.id: lot.full_name for lot in view.lots()}
+    return {
+        names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
+        for chain in view.chains()
+    }

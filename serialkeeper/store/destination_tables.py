@@ -33,6 +33,22 @@ class DestinationRow(SQLModel, table=True):
     retired: str = text_column()
 
 
+class Sending(SQLModel, table=True):
+    """How a destination was met last: when, by whom and where; what came of it, and why nothing is
+    taken there; by when a sender that keeps going looks again, empty after one that does not."""
+
+    kind: ClassVar[str] = "working"
+    __tablename__ = "sending"
+    __table_args__ = OPTIONS
+    destination: int = key_column()
+    at: str = text_column()
+    person: str = text_column()
+    station: str = text_column()
+    outcome: str = text_column()
+    why: str = text_column()
+    next: str = text_column()
+
+
 class DocumentRow(SQLModel, table=True):
     """Events of a lot on their way to a destination: `rules.documents.Document`."""
 

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import fcntl
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import fields
-from typing import Any
+from datetime import timedelta
+from time import sleep
+from typing import IO, Any
 
-from sqlalchemy import RowMapping, Select, select, text
+from sqlalchemy import RowMapping, Select, delete, insert, select, text
 from sqlalchemy.exc import DBAPIError
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.chain import LotKey, parse
+from serialkeeper.rules.chain import HOUSE, LotKey, parse, written
 from serialkeeper.rules.destinations import Destination
-from serialkeeper.rules.documents import DELIVERED, Document
+from serialkeeper.rules.documents import DELIVERED, Document, cleaned
 from serialkeeper.rules.unit_events import HANDED_OUT
-from serialkeeper.store.destination_tables import DestinationRow, DocumentRow
+from serialkeeper.store.destination_tables import DestinationRow, DocumentRow, Sending
 from serialkeeper.store.engines import file_of
 from serialkeeper.store.failures import speaking_plainly
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot, table_of
 from serialkeeper.store.view import View, key_of
+
+NOTED_EVERY = 60.0
+"""Seconds after which a sender that has nothing to tell says that it is still there."""
 
 _LOCKS = 0x7365_6E64
 """Marks our locks among those of a server that anybody may name."""
@@ -93,6 +98,80 @@ def is_done(view: View, lot: Lot, last: Document | None) -> bool:
     return all(parse(body).verb in HANDED_OUT for _, body, _ in later)
 
 
+# -- senders -------------------------------------------------------------------------------------
+
+
+def sendings_of(view: View) -> dict[int, Sending]:
+    """How destinations were met last, by their numbers."""
+    rows = view.connection.execute(select(table_of(Sending))).mappings()
+    return {row["destination"]: Sending(**row) for row in rows}
+
+
+def note_sendings(
+    record: Record, found: Iterable[Mapping[str, Any]], rests: Mapping[str, float] | None = None
+) -> None:
+    """Keep how destinations were met, for whoever looks: what changed, what hinders, and each of
+    them once a minute.
+
+    Args:
+        found: what a sending tells of them.
+        rests: after how many seconds each is looked at again, by name; None by a sender that ends.
+    """
+    with record.read() as view:
+        numbers = {one.name: one.id for one in destinations_of(view)}
+        before = sendings_of(view)
+    now, rows = record.now(), []
+    for one in found:
+        last, rest = before.get(numbers[one["destination"]]), None
+        if rests is not None:
+            rest = max(rests[one["destination"]], NOTED_EVERY)
+        row = {
+            "destination": numbers[one["destination"]],
+            "at": written(now),
+            "person": record.person,
+            "station": record.station,
+            "outcome": one["outcome"],
+            "why": cleaned(one["why"] or ""),
+            "next": "" if rest is None else written(now + timedelta(seconds=rest)),
+        }
+        fresh = last and last.at > written(now - timedelta(seconds=NOTED_EVERY))
+        same = last and (last.outcome, last.why) == (row["outcome"], row["why"])
+        quiet = fresh and same and not row["why"] and bool(last and last.next) == bool(row["next"])
+        if one["outcome"] != "busy" and not quiet:
+            rows.append(row)
+    if not rows:
+        return
+    table = table_of(Sending)
+    with record.work() as work:
+        work.lock((HOUSE,))
+        if not work.setting("moved_to"):  # then nothing is written here any more
+            which = [row["destination"] for row in rows]
+            work.connection.execute(delete(table).where(table.c.destination.in_(which)))
+            work.connection.execute(insert(table), rows)
+
+
+def is_sending(record: Record, destination: int) -> bool:
+    """Whether a process sends to a destination just now."""
+    path = file_of(record.engine)
+    if path is not None:
+        try:
+            with path.with_name(f"{path.name}-send{destination}").open() as gate:
+                fcntl.flock(gate, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except FileNotFoundError:
+            return False
+        except BlockingIOError:
+            return True
+        return False
+    with record.read() as view:
+        asked = text(
+            "SELECT count(*) FROM pg_locks JOIN pg_database ON pg_database.oid = database "
+            "WHERE locktype = 'advisory' AND datname = current_database() "
+            "AND classid = :ours AND objid = :destination AND objsubid = 2"
+        )
+        values = {"ours": _LOCKS, "destination": destination}
+        return bool(view.connection.execute(asked, values).scalar_one())
+
+
 @contextmanager
 def only_sender(record: Record, destination: int) -> Iterator[bool]:
     """Be the only process that sends to a destination; False if another one is.
@@ -103,12 +182,7 @@ def only_sender(record: Record, destination: int) -> Iterator[bool]:
     path = file_of(record.engine)
     if path is not None:
         with path.with_name(f"{path.name}-send{destination}").open("a") as gate:
-            try:
-                fcntl.flock(gate, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                yield False
-                return
-            yield True
+            yield _locked(gate)
         return
     with speaking_plainly(record.url), record.engine.connect() as connection:
         alone = connection.execution_options(isolation_level="AUTOCOMMIT")
@@ -120,3 +194,15 @@ def only_sender(record: Record, destination: int) -> Iterator[bool]:
         finally:
             with suppress(DBAPIError):  # a server that is gone has let go of it
                 alone.execute(text("SELECT pg_advisory_unlock(:ours, :destination)"), values)
+
+
+def _locked(gate: IO[str]) -> bool:
+    """Whether the lock is ours; who only looks at it (`is_sending`) has it for a moment, and not
+    twice."""
+    for pause in (0.05, 0.0):
+        try:
+            fcntl.flock(gate, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        except BlockingIOError:
+            sleep(pause)
+    return False

@@ -174,6 +174,12 @@ class House(Journal):
             )
         return found
 
+    def what_station(self, named: str) -> str:
+        """What to do at a station that is not among the record's."""
+        names = [one.name for one in self.stations()]
+        otherwise = "Set SERIALKEEPER_STATION to this station's name, or name it: station add"
+        return guesses.remedy(named, names, otherwise)
+
     def locations(self) -> list[Location]:
         """All locations, in order of entry."""
         return self._all(Location)

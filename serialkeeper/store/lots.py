@@ -20,7 +20,7 @@ from serialkeeper.store.view import View, key_of
 
 def decision_of(view: View, lot: Lot) -> dict[str, Any] | None:
     """The last decision of the quality unit that was recorded, and who recorded it."""
-    told = [entry for entry in view.entries(key_of(lot)) if entry.verb == "lot decided"]
+    told = list(view.entries(key_of(lot), verbs=("lot decided",)))
     if not told:
         return None
     last = told[-1]

@@ -105,7 +105,7 @@ def last_shipped(view: View, lot: Lot) -> dict[str, Any] | None:
 def shipments_of(view: View, key: LotKey) -> dict[int, Entry]:
     """The packs of a lot's chain that left, each with the entry that says so."""
     shipped: dict[int, Entry] = {}
-    for entry in view.entries(key):
+    for entry in view.entries(key, verbs=("packs shipped", "shipping voided")):
         if entry.verb == "packs shipped":
             shipped |= dict.fromkeys(entry.data["packs"], entry)
         elif entry.verb == "shipping voided":

@@ -27,14 +27,14 @@ from typing import IO, Any
 from sqlalchemy import Connection, Engine, insert, select, text, update
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import changes, guesses, replay, signatures, texts
+from serialkeeper.rules import changes, replay, signatures, texts
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.progress import Seen, nobody
 from serialkeeper.rules.recovery import BACKUP, RECOVERY
 from serialkeeper.rules.serials import Chance
 from serialkeeper.rules.tokens import Token
-from serialkeeper.store import authority, bulk, pack_bulk
+from serialkeeper.store import authority, bulk, counting, pack_bulk
 from serialkeeper.store.engines import WAIT_MILLISECONDS, file_of, reading, writing
 from serialkeeper.store.failures import busy, record_changed, record_moved, speaking_plainly
 from serialkeeper.store.people_tables import Credential, Person, Pin
@@ -49,7 +49,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0020"
+SCHEMA = "0022"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(
@@ -57,9 +57,6 @@ _STILL_OURS = text(
     "(SELECT count(*) FROM station WHERE name = :station), "
     "(SELECT value FROM setting WHERE name = 'moved_to')"
 )
-
-
-_SAY_WHERE = "Set SERIALKEEPER_STATION to this station's name, or name it: station add"
 
 
 @dataclass(frozen=True)
@@ -241,13 +238,15 @@ class Work(View):
                 "The record takes entries from the stations that it names.",
                 expected=", ".join(one.name for one in self.stations()[:20]),
                 came=station,
-                remedy=guesses.remedy(station, (one.name for one in self.stations()), _SAY_WHERE),
+                remedy=self.what_station(station),
             )
 
     def open_chain(self, chain: LotKey) -> None:
         """A new, empty chain."""
         row = {**chain.row(), "count": 0, "head": START}
         self.connection.execute(insert(table_of(Chain)), row)
+        if chain != HOUSE:
+            counting.begin(self.connection, chain)
         self._heads[chain] = (0, START)
 
     def length(self, chain: LotKey) -> int:
@@ -357,7 +356,7 @@ class Work(View):
                 return
         moves = [change for change in made if isinstance(change, changes.MoveLabels)]
         if moves:
-            bulk.move_labels(self.connection, key, moves)
+            counting.add(self.connection, key, bulk.move_labels(self.connection, key, moves))
         settled = [change for change in made if isinstance(change, changes.SettleFindings)]
         if settled:
             bulk.settle_findings(self.connection, key, settled)
@@ -379,11 +378,14 @@ class Work(View):
         match change:
             case changes.AddLabels(part):
                 bulk.add_labels(self.connection, key, part.first, data[part])
+                counting.add(self.connection, key, {(counting.NEW, "a"): part.count})
             case changes.AddExtras(part):
                 bulk.add_extras(self.connection, key, part.first, data[part])
             case changes.SetStates(part):
                 states = unpack_states(part.first, part.count, data[part])
-                bulk.set_states(self.connection, key, states)
+                there = counting.counts(self.connection, key)
+                moved = bulk.set_states(self.connection, key, states, frozenset(there))
+                counting.add(self.connection, key, moved)
             case changes.FillPacks(part):
                 pack_bulk.fill(self.connection, key, part.first, data[part])
             case changes.AddFindings(take, seq, part):

@@ -3,8 +3,9 @@
     replayed   replaying the journal gives exactly these rows
     journal    entries and their parts: append-only
     sealed     original files and credentials; an entry holds their SHA-256
-    working    heads of chains: recomputed and compared by `record verify`; wrong passwords in a
-               row: nothing rests on them but how long one waits
+    working    heads of chains, labels by state: recomputed and compared by `record verify`; wrong
+               passwords in a row: nothing rests on them but how long one waits; how destinations
+               were met last: for people who look
 
 Column types are TEXT, INTEGER and BLOB only (SQLite STRICT). Times are RFC 3339 UTC text.
 Every unique key of a lot's tables contains `product_id`, so that a distributed database
@@ -37,7 +38,7 @@ from serialkeeper.store.columns import (
     text_column,
     whole_column,
 )
-from serialkeeper.store.destination_tables import DestinationRow, DocumentRow
+from serialkeeper.store.destination_tables import DestinationRow, DocumentRow, Sending
 from serialkeeper.store.hold_tables import HoldRow
 from serialkeeper.store.import_tables import Extra, Location, NumberImport
 from serialkeeper.store.line_tables import (
@@ -248,6 +249,24 @@ class Chain(SQLModel, table=True):
     head: bytes = blob_column()
 
 
+class LabelCount(SQLModel, table=True):
+    """How many labels of a lot are in each state; `pulled` are rejected ones that were active."""
+
+    kind: ClassVar[str] = "working"
+    __tablename__ = "label_count"
+    __table_args__ = OPTIONS
+    product_id: int = key_column()
+    lot_id: int = key_column()
+    allocated: int = whole_column()
+    issued: int = whole_column()
+    verified: int = whole_column()
+    commissioned: int = whole_column()
+    rejected: int = whole_column()
+    pulled: int = whole_column()
+    voided: int = whole_column()
+    decommissioned: int = whole_column()
+
+
 class EntryRow(SQLModel, table=True):
     """One journal entry: its exact canonical bytes and its hash."""
 
@@ -328,6 +347,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     RunEvent,
     DestinationRow,
     DocumentRow,
+    Sending,
     Credential,
     Pin,
     Session,
@@ -336,6 +356,7 @@ MODELS: tuple[type[SQLModel], ...] = (
     SignInAlarm,
     PasswordRules,
     Chain,
+    LabelCount,
     EntryRow,
     PartRow,
     Original,

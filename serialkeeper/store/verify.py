@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -36,8 +36,9 @@ from serialkeeper.rules.parts import (
     unpack_serials,
     unpack_states,
 )
-from serialkeeper.rules.progress import Seen, nobody
+from serialkeeper.rules.progress import Counted
 from serialkeeper.rules.signatures import Signers
+from serialkeeper.store import counting
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.journal import unpacked
 from serialkeeper.store.tables import METADATA, MODELS
@@ -79,8 +80,8 @@ class Replay:
     are compared when the end of its chain is reached.
     """
 
-    def __init__(self, view: View, seen: Callable[[int], None]) -> None:
-        self.view, self.seen = view, seen
+    def __init__(self, view: View, seen: Counted | None = None) -> None:
+        self.view, self.seen, self.done, self.of = view, seen, 0, 0
         self.tables: dict[str, dict[tuple[Any, ...], dict[str, Any]]] = {
             str(model.__tablename__): {}
             for model in MODELS
@@ -101,6 +102,12 @@ class Replay:
         self.closings: set[tuple[int, str]] = set()
         self.signers = Signers()
         self.clocks = Clocks()
+
+    def step(self) -> None:
+        """One entry, or one block of labels, is done."""
+        self.done += 1
+        if self.seen:
+            self.seen(self.done, self.of)
 
     def follow(self, chain: LotKey) -> None:
         """Check one chain and carry out its entries; the house comes first."""
@@ -123,8 +130,7 @@ class Replay:
     ) -> Iterator[tuple[int, bytes, bytes]]:
         """Passes entries on to the chain's check and carries out each one found sound."""
         previous: tuple[int, bytes, bytes] | None = None
-        for count, row in enumerate(stored, self.entries):
-            self.seen(count)
+        for row in stored:
             if previous is not None:
                 self._carry_out(key, parse(previous[1]), previous[2].hex())
             yield row
@@ -133,6 +139,7 @@ class Replay:
             self._carry_out(key, parse(previous[1]), previous[2].hex())
 
     def _carry_out(self, key: LotKey, entry: Entry, own_hash: str) -> None:
+        self.step()
         if entry.verb == "lot opened" and key != LotKey(entry.data["product_id"], entry.data["id"]):
             self._impossible(entry, f"it stands in the chain of product {key.product_id}")
         self.clocks.read(key, entry)
@@ -298,6 +305,11 @@ class Replay:
             self._compare_rows(table, key)
         self._compare_labels(key, self.letters)
         self.compared["label"] += len(self.letters)
+        told = {**key.row(), **counting.told(self.letters)}
+        row = next(self.view.rows(METADATA.tables["label_count"], key), None)
+        if row != told:
+            differs("label_count", f"lot {key.lot_id}", told, row)
+        self.compared["label_count"] += 1
         for ref in self.extras:
             self._compare_extras(key, ref)
             self.compared["extra"] += ref.count
@@ -312,7 +324,7 @@ class Replay:
         for table in self.tables:
             if table not in _LOT_TABLES:
                 self._compare_rows(table, None)
-        rows = self.compared.total() - self.compared["extra"]
+        rows = self.compared.total() - self.compared["extra"] - self.compared["label_count"]
         journal = {"entry": self.entries, "part": self.parts, "original": self.pieces}
         for table, wanted in {**self.compared, **journal}.items():
             there = self.view.count_rows(METADATA.tables[table])
@@ -336,6 +348,7 @@ class Replay:
 
     def _compare_labels(self, key: LotKey, letters: bytearray) -> None:
         for block in range(-(-len(letters) // BLOCK)):
+            self.step()
             first = block * BLOCK + 1
             told = letters[first - 1 : first - 1 + BLOCK].decode()
             serials = "".join(
@@ -394,16 +407,17 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def verify(view: View, seen: Seen = nobody) -> dict[str, Any]:
-    """Check everything; raises Damaged at the first fault.
+def verify(view: View, seen: Counted | None = None) -> dict[str, Any]:
+    """Check everything; raises Damaged at the first fault, and what `seen` raises.
 
     Returns:
         chains, entries, parts, part bytes and rows that were checked; set_back: where a station's
         clock went backwards (`rules.chain.Clocks`), which is no fault of the record's.
     """
+    replayed = Replay(view, seen)
     chains = view.chains()
-    of = sum(chain.count for chain in chains)
-    replayed = Replay(view, lambda done: seen("entries checked", done, of))
+    replayed.of = sum(chain.count for chain in chains)
+    replayed.of += sum(-(-lot.labels // BLOCK) for lot in view.lots())
     for chain in chains:
         key = LotKey(chain.product_id, chain.lot_id)
         replayed.follow(key)
@@ -448,15 +462,6 @@ def _check_credentials(view: View) -> None:
                     came=f"SHA-256 {there[person]}" if person in there else "none",
                     remedy=_REMEDY,
                 )
-
-
-def heads_of(view: View) -> dict[str, dict[str, Any]]:
-    """What to keep elsewhere: by lot, and for the house, `entries` and the last one's hash."""
-    names = {HOUSE.lot_id: "house"} | {lot.id: lot.full_name for lot in view.lots()}
-    return {
-        names[chain.lot_id]: {"entries": chain.count, "head": chain.head.hex()}
-        for chain in view.chains()
-    }
 
 
 def _chains_registered(view: View, there: set[int]) -> None:

@@ -13,7 +13,7 @@ from serialkeeper.rules.chain import LotKey, block_of
 from serialkeeper.rules.corrections import BACK
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.parts import unpack_serials
-from serialkeeper.store import bulk
+from serialkeeper.store import bulk, counting
 from serialkeeper.store.challenge_tables import Challenge, ChallengeRun, Plant
 from serialkeeper.store.house import House
 from serialkeeper.store.import_tables import NumberImport
@@ -290,9 +290,13 @@ class View(House):
         )
         return {(state, reason): int(count) for state, reason, count in rows}
 
-    def departures(self, key: LotKey) -> list[Departure]:
-        """Why labels were voided or decommissioned, in order; not of those that came back."""
-        return [row for row in self._all(Departure, **key.row()) if row.state != BACK]
+    def departures(self, key: LotKey, **only: str) -> list[Departure]:
+        """Why labels were voided or decommissioned, in order; not of those that came back.
+
+        Args:
+            only: values of columns that the rows have to have.
+        """
+        return [row for row in self._all(Departure, **key.row(), **only) if row.state != BACK]
 
     def departures_at(self, key: LotKey, position: int) -> list[Departure]:
         """Why one label was voided or decommissioned, in order, unless it came back."""
@@ -318,14 +322,8 @@ class View(House):
         return bulk.read_states(self.connection, key, first, last)
 
     def count_states(self, key: LotKey) -> dict[State, int]:
-        """How many labels of a lot are in each state."""
-        columns = table_of(Label).c
-        rows = self.connection.execute(
-            select(columns.state, func.count())
-            .where(columns.product_id == key.product_id, columns.lot_id == key.lot_id)
-            .group_by(columns.state)
-        )
-        return {State(letter): count for letter, count in rows}
+        """How many labels of a lot are in each state; they were counted as they were moved."""
+        return counting.counts(self.connection, key)
 
     def label(self, product_id: int, serial: str) -> Label | None:
         """One label by GTIN and serial."""

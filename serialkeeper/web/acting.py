@@ -124,11 +124,13 @@ class Done:
         word: the key of the text that tells it.
         values: for the places in that text.
         to: the path of the page that tells it; empty for the form's own.
+        kind: how it is told: `normal`, `abnormal` or `danger`.
     """
 
     word: str
     values: Mapping[str, Any] = field(default_factory=dict)
     to: str = ""
+    kind: str = "normal"
 
 
 def wrong(name: str, message: str, *, expected: str, came: str) -> Refused:
@@ -181,9 +183,10 @@ def act(
     *,
     of: str,
     beside: Mapping[str, str] | None = None,
-) -> Callable[[Callable[..., Done]], Callable[..., Response]]:
+) -> Callable[[Callable[..., Done | Response]], Callable[..., Response]]:
     """Declare what a form does: one step, and then the page that tells it (303), or the page with
-    the form again and the refusal beside the field.
+    the form again and the refusal beside the field. A form that fetches a file gives the file, as
+    often as it is sent.
 
     The function takes `record` first, which signs with what the form gave, and `form`.
 
@@ -195,7 +198,7 @@ def act(
     """
     fields = {**FIELDS_OF_WORDS, **(beside or {})}
 
-    def declare(function: Callable[..., Done]) -> Callable[..., Response]:
+    def declare(function: Callable[..., Done | Response]) -> Callable[..., Response]:
         page = PAGES[of]
 
         @functools.wraps(function)
@@ -206,8 +209,10 @@ def act(
                 with served.visitors.sent(visit, form.text("key")) as sent:
                     if not sent.to:
                         done = function(record=in_hands(record, form), form=form, **named)
+                        if isinstance(done, Response):
+                            return done
                         sent.to = done.to or _filled(page.path, request)
-                        served.visitors.tell(visit, done.word, **done.values)
+                        served.visitors.tell(visit, done.word, done.kind, **done.values)
                 return RedirectResponse(sent.to, 303)
             except SerialKeeperError as error:
                 if status_of(error) == 401 and error.word != "sign_in_refused":
@@ -255,7 +260,7 @@ def in_hands(record: Record, form: Form) -> Record:
 
 def _beside(error: SerialKeeperError, fields: Mapping[str, str], form: Form) -> str:
     """The field that a refusal is about, or empty."""
-    named = error.where.lstrip("-").replace("-", "_")
+    named = error.where.lstrip("-").replace("-", "_").lower()
     wanted = named if named in form.texts or named in form.files else fields.get(error.word, "")
     return wanted if wanted in form.texts or wanted in form.files else ""
 

@@ -18,28 +18,34 @@ from serialkeeper.errors import WORDS, Refused, SerialKeeperError, Unavailable, 
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.record import Record
 from serialkeeper.web import (
+    checking,
     deciding,
     entering,
     finding,
+    handing_off,
     journal,
     live,
     looking,
     now,
     pages,
+    quality,
     reviewing,
     setting_up,
     settling,
+    staffing,
     working,
 )
 from serialkeeper.web.asking import Served, check_query
+from serialkeeper.web.background import Background
 from serialkeeper.web.forms import complete
 from serialkeeper.web.gate import Gate, Stopped
 from serialkeeper.web.problems import fault
+from serialkeeper.web.sender import Sender
 from serialkeeper.web.visits import Visitors
 
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
-    *(reviewing, journal, now, live),
+    *(reviewing, journal, checking, quality, now, live, handing_off, staffing),
 )
 """Where the routes are, in the order in which they are tried."""
 
@@ -91,6 +97,8 @@ def make_app(
             say(f"no checkpoint was made; the step itself is done: {told}")
 
     app.state.protect = protect
+    app.state.background = Background(protect)
+    app.state.sender = Sender(protect, say)
     app.add_exception_handler(SerialKeeperError, _refused)
     app.add_exception_handler(OSError, _no_room)
     app.add_exception_handler(ClientDisconnect, _gone)
@@ -115,9 +123,11 @@ async def refusals() -> dict[str, str]:
 
 
 @asynccontextmanager
-async def _lifespan(_: FastAPI) -> AsyncIterator[None]:
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     anyio.to_thread.current_default_thread_limiter().total_tokens = AT_ONCE
     yield
+    await anyio.to_thread.run_sync(app.state.background.close)
+    await anyio.to_thread.run_sync(app.state.sender.stop)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

@@ -28,6 +28,9 @@ START = dict(PLACES)["find"]
 
 PAGE_PARAMETERS["/sign-in"] = ("back",)
 
+OWN = ("password", "pin")
+"""Forms in which somebody changes what signs them in."""
+
 Back = Annotated[str, Query(max_length=2000)]
 Sent = Annotated[Form, Depends(read_form)]
 
@@ -62,7 +65,7 @@ def sign_in(request: Request, form: Sent) -> Response:
 
     def enter(served: Served) -> Response:
         station = _station(served, form)
-        record = _opened(served, request, form, station)
+        record = in_hands_of(served, request, form, station)
         session = served.visitors.visit(request).session
         kept = (session.id, session.key) if session else None
         made = nouns.person.enter(record, typed=form.text("password"), instead_of=kept)
@@ -115,7 +118,7 @@ def password(request: Request, form: Sent) -> Response:
             raise wrong(
                 "again", "The two are not the same.", expected="the new password twice", came="two"
             )
-        record = _opened(served, request, form, _station(served, form))
+        record = in_hands_of(served, request, form, _station(served, form))
         nouns.person.password(record, new)
         served.visitors.tell(served.visitors.visit(request), "told.password", name=record.person)
         answer = RedirectResponse("/sign-in", 303)
@@ -123,6 +126,34 @@ def password(request: Request, form: Sent) -> Response:
         return answer
 
     return _once(request, form, "password.html", "password", change)
+
+
+@router.get("/pin")
+def pin_page(request: Request) -> Response:
+    """A PIN for one's badge."""
+    return _entrance(request, "pin.html")
+
+
+@router.post("/pin")
+def pin(request: Request, form: Sent) -> Response:
+    """Choose a PIN for one's own badge, by name and password; it ends all of one's sessions."""
+
+    def choose(served: Served) -> Response:
+        badge, new = form.needed("badge"), form.needed("new")
+        if new != form.text("again"):
+            raise wrong("again", "The two are not the same.", expected="the PIN twice", came="two")
+        record = in_hands_of(served, request, form, _station(served, form))
+        try:
+            nouns.person.pin(record, badge, new)
+        except Refused as error:
+            error.where = {"badge_unknown": "badge", "password_weak": "new"}.get(error.word, "")
+            raise
+        served.visitors.tell(served.visitors.visit(request), "told.pin", name=record.person)
+        answer = RedirectResponse("/sign-in", 303)
+        served.visitors.drop(answer, "session")
+        return answer
+
+    return _once(request, form, "pin.html", "pin", choose)
 
 
 def _once(
@@ -137,7 +168,7 @@ def _once(
             if sent.to:
                 return RedirectResponse(sent.to, 303)
             answer = do(served)
-            if name == "password":  # who signs in twice at once needs the second one's cookie
+            if name in OWN:  # who signs in twice at once needs the second one's cookie
                 sent.to = answer.headers["location"]
             return answer
     except SerialKeeperError as error:
@@ -145,14 +176,14 @@ def _once(
             query = urlencode({"name": form.text("name")})
             return RedirectResponse(f"/password?{query}", 303)
         field = error.where if error.where in form.texts else ""
-        own = name if form.text("name") or name == "password" else "sign_in_badge"
+        own = name if form.text("name") or name in OWN else "sign_in_badge"
         tried = Tried(own, form.kept(), error, field or "password")
         status = status_of(error)
         again = 403 if status == 401 else status  # a browser would ask for a token
         return _entrance(request, template, status=again, tried=tried, back=form.text("back"))
 
 
-PAGE_PARAMETERS["/password"] = ("name",)
+PAGE_PARAMETERS["/password"] = PAGE_PARAMETERS["/pin"] = ("name",)
 
 
 def _entrance(request: Request, template: str, status: int = 200, **more: object) -> Response:
@@ -187,7 +218,7 @@ def _station(served: Served, form: Form) -> str:
     return asked if stations else served.record.station
 
 
-def _opened(served: Served, request: Request, form: Form, station: str) -> Record:
+def in_hands_of(served: Served, request: Request, form: Form, station: str) -> Record:
     """The record in the hands of whoever's name and password these are, or badge and PIN.
 
     Refuses `too_many_tries`, `bad_value`, and what `store.opening.signed_in` does.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from functools import partial
 from threading import Lock
@@ -21,8 +23,12 @@ router = APIRouter()
 
 _verifying = Lock()
 
+HOLDS_PAGE = "holds.html"
 LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
+
+PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
+PLACE_PAGES = ("stations.html", "locations.html")
 
 _TABLES = {
     "csv": "text/csv",
@@ -54,37 +60,37 @@ look = partial(route, router, "GET")
 # -- the house -----------------------------------------------------------------------------------
 
 
-@look("/people", "person list")
+@look("/people", "person list", page=PEOPLE_PAGES[0])
 def people(record: Opened) -> Any:
     """Who works on the record, and in which role."""
     return nouns.person.list(record)
 
 
-@look("/people/alarms", "person alarms")
+@look("/people/alarms", "person alarms", page=PEOPLE_PAGES[2])
 def sign_in_alarms(record: Opened) -> Any:
     """Alarms about wrong passwords and tokens."""
     return nouns.person.alarms(record)
 
 
-@look("/people/rules", "person rules")
+@look("/people/rules", "person rules", page=PEOPLE_PAGES[1])
 def password_rules(record: Opened) -> Any:
     """The rules for passwords and sessions."""
     return nouns.person.rules(record)
 
 
-@look("/tokens", "person tokens")
+@look("/tokens", "person tokens", page=PEOPLE_PAGES[3])
 def tokens(record: Opened) -> Any:
     """Which tokens were made, for what, and until when they are in force; never their texts."""
     return nouns.person.tokens(record)
 
 
-@look("/stations", "station list")
+@look("/stations", "station list", page=PLACE_PAGES[0])
 def stations(record: Opened) -> Any:
     """Where people work on the record."""
     return nouns.station.list(record)
 
 
-@look("/locations", "location list")
+@look("/locations", "location list", page=PLACE_PAGES[1])
 def locations(record: Opened) -> Any:
     """Sites and parts of them."""
     return nouns.location.list(record)
@@ -117,6 +123,13 @@ def house_entries(record: Opened) -> Response:
 @look("/record/verification", "record verify")
 def verification(record: Opened) -> Any:
     """Check chains, parts, originals and tables; this can take minutes. One at a time."""
+    with one_check():
+        return nouns.record.verify(record)
+
+
+@contextmanager
+def one_check() -> Iterator[None]:
+    """Within it, nobody else checks the record. Refuses `record_busy`."""
     if not _verifying.acquire(blocking=False):
         raise Unavailable(
             "record_busy",
@@ -124,7 +137,7 @@ def verification(record: Opened) -> Any:
             remedy="Ask again when that check is done.",
         )
     try:
-        return nouns.record.verify(record)
+        yield
     finally:
         _verifying.release()
 
@@ -286,7 +299,7 @@ def review_group(record: Opened, name: Lot, group: Name) -> Any:
     return nouns.review.show(record, name, group)
 
 
-@look("/lots/{gtin}/{lot}/holds", "hold list")
+@look("/lots/{gtin}/{lot}/holds", "hold list", page=HOLDS_PAGE)
 def holds(record: Opened, name: Lot, lifted: bool = False) -> Any:
     """What of the lot is held."""
     return nouns.hold.list(record, name, lifted=lifted)

@@ -38,8 +38,8 @@ HEADERS = {
 """Of every page; the gate's own go along."""
 
 PLACES = (
-    *(("now", "/now"), ("review", "/review"), ("find", "/find")),
-    *(("lots", "/lots"), ("products", "/products")),
+    *(("now", "/now"), ("review", "/review"), ("find", "/find"), ("lots", "/lots")),
+    *(("products", "/products"), ("hand_off", "/hand-off"), ("people", "/people")),
 )
 """The pages that every page leads to, in this order: name and path."""
 
@@ -157,7 +157,7 @@ def _around(
         "by_badge": bool(record and record.session and record.session.badge),
         "idle": served.idle if record and record.session else 0,
         "lot_in_hand": _lot_of(request) or visit.lot,
-        "told": [words(word, **values) for word, values in told],
+        "told": [(kind, words(word, **values)) for kind, word, values in told],
         "form_key": partial(served.visitors.form_key, visit),
         "may": partial(_may, record),
         "signs": lambda verb: verb in signatures.NEEDED,

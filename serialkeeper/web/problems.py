@@ -23,7 +23,7 @@ STATUSES: Mapping[int, tuple[str, ...]] = {
         *("product_unknown", "lot_unknown", "label_unknown", "location_unknown", "person_unknown"),
         *("roll_unknown", "run_unknown", "challenge_unknown", "job_unknown", "pack_unknown"),
         *("review_unknown", "hold_unknown", "alarm_unknown", "token_unknown", "profile_unknown"),
-        *("level_unknown", "station_unknown"),
+        *("level_unknown", "station_unknown", "destination_unknown", "document_unknown"),
     ),
     408: ("too_slow",),
     413: ("too_large", "image_too_large"),

@@ -94,7 +94,7 @@ class Visitors:
         self._secret = chance(32)
         self._lock = threading.Lock()
         self._sent: OrderedDict[str, _Sent] = OrderedDict()
-        self._told: OrderedDict[str, list[tuple[str, dict[str, Any]]]] = OrderedDict()
+        self._told: OrderedDict[str, list[tuple[str, str, dict[str, Any]]]] = OrderedDict()
         self._wrong: OrderedDict[str, deque[float]] = OrderedDict()
         self._badges: OrderedDict[int, str] = OrderedDict()
 
@@ -199,15 +199,15 @@ class Visitors:
 
     # -- messages --------------------------------------------------------------------------------
 
-    def tell(self, visit: Visit, word: str, **values: Any) -> None:
+    def tell(self, visit: Visit, word: str, kind: str = "normal", **values: Any) -> None:
         """Have the browser's next page tell something, once."""
         with self._lock:
-            self._told.setdefault(visit.browser, []).append((word, values))
+            self._told.setdefault(visit.browser, []).append((kind, word, values))
             del self._told[visit.browser][:-5]
             _forget(self._told)
 
-    def told(self, visit: Visit) -> list[tuple[str, dict[str, Any]]]:
-        """What is to be told now."""
+    def told(self, visit: Visit) -> list[tuple[str, str, dict[str, Any]]]:
+        """What is to be told now: how, the text's key, and what fills it."""
         with self._lock:
             return self._told.pop(visit.browser, [])
 

@@ -138,3 +138,40 @@ def test_a_form_does_one_step_once_and_says_what_is_wrong_beside_its_field(
     shown = practising.get(LOT).text
     assert "Hold 1 is placed" in shown and "&lt;b&gt;odd" in shown and "<b>odd" not in shown
     assert "Hold 1 is placed" not in practising.get(LOT).text
+
+
+def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
+    bench: Bench, practising: Client
+) -> None:
+    """By forms, once the lot is closed; a second decision needs a reason; a lot whose release is
+    recorded is not reopened. A program is told the same as the page."""
+    bench.printed(4)
+    record, there = bench.record, f"{LOT}/decision"
+
+    def sent(form: str, **fields: str) -> Any:
+        key = key_in(practising.get(there).text, f"{there}/{form}")
+        return practising.post(f"{there}/{form}", data={"key": key, **fields})
+
+    assert f"{there}/record" not in practising.get(there).text
+    sk.label.void(record, bench.lot, "1-4", reason="specimen", count=4)
+    sk.lot.count(record, bench.lot, "printer_counter", 4)
+    sk.lot.count(record, bench.lot, "rewind_counter", 0)
+    sk.lot.count(record, bench.lot, "specimens", 4)
+    sk.lot.reconcile(record, bench.lot)
+    bench.reviewed()
+    sk.lot.close(record, bench.lot)
+    day = str(record.now().date())
+    given = {"on": day, "by": "Q. Unit", "reference": "QD-1"}
+    wrong = sent("record", decision="released", **{**given, "on": "2019-01-01"})
+    assert wrong.status_code == 422 and 'aria-invalid="true"' in wrong.text
+    assert sent("record", decision="released", **given).status_code == 303
+    again = sent("record", decision="refused", **given)
+    assert "reason_needed" in again.text and 'value="QD-1"' in again.text
+    assert "lot_state" in sent("reopen", reason="a count was wrong").text
+    assert sent("record", decision="refused", reason="found later", **given).status_code == 303
+    assert sent("reopen", reason="a count was wrong").status_code == 303
+    told = practising.get(there, headers={"Accept": "application/json"}).json()
+    assert (told["state"], told["decision"]["decision"]) == ("running", "refused")
+    verbs = [one["verb"] for one in told["told"]]
+    assert verbs == ["lot reopened", "lot decided", "lot decided", "lot closed"]
+    assert "a count was wrong" in practising.get(there).text

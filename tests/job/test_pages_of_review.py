@@ -8,6 +8,8 @@ Each password costs a tenth of a second by design, so one record tells the whole
 
 from __future__ import annotations
 
+import hashlib
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +22,7 @@ from test_sessions import CARLA, LENA, OWN, Station
 from window import judged, needs_chromium, serving_at
 
 import serialkeeper as sk
+from serialkeeper.web.background import Background, Task
 
 __all__ = ["browser", "window"]  # fixtures
 
@@ -102,6 +105,87 @@ def read_journal(window: Any, address: str) -> None:
     looked_at(window, window.url, f"{address}{LOT}/journal", f"{address}/journal")
 
 
+def check_and_report(window: Any, address: str) -> None:
+    """Both go on beside the page, which says when they are done; the report is read in the browser
+    and fetched, by whoever had it made."""
+    window.goto(f"{address}/record/check")
+    window.get_by_role("button", name="Check the record").click()
+    window.get_by_text("The record is sound").wait_for()
+    assert "entries could be rewritten unseen" in window.locator("main").inner_text()
+    looked_at(window, window.url)
+    there = f"{address}{LOT}/report"
+    window.goto(there)
+    for form, ending in (("html", ".html"), ("pdf", ".pdf")):
+        window.locator("#make_report-form").select_option(form)
+        window.get_by_role("button", name="Make the report").click()
+        fetch = window.locator(".card").filter(has_text=ending).get_by_text("Fetch the file")
+        with window.expect_download() as fetched:
+            fetch.click()
+        data = Path(fetched.value.path()).read_bytes()
+        assert data[:5] == {"html": b"<!DOC", "pdf": b"%PDF-"}[form]
+        digest = hashlib.sha256(data).hexdigest()
+        assert digest in window.locator("main").inner_text()
+    looked_at(window, there)
+    window.get_by_role("link", name="Read it").click()
+    assert "LOT24A" in window.locator("h1").inner_text()
+    assert window.evaluate("document.styleSheets.length") == 1
+    window.goto(there)
+
+
+def hold_and_lift(window: Any, address: str) -> None:
+    """What nobody can account for, where it could be, held as it was worked out; a hold is lifted
+    with a reason and a signature."""
+    there = f"{address}{LOT}"
+    window.goto(f"{there}/unaccounted")
+    assert "1 numbers are not accounted for" in window.locator("main").inner_text()
+    assert window.locator("tbody tr").count() == 1
+    assert "Printed, not seen" in window.locator("tbody").inner_text()
+    window.get_by_role("button", name="Work it out").click()
+    window.get_by_text("of 28 labels could be or hide them").wait_for()
+    looked_at(window, window.url)
+    window.locator("#place_smallest-reason").fill("nobody saw it")
+    window.get_by_role("button", name="Hold these places").click()
+    window.locator(".said").get_by_text("Hold 1 is placed on position").wait_for()
+    window.goto(f"{there}/holds")
+    window.locator("#place_hold-what").select_option("roll")
+    window.locator("#place_hold-which").fill("7")
+    window.locator("#place_hold-reason").fill("a tear")
+    window.get_by_role("button", name="Place a hold").click()
+    window.locator("#place_hold-which-refused").get_by_text("roll_unknown").wait_for()
+    looked_at(window, f"{there}/holds", f"{there}/decision", there)
+    window.goto(f"{there}/holds?lifted=true")
+    window.locator("#lift_hold-reason").fill("found in the bin")
+    window.locator("#lift_hold-secret").fill(OWN)
+    window.get_by_role("button", name="Lift a hold").click()
+    window.locator(".said").get_by_text("Hold 1 is lifted; 0 stay").wait_for()
+    window.goto(f"{there}/review?kind=hold+lifted")
+    assert "your own" in window.locator("tbody").first.inner_text()
+
+
+def test_what_goes_on_beside_the_pages_is_one_and_ends_with_the_server() -> None:
+    """A second one of the kind is refused; what runs is stopped, and its files are gone."""
+    beside = Background(lambda _: None)
+    going = threading.Event()
+
+    def endless(task: Task) -> None:
+        (task.files / "half").touch()
+        while True:
+            going.set()
+            task.seen(1, 2)
+
+    task = beside.start("check", LENA, endless, began="now")
+    assert going.wait(10)
+    with pytest.raises(sk.Unavailable) as refused:
+        beside.start("check", CARLA, endless, began="now")
+    assert refused.value.word == "record_busy"
+    beside.start("report", CARLA, lambda _: 1 / 0, began="now")
+    beside.close()
+    assert [one.state for one in beside.of("check")] == ["stopped"]
+    [failed] = beside.of("report")
+    assert failed.state == "failed" and failed.describe()["error"]["word"] == "fault"
+    assert not task.files.exists()
+
+
 def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None:
     """By filters that stand in the address, groups, and labels with the web around them; a wrong
     password signs nothing; nor does a page that is not what the list is any more; one's own work
@@ -122,7 +206,8 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert "kind=found" in window.url and "lane=2" in window.url
         window.reload()
         shown = window.locator("tbody th").all_inner_texts()
-        assert [one.strip().rpartition(": ")[2] for one in shown] == ["another lot", "low grade"]
+        reasons = [one.strip().rpartition(": ")[2] for one in shown]
+        assert reasons == ["Another lot", "Grade too low"]
         for box in window.locator("tbody input").all():
             box.check()
         window.get_by_role("button", name="Look at the chosen ones").click()
@@ -162,6 +247,8 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         window.get_by_role("link", name="To the list").click()
         assert "Voided: damaged" in window.locator("tbody").first.inner_text()
         read_journal(window, address)
+        check_and_report(window, address)
+        hold_and_lift(window, address)
         window.get_by_role("button", name="Sign out").click()
         enter(window, address, f"{LOT}/review", BEA, SECRETS[BEA])
         assert not window.locator("tbody input").count()
@@ -169,4 +256,13 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert "position 14" in window.locator("main").inner_text()
         assert not window.locator("#form-sign").count()
         assert sent(window, window.url, opened="10\n14") == 403
+        window.goto(f"{there}/report")
+        assert not window.locator("#form-make_report").count()
+        assert sent(window, f"{there}/report/make") == 403
+        assert window.request.get(f"{there}/report/2").status == 404  # somebody else's
+        for path, form in (("holds", "lift_hold"), ("decision", "decide"), ("decision", "reopen")):
+            window.goto(f"{there}/{path}")
+            assert not window.locator(f"#form-{form}").count()
+        assert sent(window, f"{there}/holds/lift", hold="1", reason="x") == 403
+        assert sent(window, f"{there}/decision/reopen", reason="x") == 403
     assert len(reviewed(station)) == 2

@@ -28,7 +28,7 @@ on_a_server = pytest.mark.only_on("postgresql", reason="it is about a server")
 
 HOUSE_TABLES = {"setting", "station", "person", "product", "location", "profile", "alarm_rules"}
 HOUSE_TABLES |= {"sscc_range", "credential", "attempt", "sign_in_alarm", "password_rules"}
-HOUSE_TABLES |= {"pin", "session", "token", "destination"}
+HOUSE_TABLES |= {"pin", "session", "token", "destination", "sending"}
 """Small tables of the whole record; on several machines each would keep a copy of them."""
 
 
@@ -80,6 +80,7 @@ ALTER TABLE old_entry RENAME TO entry;
 CREATE TRIGGER entry_no_delete BEFORE DELETE ON entry
     BEGIN SELECT RAISE(ABORT, 'entry is append-only'); END;
 DROP TABLE station;
+DROP TABLE label_count;
 DROP TABLE hold;
 DROP TABLE run_event;
 DROP TABLE pin;
@@ -90,6 +91,7 @@ ALTER TABLE person DROP COLUMN pin;
 DROP TABLE review;
 DROP TABLE document;
 DROP TABLE destination;
+DROP TABLE sending;
 DROP TABLE credential;
 DROP TABLE attempt;
 DROP TABLE sign_in_alarm;

@@ -64,10 +64,18 @@ document.addEventListener("submit", (event) => {
     event.preventDefault();
     return;
   }
+  if (form.hasAttribute("data-fetches")) return; // a file comes, and the page stays
   form.dataset.sent = "yes";
   for (const button of form.querySelectorAll("button")) {
+    const text = button.textContent;
     button.setAttribute("aria-busy", "true");
     if (form.method === "post") button.textContent = document.body.dataset.busy;
+    if (!form.dataset.fetches) continue;
+    setTimeout(() => { // a file leaves the page as it is
+      delete form.dataset.sent;
+      button.removeAttribute("aria-busy");
+      button.textContent = text;
+    }, 3000);
   }
 });
 window.addEventListener("pageshow", (event) => {
@@ -120,4 +128,26 @@ for (const place of document.querySelectorAll("[data-follows]")) {
     });
   }
   if (field.value) ask();
+}
+
+// Something long that goes on beside the pages: data-progress is where to ask how far it is. When it
+// is over the page is asked for again.
+for (const place of document.querySelectorAll("[data-progress]")) {
+  const bar = place.querySelector("progress");
+  const ask = async () => {
+    try {
+      const answer = await fetch(place.dataset.progress, { headers: { Accept: "application/json" } });
+      const told = answer.ok ? await answer.json() : null;
+      if (told && told.state !== "running") return location.reload();
+      if (told && told.of) {
+        bar.max = told.of;
+        bar.value = told.done;
+      }
+      if (!told && answer.status < 500) return; // nobody is signed in any more
+    } catch {
+      // the server is gone for now
+    }
+    setTimeout(ask, 700);
+  };
+  setTimeout(ask, 300);
 }
