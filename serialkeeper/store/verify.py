@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -36,6 +36,7 @@ from serialkeeper.rules.parts import (
     unpack_serials,
     unpack_states,
 )
+from serialkeeper.rules.progress import Counted
 from serialkeeper.rules.signatures import Signers
 from serialkeeper.store import counting
 from serialkeeper.store.bulk import Rows
@@ -71,10 +72,6 @@ def sound_part(view: View, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
     return data
 
 
-Seen = Callable[[int, int], None]
-"""Is told how many entries and blocks of labels are done, and of how many."""
-
-
 class Replay:
     """The tables as the journal tells them, built entry by entry.
 
@@ -82,9 +79,8 @@ class Replay:
     are compared when the end of its chain is reached.
     """
 
-    def __init__(self, view: View, seen: Seen | None = None) -> None:
-        self.view = view
-        self.seen, self.done, self.of = seen, 0, 0
+    def __init__(self, view: View, seen: Counted | None = None) -> None:
+        self.view, self.seen, self.done, self.of = view, seen, 0, 0
         self.tables: dict[str, dict[tuple[Any, ...], dict[str, Any]]] = {
             str(model.__tablename__): {}
             for model in MODELS
@@ -405,7 +401,7 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def verify(view: View, seen: Seen | None = None) -> dict[str, Any]:
+def verify(view: View, seen: Counted | None = None) -> dict[str, Any]:
     """Check everything; raises Damaged at the first fault, and what `seen` raises.
 
     Returns:
