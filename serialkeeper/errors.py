@@ -4,7 +4,8 @@
     ├── Refused        a rule says no; the record is as it was       exit 1
     ├── WrongUsage     the call itself makes no sense                exit 2
     ├── Damaged        the record failed one of its own checks       exit 3
-    └── Unavailable    something outside is not there; try again     exit 4
+    ├── Unavailable    something outside is not there; try again     exit 4
+    └── Interrupted    somebody stopped it; what was committed stays exit 130
 
 Each carries a stable `word` from `WORDS`, so that a script can tell refusals apart
 without reading sentences, and says where it happened, what was expected, what came
@@ -304,3 +305,9 @@ class Unavailable(SerialKeeperError):
     """Something outside is not there or busy; the same call may succeed later."""
 
     exit_code = 4
+
+
+class Interrupted(SerialKeeperError):
+    """Somebody stopped the command. What was committed stays, nothing is half done."""
+
+    exit_code = 130

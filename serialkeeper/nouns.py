@@ -403,20 +403,18 @@ class record:
         *,
         call_off: bool = False,
         reason: str = "",
-        seen: moving.Seen | None = None,
     ) -> Told:
         """Move the record to another database, or call that off.
 
         Args:
             to: an empty place, or one where an unfinished copy lies.
             call_off: stay here instead; with a `reason`.
-            seen: is told how far the copy is.
 
         Refuses `record_exists`, `nothing_moved`, `record_moved`, `role_not_allowed`.
         """
         if call_off:
             return moving.call_off(record, to, reason=reason)
-        return moving.copy(record, to, seen=seen)
+        return moving.copy(record, to)
 
     @staticmethod
     def restore(

@@ -42,7 +42,7 @@ def alarm_text(alarm: dict[str, Any]) -> str:
 
 @app.command("list")
 def list_(name: LotName) -> None:
-    """List a lot's alarms. Exit code 5 while one is open."""
+    """List a lot's alarms."""
     rows = alarms.list_alarms(call.record(), name)
     answer(rows, _lines(rows))
     if any(row["state"] == "open" for row in rows):
@@ -84,10 +84,7 @@ def acknowledge(
         typer.Option(metavar="FIRST-LAST", help="Positions put aside, as you say; places no hold."),
     ] = "",
 ) -> None:
-    """Say of alarms what it was and how the restart was checked.
-
-    Example: alarm acknowledge LOT24A 1 3-9 --cause "ribbon creased" --restart-check "20 read"
-    """
+    """Say of alarms what it was and how the restart was checked."""
     rows = alarms.acknowledge(
         call.record(),
         name,
@@ -138,7 +135,6 @@ def rules(
     """Show the alarm rules; with an option, set a station's.
 
     A repeated, foreign, wrong-product or wrong-lot label alarms at once, whatever the rules.
-    Example: alarm rules --in-a-row 3 --share 2 --window 200
     """
     rows = alarms.rules(
         call.record(), station=station, in_a_row=in_a_row, share=_tenths(share), window=window

@@ -6,13 +6,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import orjson
 import typer
 
+from serialkeeper.cli.progress import Shown
 from serialkeeper.errors import SerialKeeperError, WrongUsage
 from serialkeeper.outside import clock, secrets, sessions
 from serialkeeper.rules import recovery
@@ -50,6 +51,11 @@ class Call:
     person: str = ""
     as_json: bool = False
     opened: list[Record] = field(default_factory=list)
+    progress: Shown = field(default_factory=lambda: Shown(None))
+
+    def watch(self) -> None:
+        """Begin to show progress, where somebody looks at a terminal."""
+        self.progress = Shown(None if self.as_json else sys.stderr)
 
     def password(self) -> str:
         """The password of whoever calls, for a live record; it may be a badge's text."""
@@ -104,6 +110,7 @@ class Call:
             now=clock.now,
             chance=clock.chance(seed),
         )
+        record = replace(record, seen=self.progress.told)
         self.opened.append(record)
         if record.practice and not self.as_json:
             typer.echo("Practice record: for trying and training, never for a real lot.", err=True)
@@ -170,6 +177,7 @@ def check_url(url: str, where: str) -> None:
 
 def answer(result: Any, lines: Iterable[str]) -> None:
     """Print the result as JSON, or the lines."""
+    call.progress.clear()
     if call.as_json:
         sys.stdout.write(orjson.dumps(result, option=orjson.OPT_INDENT_2).decode() + "\n")
         return
@@ -179,6 +187,7 @@ def answer(result: Any, lines: Iterable[str]) -> None:
 
 def answer_rows(rows: Iterable[Mapping[str, Any]], lines: Iterable[str]) -> None:
     """Print many rows, one at a time, as a JSON list or as lines."""
+    call.progress.clear()
     if not call.as_json:
         for line in lines:
             typer.echo(printable(line))
@@ -192,6 +201,7 @@ def answer_rows(rows: Iterable[Mapping[str, Any]], lines: Iterable[str]) -> None
 
 def refuse(error: SerialKeeperError) -> int:
     """Print an error; gives its exit code."""
+    call.progress.clear()
     if call.as_json:
         document = {"refused": error.as_dict(), "exit": error.exit_code}
         sys.stdout.write(json.dumps(document, indent=2) + "\n")

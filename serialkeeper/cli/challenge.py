@@ -32,7 +32,7 @@ def make(
     ] = "",
     each: Annotated[int, typer.Option(help="Trials of each kind; a repeat is a pair.")] = EACH,
 ) -> None:
-    """Write the print data of a set of bad labels. Example: challenge make LOT24A --out set.csv."""
+    """Write the print data of a set of bad labels."""
     result = challenges.make(
         call.record(), name, out=out, kinds=[k for k in kinds.split(",") if k], each=each
     )
@@ -60,7 +60,7 @@ def run(
         str, typer.Option(metavar="NAME", help="The camera profile; none for our own file.")
     ] = "",
 ) -> None:
-    """Say what the reader caught of a set. Exit code 5 unless every label was caught."""
+    """Say what the reader caught of a set."""
     result = challenges.run(call.record(), name, number, path, when=when, profile=profile)
     answer(result, _run_lines(result))
     if not result["passed"]:

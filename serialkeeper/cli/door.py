@@ -15,12 +15,14 @@ from serialkeeper.cli import (
     challenge,
     demo,
     events,
+    explain,
     hold,
     init,
     inspect_,
     label,
     location,
     lot_papers,
+    manual,
     pack,
     person,
     print_,
@@ -35,21 +37,21 @@ from serialkeeper.cli import (
     station,
 )
 from serialkeeper.cli.answer import DEFAULT_RECORD, call, check_url, refuse
-from serialkeeper.errors import SerialKeeperError, Unavailable, WrongUsage
+from serialkeeper.errors import Interrupted, SerialKeeperError, Unavailable, WrongUsage
 
 app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=True,
     help="Keeps the record of every serial number of a pharmaceutical lot: issued, printed, "
     "seen, settled, reconciled, reported.",
-    epilog="Exit codes: 0 done; 1 refused by a rule; 2 wrong usage; 3 the record failed a check; "
-    "4 something outside is unavailable, try again; 5 done, but findings need a person; "
-    "70 a fault of ours. --record, --as and --json may also stand after the verb.",
+    epilog=f"Exit codes: {'; '.join(f'{code} {told}' for code, told in manual.EXITS.items())}. "
+    "--record, --as and --json may also stand after the verb. What a refusal means: explain WORD.",
 )
 app.command("demo")(demo.demo)
 app.command("init")(init.init)
 app.command("scan")(scan.scan)
 app.command("serve")(serve.serve)
+app.command("explain")(explain.explain)
 for name, group in {
     "person": person.app,
     "station": station.app,
@@ -89,6 +91,7 @@ def common(
     """Options of every command."""
     check_url(record, "--record")
     call.url, call.person, call.as_json = record, as_, json
+    call.watch()
 
 
 def hoist(arguments: list[str]) -> list[str]:
@@ -117,14 +120,18 @@ def run(arguments: list[str]) -> int:
     try:
         _check_text(arguments)
         arguments = arguments or ["--help"]
+        if "--help" in arguments:
+            manual.fit(app)
         code = app(hoist(arguments), prog_name="serialkeeper", standalone_mode=False)
+        if code == Interrupted.exit_code:  # typer's word for Ctrl-C
+            return refuse(_interrupted())
         return int(code or 0)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except SerialKeeperError as error:
         return refuse(error)
-    except typer.Abort:
+    except (typer.Abort, KeyboardInterrupt):
         return refuse(_interrupted())
     except TyperException as error:
         return refuse(_wrong_usage(error))
@@ -162,10 +169,13 @@ def _check_text(arguments: list[str]) -> None:
 
 
 def _interrupted() -> SerialKeeperError:
-    return Unavailable(
+    where = f"at {call.progress.last}" if call.progress.last else ""
+    return Interrupted(
         "interrupted",
-        "Stopped. What was committed stays.",
-        remedy="Type the same command again: it goes on from there.",
+        "Stopped. What was committed stays; nothing is half done.",
+        where=where,
+        remedy="Type the same command again: it goes on from there, or begins anew where nothing "
+        "was committed.",
     )
 
 

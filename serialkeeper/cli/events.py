@@ -36,7 +36,7 @@ def write(
     ] = "",
     receiver: Annotated[str, typer.Option(metavar="GLN", help="Who receives it.")] = "",
 ) -> None:
-    """Write a lot's events. Example: events write LOT24A --form json --out events.jsonld."""
+    """Write a lot's events."""
     result = handoff.write_events(
         call.record(), name, form=form, out=out, links=links, sender=sender, receiver=receiver
     )
@@ -58,10 +58,7 @@ def write(
 
 @app.command()
 def check(name: LotName) -> None:
-    """Hold what was printed, accepted, recorded and exported of a lot against each other.
-
-    Exit code 3 where they differ. Example: events check LOT24A.
-    """
+    """Hold what was printed, accepted, recorded and exported of a lot against each other."""
     result = agreeing.check(call.record(), name)
     answer(result, check_lines(result))
     if not result["agrees"]:
@@ -99,10 +96,7 @@ def read(
         bool, typer.Option("--whole", help="None of the lots' events may be missing.")
     ] = False,
 ) -> None:
-    """Hold the events of a document against the record's. Exit code 5 where they differ.
-
-    Example: events read answer.json --lot LOT24A --whole
-    """
+    """Hold the events of a document against the record's."""
     result = rereading.read_events(call.record(), file, name=lot)
     answer(result, reading_lines(result))
     strange = result["altered"]["count"] + result["unknown"]["count"]

@@ -32,10 +32,7 @@ def place(
         str | None, typer.Option(metavar="PACK", help="This pack: SSCC, GTIN/NUMBER, or a scan.")
     ] = None,
 ) -> None:
-    """Hold a whole lot, labels of it, a roll or a pack.
-
-    Example: hold place LOT24A --positions 17,30-40 --reason "number seen twice" --case INV-7
-    """
+    """Hold a whole lot, labels of it, a roll or a pack."""
     where = typed(positions) if positions else positions
     result = holds.place(
         call.record(), name, reason=reason, case=case, positions=where, roll=roll, pack=pack
@@ -65,7 +62,7 @@ def lift(
     number: Annotated[int, typer.Argument(metavar="N", min=1, help="The hold: hold list.")],
     reason: Annotated[str, typer.Option(help="Why, in words.")],
 ) -> None:
-    """Lift a hold. Example: hold lift LOT24A 1 --reason "recounted, all there"."""
+    """Lift a hold."""
     result = holds.lift(call.record(), name, number, reason=reason)
     still = ", ".join(result["still"])
     answer(
@@ -82,6 +79,6 @@ def list_(
     name: Annotated[str, typer.Argument(metavar="[LOT]", help="Only this lot's.")] = "",
     every: Annotated[bool, typer.Option("--all", help="Lifted ones, too.")] = False,
 ) -> None:
-    """List open holds: on what, why, by whom, since when. Example: hold list LOT24A --all."""
+    """List open holds: on what, why, by whom, since when."""
     result = holds.all_of(call.record(), name, lifted=every)
     answer(result, [sentence(one) for one in result["holds"]] or ["Nothing is held."])

@@ -24,7 +24,7 @@ def init(
         ),
     ] = False,
 ) -> None:
-    """Make a practice record and its first person. Example: init --person "Line Lead".
+    """Make a practice record and its first person.
 
     With --password-stdin a live record, whose first person is its administrator.
     """

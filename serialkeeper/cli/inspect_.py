@@ -38,7 +38,7 @@ def take(
     ] = "first",
     roll: Annotated[int, typer.Option(min=0, help="The roll that was read again.")] = 0,
 ) -> None:
-    """Take in a results file. Exit code 5 if findings need a person."""
+    """Take in a results file."""
     if again not in ("first", "again") or (again == "again") != bool(roll):
         raise WrongUsage(
             "usage",
@@ -143,7 +143,7 @@ def follow(
         typer.Option("--finish", help="Tell the process that follows FILE that it is finished."),
     ] = False,
 ) -> None:
-    """Follow a results file while the camera writes it. Exit code 5 if something needs a person.
+    """Follow a results file while the camera writes it.
 
     Counts are what was seen so far; nothing is commissioned before the file is finished. It is
     finished when nothing came for --idle seconds, at --finish from another process, at Ctrl-C

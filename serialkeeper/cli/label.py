@@ -36,7 +36,7 @@ def show(
     ] = None,
     serial: Annotated[str, typer.Option(help="The number, with a lot or a GTIN.")] = "",
 ) -> None:
-    """Show a label and its whole life. Example: label show LOT24A 17."""
+    """Show a label and its whole life."""
     result = reports.show_label(call.record(), name, position=position, serial=serial)
     answer(result, _life(result))
 
@@ -105,7 +105,7 @@ def list_(
     name: LotName,
     state: Annotated[str, typer.Option(help=f"doubtful, or one of: {', '.join(WORDS)}.")] = "",
 ) -> None:
-    """List a lot's labels. Example: label list LOT24A --state doubtful."""
+    """List a lot's labels."""
     rows = reports.list_labels(call.record(), name, state=state)
     answer_rows(rows, _lines(rows))
 
@@ -162,7 +162,7 @@ def void(
     reason: Annotated[str, typer.Option(help=f"One of: {', '.join(VOID_REASONS)}.")],
     count: Count = None,
 ) -> None:
-    """Void numbers that were never active. Example: label void LOT24A 17,20 --reason waste."""
+    """Void numbers that were never active."""
     result = settling.void(call.record(), name, positions(which), reason=reason, count=count)
     answer(result, [_left(result)])
 
@@ -203,10 +203,7 @@ def correct(
         int | None, typer.Option(min=1, help="How many units; needed for more than one.")
     ] = None,
 ) -> None:
-    """Take a mistaken decommissioning back, within 10 days: the units never left.
-
-    Example: label correct LOT24A 17 --reason "17 typed for 71" --second NAME
-    """
+    """Take a mistaken decommissioning back, within 10 days: the units never left."""
     record = call.record(second=second)
     result = correcting.correct(
         record, name, positions(which), reason=reason, second=second, count=count

@@ -26,7 +26,7 @@ def add(
         str, typer.Option(help="The location around it: GLN or GLN/EXTENSION.")
     ] = "",
 ) -> None:
-    """Add a location. Example: location add 9521234000020 --prefix-length 7 ... (see --help)."""
+    """Add a location."""
     result = locations.add(
         call.record(),
         gln,
@@ -56,7 +56,7 @@ def show(name: Annotated[str, typer.Argument(help="GLN or GLN/EXTENSION.")]) -> 
 
 @app.command("import")
 def import_(file: Annotated[Path, typer.Argument(help="A CSV file of locations.")]) -> None:
-    """Add the locations of a file. Example: location import locations.csv."""
+    """Add the locations of a file."""
     result = locations.import_locations(call.record(), file)
     answer(result, [f"{imported(result)} locations."])
 

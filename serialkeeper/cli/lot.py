@@ -55,7 +55,7 @@ def open_(
         typer.Option(metavar="URI", help="Its production order; events tell of printing then."),
     ] = "",
 ) -> None:
-    """Open a lot. Example: lot open 09521234543213 LOT24A --expiry 2028-06-30 --target 2000."""
+    """Open a lot."""
     result = lots.open_lot(
         call.record(),
         gtin,
@@ -88,7 +88,7 @@ def _advice_lines(result: dict[str, Any]) -> list[str]:
 
 @app.command()
 def approve(name: LotName, second: Second = "") -> None:
-    """Approve a draft; its facts are frozen from then on. Example: lot approve LOT24A."""
+    """Approve a draft; its facts are frozen from then on."""
     record = call.record(second=second)
     result = lots.approve(record, name, second=second)
     answer(
@@ -111,10 +111,7 @@ def decide(
     reference: Annotated[str, typer.Option(help="The paper that says so.")] = "",
     reason: Annotated[str, typer.Option(help="Why there is another decision.")] = "",
 ) -> None:
-    """Record what the quality unit decided; nothing is released by this program.
-
-    Example: lot decide LOT24A released --on 2026-07-01 --by "Quality Unit".
-    """
+    """Record what the quality unit decided; nothing is released by this program."""
     day = date(on.year, on.month, on.day)
     record = call.record()
     result = lots.decide(record, name, decision, on=day, by=by, reference=reference, reason=reason)
@@ -230,7 +227,7 @@ def count(
     ] = "",
     reason: Annotated[str, typer.Option(help="Why, for a correction (a negative count).")] = "",
 ) -> None:
-    """Enter a count. Example: lot count LOT24A printer_counter 2052."""
+    """Enter a count."""
     record = call.record(second=witness if term in WITNESSED else "")
     result = reconciliation.count(record, name, term, value, witness=witness, reason=reason)
     lines = [f"{TERMS[term]}: {value:+,}, {result['total']:,} in all."]
@@ -252,7 +249,7 @@ def reconcile(
         float, typer.Option(metavar="MM", min=0, help="With --hold: from label to label.")
     ] = 0,
 ) -> None:
-    """Hold counted labels against numbers by state. Exit code 5 while they do not agree.
+    """Hold counted labels against numbers by state.
 
     With --hold: where every number that is not accounted for could be; 5 if there is one.
     """
@@ -372,7 +369,7 @@ def reopen(
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")],
     second: Second = "",
 ) -> None:
-    """Open a closed lot again. Example: lot reopen LOT24A --reason "two rolls found"."""
+    """Open a closed lot again."""
     result = lots.reopen(call.record(second=second), name, reason=reason, second=second)
     answer(
         result,
@@ -391,7 +388,7 @@ def close(
     investigation: Annotated[str, typer.Option(help="The investigation's reference.")] = "",
     second: Second = "",
 ) -> None:
-    """Close a lot whose ledgers agree, or with an explanation. Example: lot close LOT24A."""
+    """Close a lot whose ledgers agree, or with an explanation."""
     result = reconciliation.close(
         call.record(second=second),
         name,

@@ -34,10 +34,7 @@ def report(
         ),
     ] = None,
 ) -> None:
-    """Write what the record knows of a lot, for the batch record. It releases nothing.
-
-    Example: lot report LOT24A --out LOT24A.pdf.
-    """
+    """Write what the record knows of a lot, for the batch record. It releases nothing."""
     result = lot_reports.write(call.record(), name, out=out, paper=paper, key=key)
     pages = f", {result['pages']} pages" if result["pages"] else ""
     made = result["checkpoint"]
@@ -65,10 +62,7 @@ def table(
         Path, typer.Option(help=f"The file to make: .{' or .'.join(FORMS)}.", dir_okay=False)
     ],
 ) -> None:
-    """Write a table of a lot for a spreadsheet or another program; keys stay text.
-
-    Example: lot table LOT24A labels --out labels.xlsx.
-    """
+    """Write a table of a lot for a spreadsheet or another program; keys stay text."""
     result = listing.write(call.record(), name, what, out=out)
     sheets = f" on {many(result['sheets'], 'sheet')}" if result["sheets"] else ""
     beside = [f"  beside it {result['metadata']}: what its columns are"] * bool(result["metadata"])
@@ -94,10 +88,7 @@ def history(
     ] = None,
     paper: Annotated[str, typer.Option(help=f"{' or '.join(PAPERS)}.")] = "A4",
 ) -> None:
-    """Show reject rates of closed lots over time, with control limits.
-
-    Example: lot history --by lane --out rates.svg.
-    """
+    """Show reject rates of closed lots over time, with control limits."""
     result = past.show(call.record(), gtin, by=by, last=last, out=out, paper=paper)
     answer(result, _history_lines(result))
 

@@ -71,10 +71,7 @@ def build(
     ] = False,
     reason: Annotated[str, typer.Option(help="Why a pack is not full.")] = "",
 ) -> None:
-    """Fill a pack, or many. Example: pack build LOT24A case --in-order.
-
-    With --scan exit code 5 if scans were left that are in no pack.
-    """
+    """Fill a pack, or many."""
     ways = [bool(children or positions), file is not None, in_order, scan]
     if sum(ways) != 1 or (into and not ways[0]) or (packs and not in_order):
         raise WrongUsage(
@@ -172,7 +169,7 @@ def number(
     level: LevelName,
     count: Annotated[int, typer.Argument(metavar="N", min=1, help="How many.")],
 ) -> None:
-    """Give packs their keys before they are filled. Example: pack number LOT24A case 50."""
+    """Give packs their keys before they are filled."""
     result = packing.number(call.record(), name, level, count)
     answer(result, result["keys"])
 
@@ -183,7 +180,7 @@ def check(
     children: ChildWords,
     units: Annotated[bool, typer.Option("--units", help="The units in it, however deep.")] = False,
 ) -> None:
-    """Hold scanned contents against the record. Exit code 5 unless they are complete."""
+    """Hold scanned contents against the record."""
     result = pack_checks.check(call.record(), pack, _all_words(children), units=units)
     lines = [
         f"{result['level']} {result['key']}: {result['scanned']:,} scanned, "
@@ -209,7 +206,7 @@ def label(
     x: Annotated[float, typer.Option(metavar="MM", help="X-dimension.")] = 0,
     reason: Annotated[str, typer.Option(help="Why it is made again.")] = "",
 ) -> None:
-    """Make a pack's label, or check it by a scan. Example: pack label PACK --out label.svg."""
+    """Make a pack's label, or check it by a scan."""
     if bool(out) == bool(scan):
         raise WrongUsage(
             "usage",
@@ -243,7 +240,7 @@ def ship(
         str, typer.Option(metavar="TYPE:URI", help="Such as desadv:URI, po:URI.")
     ] = "",
 ) -> None:
-    """Say that packs left for a place. Example: pack ship PALLET --to 9521234567899."""
+    """Say that packs left for a place."""
     result = shipping.ship(call.record(), packs, to=to, transaction=transaction)
     answer(
         result,
@@ -256,7 +253,7 @@ def unship(
     packs: Annotated[list[str], typer.Argument(metavar="PACK", help="Packs said to have left.")],
     reason: Why,
 ) -> None:
-    """Say that packs had not left: they are here. Example: pack unship PALLET --reason TEXT.
+    """Say that packs had not left: they are here.
 
     Downstream an event says so (void_shipping).
     """
@@ -270,7 +267,7 @@ def add(
     children: ChildWords,
     reason: Annotated[str, typer.Option(help="Why a pack that was empty is not full.")] = "",
 ) -> None:
-    """Put more into a pack that has room. Example: pack add PACK CHILD CHILD."""
+    """Put more into a pack that has room."""
     result = repacking.add(call.record(), pack, _all_words(children), reason=reason)
     answer(result, [_now(result)])
 
@@ -307,7 +304,7 @@ def move(
     into: Annotated[str, typer.Option(metavar="PACK", help="The pack that they go into.")],
     reason: Why,
 ) -> None:
-    """Move units or packs from pack to pack. Example: pack move CASE --into PALLET --reason X."""
+    """Move units or packs from pack to pack."""
     result = repacking.move(call.record(), _all_words(children), into, reason=reason)
     answer(result, [_now(result)])
 
@@ -344,7 +341,7 @@ def show(
     out: Annotated[Path | None, typer.Option(help="Draw the tree into FILE.svg, too.")] = None,
     all_units: Annotated[bool, typer.Option("--all", help="Name every unit.")] = False,
 ) -> None:
-    """Show a pack, what is in it and around it. Example: pack show 095212340000000013."""
+    """Show a pack, what is in it and around it."""
     record = call.record()
     result = contents.show(record, pack, out=out)
     answer(result, pack_tree.lines(result, all_units=all_units))
@@ -356,7 +353,7 @@ def list_(
     level: Annotated[str, typer.Option(help="Only this level.")] = "",
     state: Annotated[str, typer.Option(help=f"part, empty, held, {', '.join(STATES)}.")] = "",
 ) -> None:
-    """List a lot's packs, and the SSCCs left. Example: pack list LOT24A --state part."""
+    """List a lot's packs, and the SSCCs left."""
     result = contents.all_packs(call.record(), name, level=level, state=state)
     answer(result, _listed(result))
 

@@ -30,7 +30,7 @@ def add(
     role: Annotated[str, typer.Option(help=f"One of: {', '.join(ROLES)}.")] = LINE_LEAD,
     password_stdin: FromInput = False,
 ) -> None:
-    """Add a person. Example: person add "Second Person" --role compliance.
+    """Add a person.
 
     In a live record with a first password, which its owner changes: person password.
     """
@@ -75,7 +75,7 @@ def role(
     role: Annotated[str, typer.Argument(help="The new role.")],
     reason: Why = "",
 ) -> None:
-    """Give a person another role. Example: person role "A Person" operator --reason "..."."""
+    """Give a person another role."""
     result = people.change_role(call.record(), name, role, reason=reason)
     answer(result, [f"{name} is {result['role']} now, and was {result['before']}."])
 
@@ -163,7 +163,7 @@ def pin(badge_stdin: BadgeInput = False) -> None:
 def enter() -> None:
     """Sign in at this station for as long as you are at it; further commands ask for nothing.
 
-    What is signed asks for the PIN, or the password, again. Example: person enter
+    What is signed asks for the PIN, or the password, again.
     """
     kept = sessions.kept(call.url, clock.station())
     before = (kept.id, kept.key) if kept else None
@@ -190,7 +190,7 @@ def enter() -> None:
 
 @app.command()
 def leave() -> None:
-    """End the session at this station. Example: person leave."""
+    """End the session at this station."""
     kept = sessions.kept(call.url, clock.station())
     if kept is None:
         answer({"name": None, "station": clock.station()}, ["Nobody is signed in here."])
@@ -212,10 +212,7 @@ def token(
         typer.Option(formats=["%Y-%m-%d"], help=f"Its last day; {DAYS} days if left out."),
     ] = None,
 ) -> None:
-    """Make a token for a script; it works in your name, and signs nothing.
-
-    Example: person token --for "nightly hand-off" --may events --out hand-off.token
-    """
+    """Make a token for a script; it works in your name, and signs nothing."""
     result = signing_in.give_token(
         call.record(),
         purpose=purpose,

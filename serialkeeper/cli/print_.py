@@ -28,7 +28,7 @@ def write(
     last: Annotated[int | None, typer.Option(help="Last position.")] = None,
     order: Annotated[str, typer.Option(help="'rows' or 'lanes'.")] = "rows",
 ) -> None:
-    """Issue labels: write their print file. Example: print write LOT24A --lanes 4 --out job.csv."""
+    """Issue labels: write their print file."""
     result = printing.write(
         call.record(), name, lanes=lanes, out=out, first=first, last=last, by=order
     )
@@ -42,7 +42,7 @@ def again(
     job: Annotated[int, typer.Argument(help="The print job's number.")],
     out: Annotated[Path, typer.Option(help="The file to make.")],
 ) -> None:
-    """Write an earlier job's file again. Example: print again LOT24A 1 --out again.csv."""
+    """Write an earlier job's file again."""
     result = printing.again(call.record(), name, job, out=out)
     answer(result, ["The same bytes as before:", *_lines(result)])
 
@@ -56,7 +56,7 @@ def symbols_(
     last: Annotated[int | None, typer.Option(help="Last position.")] = None,
     dpi: Annotated[int, typer.Option(help="The printer's dots per inch, for png.")] = 600,
 ) -> None:
-    """Write the symbols of issued labels. Example: print symbols LOT24A --out symbols.zip."""
+    """Write the symbols of issued labels."""
     result = symbols.write(call.record(), name, out=out, form=form, first=first, last=last, dpi=dpi)
     dots = f" ({result['dots']} dots at {dpi} dpi)" if result["dots"] else ""
     answer(
@@ -78,7 +78,7 @@ def proof(
     paper: Annotated[str, typer.Option(help=f"{' or '.join(PAPERS)}.")] = "A4",
     use: Use = DEFAULT_USE,
 ) -> None:
-    """Write the page to hold beside the first print. Example: print proof LOT24A --out p.pdf."""
+    """Write the page to hold beside the first print."""
     result = proofs.write(call.record(), name, out=out, position=position, paper=paper, use=use)
     told = {True: "reads exactly this", False: "DOES NOT READ THIS", None: "no second reading"}
     fits = {True: "it fits", False: "it does NOT fit", None: "no space is given"}
@@ -109,7 +109,7 @@ def fit_(
     size: Annotated[str, typer.Option(help="Another size, such as 16x48.")] = "",
     use: Use = DEFAULT_USE,
 ) -> None:
-    """Say whether the symbol fits its space; exit code 5 if not. Example: print fit LOT24A."""
+    """Say whether the symbol fits its space."""
     result = symbols.check(call.record(), name, x=x, space=space, size=size, use=use)
     verdict = {True: "It fits.", False: "It does not fit.", None: "No space is given."}
     good = result["fits"] is not False and result["in_range"]
@@ -140,7 +140,7 @@ def sscc(
     carrier: Annotated[str, typer.Option(help=f"{' or '.join(X_RANGES)}.")] = BARS,
     x: Annotated[float, typer.Option(metavar="MM", help="X-dimension.")] = 0,
 ) -> None:
-    """Write the symbol of a logistic label. Example: print sscc 095212340000000013 --out c.svg."""
+    """Write the symbol of a logistic label."""
     result = symbols.sscc(number, out=out, carrier=carrier, x=x)
     wide, high = result["needs"]
     answer(

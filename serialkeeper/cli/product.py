@@ -29,7 +29,7 @@ def add(
         str, typer.Option(help="Lowest in-line grade that passes, 0.0 to 4.0 or a letter.")
     ] = products.DEFAULT_GRADE,
 ) -> None:
-    """Add a product. Example: product add 09521234543213 --prefix-length 7 --name "Demo"."""
+    """Add a product."""
     result = products.add(
         call.record(),
         gtin,
@@ -46,7 +46,7 @@ def add(
 
 @app.command("import")
 def import_(file: Annotated[Path, typer.Argument(help="A CSV file of products.")]) -> None:
-    """Add the products of a file. Example: product import products.csv."""
+    """Add the products of a file."""
     result = products.import_products(call.record(), file)
     answer(result, [f"{imported(result)} products."])
 
@@ -56,7 +56,7 @@ def layout(
     gtin: Annotated[str, typer.Argument(help="The product's GTIN.")],
     file: Annotated[Path, typer.Argument(help="The layout, a TOML file.")],
 ) -> None:
-    """Set how its labels look, for lots approved from now on. Example: product layout GTIN eu.toml.
+    """Set how its labels look, for lots approved from now on.
 
     Lines, symbol and the space for it; what is in the file stands in the README.
     """

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any, TextIO
+from typing import Annotated, Any
 
 import typer
 
@@ -38,10 +36,7 @@ def verify(
         str, typer.Option(help="The key that the checkpoint is signed with, as handed over.")
     ] = "",
 ) -> None:
-    """Check journal, parts, originals and tables. Exit code 3 at the first fault.
-
-    Example: record verify --against /mnt/custodian/checkpoint-1-20261126T120000000Z.json.
-    """
+    """Check journal, parts, originals and tables."""
     result = reports.verify_record(call.record(), against=against, public_key=public_key)
     answer(result, verify_lines(result))
 
@@ -50,7 +45,7 @@ def verify(
 def key(
     file: Annotated[Path, typer.Argument(help="A new file, outside the record.", dir_okay=False)],
 ) -> None:
-    """Make the key that signs checkpoints. Example: record key checkpoints.pem."""
+    """Make the key that signs checkpoints."""
     result = checkpoints.make_key(call.record(), file)
     answer(
         result,
@@ -70,8 +65,7 @@ def checkpoint(
         typer.Option(help="The file with the signing key.", envvar=SIGNING_KEY),
     ],
 ) -> None:
-    """Write down, signed, how far every chain is. Example: record checkpoint --out FOLDER --key
-    checkpoints.pem."""
+    """Write down, signed, how far every chain is."""
     result = checkpoints.write(call.record(), out, key=key)
     answer(
         result,
@@ -106,8 +100,6 @@ def custodian(
 
     One is made when a lot is closed or a roll released, and after a command that wrote while the
     last one is older than the minutes. SERIALKEEPER_SIGNING_KEY names the key at each station.
-
-    Example: record custodian /mnt/custodian --minutes 30.
     """
     result = checkpoints.custodian(call.record(), folder, minutes=minutes, end=end)
     if result["folder"] is None:
@@ -141,10 +133,7 @@ def prove(
         str, typer.Option(help="The key that the checkpoint is signed with, as handed over.")
     ] = "",
 ) -> None:
-    """Prove to a third party, who sees nothing else, that an entry stands in the record.
-
-    Example: record prove LOT24A --label 7 --against CHECKPOINT --out label7.json.
-    """
+    """Prove to a third party, who sees nothing else, that an entry stands in the record."""
     result = checkpoints.prove(
         call.record(),
         name,
@@ -178,10 +167,7 @@ def entries(
         typer.Option(min=1, max=10**9, metavar="POSITION", help="Only what moved this label."),
     ] = None,
 ) -> None:
-    """Print the journal of a lot, or of the house, with its signatures.
-
-    Example: record entries LOT24A.
-    """
+    """Print the journal of a lot, or of the house, with its signatures."""
     rows = reports.list_entries(call.record(), name, label=label)
     answer_rows(rows, entry_lines(rows))
 
@@ -204,7 +190,7 @@ def entry_lines(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
 def backup(
     out: Annotated[Path, typer.Option(help="The file to make.", dir_okay=False)],
 ) -> None:
-    """Write a backup while lines go on writing, and check it. Example: record backup --out b.db."""
+    """Write a backup while lines go on writing, and check it."""
     result = keeping.backup(call.record(), out)
     answer(
         result,
@@ -224,10 +210,7 @@ def restore(
         str, typer.Argument(metavar="TO_URL", help="A file not there yet, or an empty database.")
     ],
 ) -> None:
-    """Restore a backup to an empty place, and check it. Nobody works there before its recovery.
-
-    Example: record restore b.db sqlite:///restored.db
-    """
+    """Restore a backup to an empty place, and check it. Nobody works there before its recovery."""
     check_url(to, "TO_URL")
     result = keeping.restore(_opened, file, to)
     answer(
@@ -260,10 +243,7 @@ def recover(
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why, and what was made sure of.")],
     second: Second = "",
 ) -> None:
-    """Let a restored record go on, ahead of all that the other one can have given out.
-
-    Example: record recover --reason "the disk of line 1 is gone" --second NAME
-    """
+    """Let a restored record go on, ahead of all that the other one can have given out."""
     result = keeping.recover(call.record(second=second), reason=reason, second=second)
     answer(result, recovery_lines(result))
 
@@ -294,10 +274,7 @@ def export(
         Path | None, typer.Option(help="An export to check; needs no record.", file_okay=False)
     ] = None,
 ) -> None:
-    """Write a complete copy that can be read without this program; or check such a copy.
-
-    Example: record export --out record-2026-11.
-    """
+    """Write a complete copy that can be read without this program; or check such a copy."""
     if (out is None) == (check is None):
         raise WrongUsage(
             "usage",
@@ -362,27 +339,8 @@ def copy_(
         result = moving.call_off(call.record(), to, reason=reason)
         answer(result, call_off_lines(result))
         return
-    with shown_on(sys.stderr) as seen:
-        result = moving.copy(call.record(), to, seen=seen)
+    result = moving.copy(call.record(), to)
     answer(result, copy_lines(result))
-
-
-@contextmanager
-def shown_on(stream: TextIO) -> Iterator[moving.Seen | None]:
-    """Shows on a terminal how far the copy is; nothing elsewhere."""
-    if not stream.isatty():
-        yield None
-        return
-
-    def show(what: str, done: int, of: int) -> None:
-        line = f"{what}: {done:,} of {of:,} entries"
-        stream.write(f"\r{line:60}")
-        stream.flush()
-
-    try:
-        yield show
-    finally:
-        stream.write("\n")
 
 
 def copy_lines(result: dict[str, Any]) -> list[str]:

@@ -34,10 +34,7 @@ def list_(
     lane: Annotated[int | None, typer.Option(min=1, help="With a label of this lane.")] = None,
     every: Annotated[bool, typer.Option("--all", help="What was reviewed, too.")] = False,
 ) -> None:
-    """List what is to be reviewed, critical things first. Exit code 5 until the list is empty.
-
-    Example: review list LOT24A --kind voided --lane 3
-    """
+    """List what is to be reviewed, critical things first."""
     result = reviewing.list_groups(
         call.record(),
         name,
@@ -119,10 +116,7 @@ def sign(
     ] = "",
     note: Annotated[str, typer.Option(metavar="TEXT", help="What there is to say.")] = "",
 ) -> None:
-    """Sign groups as reviewed, as they were shown; not what you did or confirmed yourself.
-
-    Example: review sign LOT24A 3f9a01bc52 --opened 17,203
-    """
+    """Sign groups as reviewed, as they were shown; not what you did or confirmed yourself."""
     positions = _positions(typed(opened)) if opened else []
     result = reviewing.sign(call.record(), name, groups, opened=positions, note=note)
     lines = [

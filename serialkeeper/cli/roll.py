@@ -55,7 +55,7 @@ def add(
     ] = "",
     wound: Annotated[str, typer.Option(help=Wound)] = FORWARD,
 ) -> None:
-    """Name rows of a print job as a roll, all lanes. Example: roll add LOT24A --rows 1-500."""
+    """Name rows of a print job as a roll, all lanes."""
     result = rolls.add(call.record(), name, job=job, rows=rows, wound=wound)
     answer(result, [_line(result)])
 
@@ -89,7 +89,7 @@ def mark(
     reason: Why,
     labels: Annotated[int, typer.Option(min=0, help="How many blank labels.")] = 0,
 ) -> None:
-    """Note a splice or blank labels. Example: roll mark LOT24A 1 splice --row 120 --reason TEXT."""
+    """Note a splice or blank labels."""
     result = rolls.mark(call.record(), name, roll, what, row=row, reason=reason, labels=labels)
     answer(result, [f"Noted: {what} behind row {row}.", _line(result)])
 
@@ -100,7 +100,7 @@ def count(
     roll: RollNumber,
     labels: Annotated[int, typer.Argument(metavar="N", min=0, help="What the counter says.")],
 ) -> None:
-    """Enter the count at the rewinder. Exit code 5 if the record expects another."""
+    """Enter the count at the rewinder."""
     result = rolls.count(call.record(), name, roll, labels)
     answer(
         result,
@@ -184,7 +184,7 @@ def draw(
         int, typer.Option(min=0, help="Sheets at most; 0 for as many as it takes.")
     ] = MOST_SHEETS,
 ) -> None:
-    """Draw the web to scale. Example: roll draw LOT24A --pitch 30 --out roll.svg."""
+    """Draw the web to scale."""
     result = drawings.draw(
         call.record(),
         name,
@@ -236,10 +236,7 @@ def pulls(
         bool, typer.Option("--scan", help="Go from label to label, waiting for a neighbour's scan.")
     ] = False,
 ) -> None:
-    """List what has to come off the web, in winding order. Example: roll pulls LOT24A --lane 2.
-
-    With --scan exit code 5 if the place of a label was not proven.
-    """
+    """List what has to come off the web, in winding order."""
     web: dict[str, Any] = {
         "roll": roll,
         "job": job,
@@ -308,7 +305,7 @@ def neighbour(
     lane: Lane = 0,
     from_end: FromEnd = False,
 ) -> None:
-    """Prove a place before a cut. Example: roll neighbour LOT24A 17 --scan NUMBER."""
+    """Prove a place before a cut."""
     web: dict[str, Any] = {
         "roll": roll,
         "job": job,

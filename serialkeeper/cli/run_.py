@@ -23,7 +23,7 @@ Note = Annotated[str, typer.Option(metavar="TEXT", help="What else there is to s
 
 @app.command()
 def start(name: LotName) -> None:
-    """Begin a run here; then clear the line. Example: run start LOT24A."""
+    """Begin a run here; then clear the line."""
     result = runs.start(call.record(), name)
     lines = [f"Run {result['run']} of lot {result['lot']} at {result['station']} has begun."]
     lines.append("  Look at each of these, with a second person:")
@@ -45,10 +45,7 @@ def clearance(
     note: Note = "",
     second: Second = "",
 ) -> None:
-    """Say that the line was inspected, point by point.
-
-    Example: run clearance LOT24A before --checked line,printer,web,waste,counters --second NAME
-    """
+    """Say that the line was inspected, point by point."""
     points = [one.strip() for one in checked.split(",") if one.strip()]
     record = call.record(second=second)
     result = runs.clearance(record, name, when, checked=points, note=note, second=second)
@@ -72,10 +69,9 @@ def challenge(
     caught: Annotated[int, typer.Option(metavar="N", help="How many of them it refused.")],
     note: Note = "",
 ) -> None:
-    """Say how the reader did with bad labels. Exit code 5 if it missed one.
+    """Say how the reader did with bad labels.
 
     A challenge set (challenge make, challenge run) says it with evidence.
-    Example: run challenge LOT24A --when start --shown 12 --caught 12
     """
     record = call.record()
     result = runs.challenge(record, name, when=when, shown=shown, caught=caught, note=note)
@@ -110,7 +106,7 @@ def stop(
     name: LotName,
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why the line stopped.")],
 ) -> None:
-    """Say that the line stopped. Example: run stop LOT24A --reason "web broke"."""
+    """Say that the line stopped."""
     result = runs.stop(call.record(), name, reason=reason)
     lot = result["lot"]
     lines = [f"Stop {result['stops']} of run {result['run']}, {result['events'][-1]['at']}."]
@@ -125,10 +121,7 @@ def clock(
     of: Annotated[str, typer.Option(metavar="TEXT", help="Which clock: the camera's, say.")],
     shows: Annotated[str, typer.Option(metavar="TIME", help="What it shows, with its zone.")],
 ) -> None:
-    """Hold a clock against this station's. Exit code 5 if they are too far apart.
-
-    Example: run clock LOT24A --of camera --shows 2026-06-01T09:30:00+02:00
-    """
+    """Hold a clock against this station's."""
     try:
         moment = datetime.fromisoformat(shows)
     except ValueError:
@@ -164,10 +157,7 @@ def grade(
         int | None, typer.Option(metavar="P", min=1, help="The measured label.")
     ] = None,
 ) -> None:
-    """Note what a verifier measured in this run. Exit code 5 below the lot's minimum.
-
-    Example: run grade LOT24A --grade 3.5/08/660 --instrument "verifier 1" --calibrated 2026-05-04
-    """
+    """Note what a verifier measured in this run."""
     result = runs.grade(
         call.record(),
         name,
@@ -186,14 +176,14 @@ def grade(
 
 @app.command()
 def end(name: LotName) -> None:
-    """End the run here, after its last challenge and clearance. Example: run end LOT24A."""
+    """End the run here, after its last challenge and clearance."""
     result = runs.end(call.record(), name)
     answer(result, [f"Run {result['run']} of lot {result['lot']} has ended.", CAUTION])
 
 
 @app.command("list")
 def list_(name: LotName) -> None:
-    """List a lot's runs. Example: run list LOT24A."""
+    """List a lot's runs."""
     result = runs.all_runs(call.record(), name)
     lines = [line(one) for one in result["runs"]]
     answer(result, lines or [f"No run of lot {result['lot']} was begun."])
@@ -203,7 +193,7 @@ def list_(name: LotName) -> None:
 def show(
     name: LotName, number: Annotated[int, typer.Argument(metavar="N", min=1, help="The run.")]
 ) -> None:
-    """Show everything that happened in a run. Example: run show LOT24A 1."""
+    """Show everything that happened in a run."""
     result = runs.show(call.record(), name, number)
     lines = [line(result)]
     for one in result["events"]:

@@ -26,11 +26,7 @@ def scan(
         ),
     ],
 ) -> None:
-    """Say what a code is, part by part, and what the record knows. Example: scan A7K2M9Q4XZ.
-
-    Exit code 1 for a malformed code, 5 for a well-formed one that the record holds something
-    against. Works without a record, too.
-    """
+    """Say what a code is, part by part, and what the record knows. Works without a record, too."""
     sent: str | Path
     if what == "-":
         sent = sys.stdin.buffer.readline().decode(errors="backslashreplace")

@@ -68,7 +68,7 @@ def destination(
     retire: Annotated[bool, typer.Option("--retire", help="Send nothing there any more.")] = False,
 ) -> None:
     """Add or change a destination; all that is said holds from now on, and what is left out goes
-    back to its default. Example: events destination east --folder /srv/east."""
+    back to its default."""
     result = destinations.set_up(
         call.record(),
         name,
@@ -122,9 +122,11 @@ def send(
         float, typer.Option(min=0.1, help="Seconds between two looks of --keep-going.")
     ] = 10.0,
 ) -> None:
-    """Send to each destination what it does not have yet. Exit code 4: something is unavailable,
-    try again; 5: something waits for a person. Ctrl-C and SIGTERM end it within some 5 seconds;
-    what was under way is asked about by the next one. Example: events send --once"""
+    """Send to each destination what it does not have yet.
+
+    Ctrl-C and SIGTERM end it within some 5 seconds; what was under way is asked about by the next
+    one.
+    """
     if once == keep_going:
         raise WrongUsage(
             "usage",
@@ -223,10 +225,7 @@ def _reasons(row: dict[str, Any]) -> list[str]:
 
 
 def status(to: To = "", lot: Lot = "") -> None:
-    """How far each lot has come at each destination. Exit code 5: something waits for a person.
-
-    Example: events status --lot LOT24A
-    """
+    """How far each lot has come at each destination."""
     result = destinations.status(call.record(), to=to, lot=lot)
     answer(result, _status_lines(result))
     if result["needs_person"]:
@@ -266,8 +265,7 @@ def settle(
     ] = False,
     reason: Annotated[str, typer.Option(metavar="TEXT", help="How that is known.")] = "",
 ) -> None:
-    """Decide about a document that is stuck. Example:
-    events settle east LOT24A --stored --reason "seen in the receiver's list"."""
+    """Decide about a document that is stuck."""
     if stored == again:
         raise WrongUsage(
             "usage",

@@ -25,7 +25,7 @@ def allocate(
         int | None, typer.Option(help="Repeatable chance; practice records only.")
     ] = None,
 ) -> None:
-    """Give numbers to a lot. Example: serials allocate LOT24A 2052."""
+    """Give numbers to a lot."""
     result = numbering.allocate(call.record(seed), name, count)
     answer(
         result,
@@ -50,7 +50,7 @@ def import_(
         typer.Option(formats=["%Y-%m-%d"], help="Last day on which they may be printed."),
     ] = None,
 ) -> None:
-    """Take in numbers of an authority or a customer. Example: serials import LOT24A numbers.csv."""
+    """Take in numbers of an authority or a customer."""
     until = date(expires.year, expires.month, expires.day) if expires else None
     result = importing.import_numbers(call.record(), name, file, issuer=issuer, usable_until=until)
     answer(result, _import_lines(result))
@@ -78,7 +78,7 @@ def return_(
     out: Annotated[Path, typer.Option(help="The CSV file to make.")],
     reason: Annotated[str, typer.Option(help="Why, in words.")] = "",
 ) -> None:
-    """Report unused imported numbers back. Example: serials return LOT24A --out unused.csv."""
+    """Report unused imported numbers back."""
     result = returning.return_numbers(call.record(), name, out=out, reason=reason)
     answer(
         result,
@@ -96,10 +96,7 @@ def abandon(
     name: LotName,
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")],
 ) -> None:
-    """Give up an interrupted import whose file is lost; what is there of it stays.
-
-    Example: serials abandon LOT24A --reason "the file is lost; new numbers are asked for"
-    """
+    """Give up an interrupted import whose file is lost; what is there of it stays."""
     result = abandoning.give_up(call.record(), name, reason=reason)
     answer(
         result,
@@ -116,7 +113,7 @@ def odds(
     name: Annotated[str, typer.Argument(help="A lot, or a product's 14-digit GTIN.")],
     count: Annotated[int | None, typer.Argument(help="Numbers to be allocated at once.")] = None,
 ) -> None:
-    """How easily a number could be guessed. Example: serials odds LOT24A 2052."""
+    """How easily a number could be guessed."""
     result = numbering.odds(call.record(), name, count)
     verdict = "allowed" if result["allowed"] else "refused"
     answer(

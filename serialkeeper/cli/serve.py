@@ -33,7 +33,7 @@ def serve(
         typer.Option(metavar="HOST", help="A name by which it is called; may be repeated."),
     ] = None,
 ) -> None:
-    """Serve the record over HTTP until Ctrl-C. Example: serve --port 8470.
+    """Serve the record over HTTP until Ctrl-C.
 
     A live record asks for tokens; a practice record acts as --as, for this machine only.
     """

@@ -20,10 +20,7 @@ def add(
     ] = "",
     location: Annotated[str, typer.Option(help="Where it stands: GLN or GLN/EXTENSION.")] = "",
 ) -> None:
-    """Name a station. From then on the record takes entries from named stations only.
-
-    Example: station add "line 2".
-    """
+    """Name a station. From then on the record takes entries from named stations only."""
     result = stations.add(call.record(), name, location=location)
     answer(
         result,

@@ -7,6 +7,7 @@ counted, every one.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -93,8 +94,7 @@ def described(
     starts = [field.first for field in fields[0]]
     found: dict[tuple[int, int], list[Doubtful]] = {}
     for one in doubts:
-        column = int(np.searchsorted(starts, one.row, side="right")) - 1
-        found.setdefault((one.lane, column), []).append(one)
+        found.setdefault((one.lane, bisect_right(starts, one.row) - 1), []).append(one)
     return [
         [
             _described(field, letters, found.get((field.lane, column), []))

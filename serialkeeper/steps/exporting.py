@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -51,7 +52,7 @@ def write(record: Record, out: Path) -> dict[str, Any]:
     """
     with NewFolder(out) as folder:
         with record.read() as view:
-            verify(view)
+            verify(view, partial(record.seen, "entries and blocks checked"))
             names = {lot.id: lot.full_name for lot in view.lots()}
             chains = []
             for chain in view.chains():

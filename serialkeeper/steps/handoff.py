@@ -53,6 +53,7 @@ def write_events(
         with Delivery(out) as file:
             for text in pieces:
                 file.write(text.encode())
+                record.seen("events", tally.events, 0)
             if not tally.events:
                 raise Refused(
                     "nothing_to_send",

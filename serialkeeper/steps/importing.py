@@ -398,6 +398,7 @@ def _write(
         blocks += 1
         if blocks == BLOCKS_AT_ONCE or end == made.count:
             done = _chunk(record, key_of(lot), made, done, end, parts)
+            record.seen("numbers", done, made.count)
             parts, blocks = [], 0
 
 

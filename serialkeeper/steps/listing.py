@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,11 +10,14 @@ from serialkeeper.outside import spreadsheets
 from serialkeeper.rules import tables
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.chain import HOUSE
+from serialkeeper.rules.tables import Row
 from serialkeeper.store.checkpoints import generation_of
 from serialkeeper.store.listings import MADE
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
+
+_TOLD_EACH = 10_000
 
 
 def write(record: Record, name: str, what: str, *, out: Path) -> dict[str, Any]:
@@ -37,7 +41,8 @@ def write(record: Record, name: str, what: str, *, out: Path) -> dict[str, Any]:
     with record.read() as view:
         lot = view.lot(name)
         facts = _facts(view, record, lot, what)
-        made = writer(out, columns, MADE[what](view, lot), facts)
+        rows = _counted(record, MADE[what](view, lot), lot.labels if what == "labels" else 0)
+        made = writer(out, columns, rows, facts)
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -49,6 +54,14 @@ def write(record: Record, name: str, what: str, *, out: Path) -> dict[str, Any]:
         "entries": int(facts["entries"]),
         "head": facts["head"],
     }
+
+
+def _counted(record: Record, rows: Iterable[Row], of: int) -> Iterator[Row]:
+    """The same rows; tells from time to time how many there were."""
+    for count, row in enumerate(rows, 1):
+        yield row
+        if not count % _TOLD_EACH:
+            record.seen("rows", count, of)
 
 
 def _facts(view: View, record: Record, lot: Lot, what: str) -> dict[str, str]:

@@ -9,7 +9,6 @@ instant is gone on with by the same call.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import ExitStack
 from typing import Any
 
@@ -23,11 +22,8 @@ from serialkeeper.store.opening import open_copy, stands_at
 from serialkeeper.store.record import Record
 from serialkeeper.store.view import View
 
-Seen = Callable[[str, int, int], None]
-"""Is told what is done (`copying`, `checking`), and how many entries of how many are there."""
 
-
-def copy(record: Record, to: str, *, seen: Seen | None = None) -> dict[str, Any]:
+def copy(record: Record, to: str) -> dict[str, Any]:
     """Copy the record to an empty place and let the copy take over.
 
     Most is copied while work goes on; then the record is left, the rest copied, the copy checked
@@ -36,7 +32,6 @@ def copy(record: Record, to: str, *, seen: Seen | None = None) -> dict[str, Any]
 
     Args:
         to: the URL of a file that is not there, or of an empty database.
-        seen: is told how far it is.
 
     Returns:
         record, from, to, generation; entries, parts and labels of the copy when it took over;
@@ -55,7 +50,7 @@ def copy(record: Record, to: str, *, seen: Seen | None = None) -> dict[str, Any]
         arrival = _arrival(record, target)
         already = arrival is not None
         if arrival is None:
-            arrival = _bring(record, target, place, seen or _nobody)
+            arrival = _bring(record, target, place)
         _confirm(record, place, arrival)
         with target.read() as view:
             heads = heads_of(view)
@@ -68,10 +63,6 @@ def copy(record: Record, to: str, *, seen: Seen | None = None) -> dict[str, Any]
         "heads": heads,
         "already": already,
     }
-
-
-def _nobody(_what: str, _done: int, _of: int) -> None:
-    """Nobody looks on."""
 
 
 def _last_move(view: View) -> Move | None:
@@ -93,7 +84,7 @@ def _arrival(record: Record, target: Record) -> Arrival | None:
         return moving.check_arrival(after if there else (), target.url)
 
 
-def _bring(record: Record, target: Record, place: str, seen: Seen) -> Arrival:
+def _bring(record: Record, target: Record, place: str) -> Arrival:
     """Copy, leave the record, copy what came meanwhile, check, and let the copy take over."""
 
     there = 0
@@ -101,12 +92,12 @@ def _bring(record: Record, target: Record, place: str, seen: Seen) -> Arrival:
     def copied(done: int, of: int) -> None:
         nonlocal there
         there = done
-        seen("copying", done, of)
+        record.seen("entries copied", done, of)
 
     copy_lots(record, target, copied)
     _leave(record, place)
     copy_lots(record, target, copied)
-    seen("checking", there, there)
+    record.seen("entries to be checked", there, there)
     _take_over(record, target, place)
     arrival = _arrival(record, target)
     if arrival is None:

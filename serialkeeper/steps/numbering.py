@@ -60,6 +60,7 @@ def allocate(record: Record, name: str, count: int | None = None) -> dict[str, A
         ahead = drawing.submit(_draw_some, record, product, unfinished)
         while unfinished.done < unfinished.count:
             unfinished, ahead = _chunk(record, lot, product, unfinished, ahead, drawing)
+            record.seen("numbers", unfinished.done, unfinished.count)
     figures = serials.odds(count, length=product.serial_length, prefixes_used=product.prefixes_used)
     return {
         "lot": lot.number,

@@ -208,6 +208,7 @@ class _Order:
             position, made, held = with_ssccs(self.record, self.lot, {self.level: wanted}, step)
             self._took(len(made))
             self.passed_over += held
+            self.record.seen("labels", position - 1, self.lot.labels)
             yield from made
 
     def _took(self, count: int) -> None:

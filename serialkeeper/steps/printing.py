@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +56,7 @@ def write(
         shape = Shape(tuple((a, b) for a, b in ranges), lanes, by)
         check_usable(view, lot, shape.ranges, record.now().date())
         with Delivery(out) as file, Delivery(manifest) as beside:
-            for data in print_file(labels_of(view, lot, shape), shape, layout_of(lot.layout)):
+            for data in _pieces(record, view, lot, shape):
                 file.write(data)
             job = {
                 "first": ranges[0][0],
@@ -84,6 +85,15 @@ def write(
                 )
                 raise
     return {**result, "file": str(out), "manifest": str(manifest)}
+
+
+def _pieces(record: Record, view: View, lot: Lot, shape: Shape) -> Iterator[bytes]:
+    """The print file; tells how many labels of it are written."""
+    written = -1  # the heading is no label
+    for data in print_file(labels_of(view, lot, shape), shape, layout_of(lot.layout)):
+        yield data
+        written += data.count(b"\n")
+        record.seen("labels", written, shape.count)
 
 
 def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:

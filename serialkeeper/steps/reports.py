@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from serialkeeper.rules.documents import about
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import WORDS, State
+from serialkeeper.rules.progress import Counted
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.checkpoints import check_against, heads_of, unprotected
 from serialkeeper.store.codes import code_at, facts_of
@@ -26,7 +28,7 @@ from serialkeeper.store.packs import packs_around
 from serialkeeper.store.record import Record
 from serialkeeper.store.reviews import reviews_on
 from serialkeeper.store.tables import Label
-from serialkeeper.store.verify import Seen, verify
+from serialkeeper.store.verify import verify
 from serialkeeper.store.view import View, key_of
 
 
@@ -230,7 +232,7 @@ def verify_record(
     *,
     against: Path | None = None,
     public_key: str = "",
-    seen: Seen | None = None,
+    seen: Counted | None = None,
 ) -> dict[str, Any]:
     """Check chains, parts, originals and tables; raises Damaged at the first fault.
 
@@ -251,7 +253,7 @@ def verify_record(
     against = signing.newest(against) if against else None
     data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
-        checked = verify(view, seen)
+        checked = verify(view, seen or partial(record.seen, "entries and blocks checked"))
         heads = heads_of(view)
         later = (
             check_against(view, data, public_key, str(against)) if against else unprotected(view)

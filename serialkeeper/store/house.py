@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy import func, select
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import passwords
+from serialkeeper.rules import guesses, passwords
 from serialkeeper.rules.locations import name_of, parse_gln
 from serialkeeper.store.import_tables import Location
 from serialkeeper.store.journal import Journal
@@ -60,7 +60,11 @@ class House(Journal):
                 "The record knows no such person.",
                 expected=", ".join(person.name for person in self.people()[:20]),
                 came=name,
-                remedy="Add the person first (person add), or check the spelling.",
+                remedy=guesses.remedy(
+                    name,
+                    [person.name for person in self.people()],
+                    "Add the person first (person add), or check the spelling.",
+                ),
             )
         return found
 
@@ -162,9 +166,19 @@ class House(Journal):
                 "The record knows no product with that GTIN.",
                 expected=", ".join(p.gtin for p in self.products()[:10]) or "none yet",
                 came=gtin,
-                remedy="Add the product first: product add.",
+                remedy=guesses.remedy(
+                    gtin,
+                    [product.gtin for product in self.products()],
+                    "Add the product first: product add.",
+                ),
             )
         return found
+
+    def what_station(self, named: str) -> str:
+        """What to do at a station that is not among the record's."""
+        names = [one.name for one in self.stations()]
+        otherwise = "Set SERIALKEEPER_STATION to this station's name, or name it: station add"
+        return guesses.remedy(named, names, otherwise)
 
     def locations(self) -> list[Location]:
         """All locations, in order of entry."""

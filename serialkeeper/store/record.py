@@ -30,6 +30,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import changes, replay, signatures, texts
 from serialkeeper.rules.chain import HOUSE, START, Entry, LotKey, Part, block_of, link, written
 from serialkeeper.rules.parts import unpack_states
+from serialkeeper.rules.progress import Seen, nobody
 from serialkeeper.rules.recovery import BACKUP, RECOVERY
 from serialkeeper.rules.serials import Chance
 from serialkeeper.rules.tokens import Token
@@ -76,6 +77,7 @@ class Record:
         token: the token that it was opened with, if it was; that is written into every entry.
         session: what signs in the session in which it was opened, if it was.
         wrote: the verbs of what was committed since somebody emptied this.
+        seen: is told how far a long step is.
     """
 
     engine: Engine
@@ -92,6 +94,7 @@ class Record:
     token: Token | None = None
     session: Component | None = None
     wrote: set[str] = field(default_factory=set, compare=False)
+    seen: Seen = field(default=nobody, compare=False)
 
     def seen_by(self, person: str) -> Record:
         """A practice record in another person's hands.
@@ -235,7 +238,7 @@ class Work(View):
                 "The record takes entries from the stations that it names.",
                 expected=", ".join(one.name for one in self.stations()[:20]),
                 came=station,
-                remedy="Set SERIALKEEPER_STATION to this station's name, or name it: station add",
+                remedy=self.what_station(station),
             )
 
     def open_chain(self, chain: LotKey) -> None:

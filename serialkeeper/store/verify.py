@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
@@ -36,15 +36,15 @@ from serialkeeper.rules.parts import (
     unpack_serials,
     unpack_states,
 )
+from serialkeeper.rules.progress import Counted
 from serialkeeper.rules.signatures import Signers
 from serialkeeper.store import counting
 from serialkeeper.store.bulk import Rows
 from serialkeeper.store.journal import unpacked
 from serialkeeper.store.tables import METADATA, MODELS
-from serialkeeper.store.verify_packs import Contents, differs
+from serialkeeper.store.verify_credentials import check_credentials
+from serialkeeper.store.verify_packs import REMEDY, Contents, differs
 from serialkeeper.store.view import View
-
-_REMEDY = "Stop work on this record, keep it as evidence, restore from a verified backup."
 
 _BLOCKS = ("label", "extra", "packed")  # compared block by block
 _LOT_TABLES = frozenset(
@@ -67,13 +67,9 @@ def sound_part(view: View, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
             where=f"chain {entry.chain}, entry {entry.seq}, {ref.kind} from position {ref.first}",
             expected=f"SHA-256 {ref.sha256}",
             came="nothing" if data is None else f"SHA-256 {hashlib.sha256(data).hexdigest()}",
-            remedy=_REMEDY,
+            remedy=REMEDY,
         )
     return data
-
-
-Seen = Callable[[int, int], None]
-"""Is told how many entries and blocks of labels are done, and of how many."""
 
 
 class Replay:
@@ -83,9 +79,8 @@ class Replay:
     are compared when the end of its chain is reached.
     """
 
-    def __init__(self, view: View, seen: Seen | None = None) -> None:
-        self.view = view
-        self.seen, self.done, self.of = seen, 0, 0
+    def __init__(self, view: View, seen: Counted | None = None) -> None:
+        self.view, self.seen, self.done, self.of = view, seen, 0, 0
         self.tables: dict[str, dict[tuple[Any, ...], dict[str, Any]]] = {
             str(model.__tablename__): {}
             for model in MODELS
@@ -125,7 +120,7 @@ class Replay:
                 where=f"chain {chain.lot_id}" + (" (house)" if chain == HOUSE else ""),
                 expected="an unbroken chain",
                 came=broken,
-                remedy=_REMEDY,
+                remedy=REMEDY,
             )
         self.entries += head.count
 
@@ -179,7 +174,7 @@ class Replay:
                 where=f"chain {entry.chain}, entry {entry.seq} ({entry.verb})",
                 expected="signatures of this entry by people of the record",
                 came=fault,
-                remedy=_REMEDY,
+                remedy=REMEDY,
             )
 
     def _part(self, key: LotKey, entry: Entry, ref: PartRef) -> bytes:
@@ -211,7 +206,7 @@ class Replay:
                 where=f"chain {entry.chain}, entry {entry.seq}, {entry.data['name']}",
                 expected=f"SHA-256 {entry.data['sha256']}",
                 came=came,
-                remedy=_REMEDY,
+                remedy=REMEDY,
             )
 
     def _change(
@@ -298,7 +293,7 @@ class Replay:
             "chain_broken",
             f"The journal tells something impossible: {what}.",
             where=f"chain {entry.chain}, entry {entry.seq} ({entry.verb})",
-            remedy=_REMEDY,
+            remedy=REMEDY,
         )
 
     def compare_lot(self, key: LotKey) -> None:
@@ -406,7 +401,7 @@ def _finding_rows(key: LotKey, take: int, seq: int, data: bytes) -> list[dict[st
     ]
 
 
-def verify(view: View, seen: Seen | None = None) -> dict[str, Any]:
+def verify(view: View, seen: Counted | None = None) -> dict[str, Any]:
     """Check everything; raises Damaged at the first fault, and what `seen` raises.
 
     Returns:
@@ -428,7 +423,7 @@ def verify(view: View, seen: Seen | None = None) -> dict[str, Any]:
         differs("chain", f"lot {lot}", "a closing, as the house chain says", "none")
     replayed.contents.check_places()
     rows = replayed.compare_rest()
-    _check_credentials(view)
+    check_credentials(view)
     return {
         "chains": len(chains),
         "entries": replayed.entries,
@@ -437,30 +432,6 @@ def verify(view: View, seen: Seen | None = None) -> dict[str, Any]:
         "rows": rows,
         "set_back": replayed.clocks.describe(),
     }
-
-
-def _check_credentials(view: View) -> None:
-    """What is kept of passwords is what the entries name, and nothing else."""
-    people = view.people()
-    passwords = {person.id: person.password for person in people if person.password}
-    # a new badge ends a PIN, but what was kept of it stays until there is another
-    changed = (entry.data for entry in view.entries(HOUSE) if entry.verb == "pin changed")
-    pins = {data["person"]: data["sha256"] for data in changed}
-    for what, told, kept in (
-        ("a password", passwords, view.credentials()),
-        ("a PIN", pins, view.pins()),
-    ):
-        there = {one.person: hashlib.sha256(one.data.encode()).hexdigest() for one in kept}
-        for person in sorted(there.keys() | told.keys()):
-            if there.get(person) != told.get(person):
-                raise Damaged(
-                    "credential_differs",
-                    f"What is kept of {what} is not what the journal names.",
-                    where=f"person {person}",
-                    expected=f"SHA-256 {told[person]}" if person in told else "none",
-                    came=f"SHA-256 {there[person]}" if person in there else "none",
-                    remedy=_REMEDY,
-                )
 
 
 def _chains_registered(view: View, there: set[int]) -> None:
@@ -475,5 +446,5 @@ def _chains_registered(view: View, there: set[int]) -> None:
             where="chain table",
             expected=f"chains {sorted(told)[:20]}",
             came=f"chains {sorted(there)[:20]}",
-            remedy=_REMEDY,
+            remedy=REMEDY,
         )

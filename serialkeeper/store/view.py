@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import func, select
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules import guesses
 from serialkeeper.rules.alarms import DEFAULT, Alarm, Open, Rules
 from serialkeeper.rules.chain import LotKey, block_of
 from serialkeeper.rules.corrections import BACK
@@ -98,7 +99,11 @@ class View(House):
                 "The record knows no such lot.",
                 expected=", ".join(lot.number for lot in self.lots()[-10:]) or "none yet",
                 came=name,
-                remedy="Check the lot number (lot list), or open the lot: lot open.",
+                remedy=guesses.remedy(
+                    name,
+                    (one for lot in self.lots() for one in (lot.number, lot.full_name)),
+                    "Check the lot number (lot list), or open the lot: lot open.",
+                ),
             )
         if len(found) > 1:
             raise Refused(

@@ -222,6 +222,12 @@ def _environment() -> Environment:
     return environment
 
 
+def prepare() -> None:
+    """Read every template, so that the first page that somebody wants is as quick as the next."""
+    for one in files("serialkeeper").joinpath("web", "templates").iterdir():
+        _environment().get_template(one.name)
+
+
 def _template(name: str) -> tuple[str, str, None]:
     found = files("serialkeeper").joinpath("web", "templates", name)
     return found.read_text(encoding="utf-8"), name, None

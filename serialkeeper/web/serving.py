@@ -20,6 +20,7 @@ from serialkeeper.errors import Refused, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.store.opening import signed_in, stand_by
 from serialkeeper.store.record import Record
+from serialkeeper.web import pages
 from serialkeeper.web.app import make_app
 from serialkeeper.web.gate import LOOPBACK, Gate
 
@@ -191,6 +192,7 @@ def serve(
             say=say,
         )
         server = made(app, address)
+        pages.prepare()
         with listen(address) as listening:
             host, port = listening.getsockname()[:2]
             scheme = "https" if address.certificate else "http"

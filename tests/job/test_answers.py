@@ -71,7 +71,7 @@ class Story:
     def say(self, line: str, *more: str) -> Any:
         """The answer of a command; `more` are words with spaces of their own."""
         words = [*shlex.split(line), *more]
-        name = words[0] if words[0] in ("demo", "init", "scan") else "-".join(words[:2])
+        name = words[0] if words[0] in ("demo", "explain", "init", "scan") else "-".join(words[:2])
         ended = run([*words, "--json", *self.common])
         out, told = self._capsys.readouterr()
         assert ended in (0, FINDINGS), f"{line}: {ended}\n{told}"
@@ -114,6 +114,7 @@ def story(
 def test_every_commands_answer_has_its_form(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
     """All commands, chapter by chapter, on a few small lots."""
     story.say("demo --labels 100 --out d")
+    story.say("explain lot_unbalanced")
     story.common = ["--as", "Line Lead"]
     story.say("init --person 'Line Lead'")
     a_house(story)

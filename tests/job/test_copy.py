@@ -23,7 +23,7 @@ from sqlalchemy import text
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
-from serialkeeper.cli.record import shown_on
+from serialkeeper.cli.progress import Shown
 from serialkeeper.rules.chain import HOUSE, parse
 from serialkeeper.store import copying
 from serialkeeper.store.engines import place_of
@@ -633,14 +633,17 @@ def test_a_terminal_shows_how_far_it_is(bench: Bench, place: Database) -> None:
     """Entries copied, of how many; nothing is written where nobody looks."""
     bench.printed(10)
     stream = Terminal()
-    with shown_on(stream) as seen:
-        told = sk.record.copy(bench.record, place.url, seen=seen)
-    lines = [line.strip() for line in stream.getvalue().split("\r")[1:]]
+    shown, unseen = Shown(stream), Shown(io.StringIO())
+    record = replace(bench.record, seen=shown.told)
+    told = sk.record.copy(record, place.url)
     lots = told["entries"] - told["heads"]["house"]["entries"] + 1
-    assert lines[0] == f"copying: 0 of {lots} entries"
-    assert lines[-1] == f"checking: {lots} of {lots} entries"
-    with shown_on(io.StringIO()) as seen:
-        assert seen is None
+    lines = [line.strip() for line in stream.getvalue().split("\r")[1:]]
+    assert lines[0] == f"0 of {lots} entries copied"
+    assert shown.last == f"{lots} of {lots} entries to be checked"
+    shown.clear()
+    assert stream.getvalue().endswith(" \r")
+    unseen.told("labels", 1, 2)
+    assert unseen.last == "1 of 2 labels" and not unseen._width
 
 
 def test_no_secret_is_typed_or_kept(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:

@@ -351,6 +351,7 @@ def _write(
                 raised = _finish(record, work, scene, current, judged)
                 finished = True
             entries = work.length(key)
+        record.seen("labels", min(ahead.through * BLOCK, scene.lot.labels), scene.lot.labels)
     with record.read() as view:
         return summary_of(view, lot, started, already=False), raised
 

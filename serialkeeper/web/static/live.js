@@ -69,8 +69,8 @@ function focusAgain(place, id, href) {
 }
 
 function take(texts) {
-  if (touching) waiting = texts;
-  else put(texts);
+  waiting = touching ? texts : null;
+  if (!touching) put(texts);
 }
 
 document.addEventListener("pointerdown", (event) => {
@@ -82,8 +82,10 @@ for (const kind of ["pointerup", "pointercancel", "click"]) {
   document.addEventListener(kind, () => {
     touching = false;
     setTimeout(() => {
-      if (!touching && waiting) put(waiting);
+      const texts = waiting;
+      if (touching || !texts) return; // what waits goes on waiting for the finger
       waiting = null;
+      put(texts);
     }, 50); // the touch has done its work by then
   });
 }
