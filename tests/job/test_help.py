@@ -249,3 +249,29 @@ def _read(descriptor: int) -> bytes:
         return os.read(descriptor, 4096)
     except OSError:  # the other end is closed
         return b""
+
+
+def test_every_command_line_in_the_readme_is_understood() -> None:
+    """Each line of a command in it, run or not, is one that the command line takes: commands,
+    options and kinds of values."""
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text()
+    blocks = re.findall(r"```\w*\n(.*?)```|((?:^    .*\n)+)", readme, re.S | re.M)
+    lines = [
+        line.strip()
+        for fenced, indented in blocks
+        for line in (fenced or indented).replace("\\\n", " ").splitlines()
+        if re.match(r"\s*(\w+=\S+ )*serialkeeper ", line) and "$(" not in line
+    ]
+    assert len(lines) > 150
+    for line in lines:
+        words = shlex.split(line, comments=True)
+        words = words[words.index("serialkeeper") + 1 :]
+        ends = [words.index(sign) for sign in "<>|&" if sign in words]
+        command: Any = get_command(app)
+        context = command.make_context("serialkeeper", hoist(words[: min(ends, default=None)]))
+        left = [*context._protected_args, *context.args]
+        while left and hasattr(command, "commands"):
+            command = command.commands[left.pop(0)]
+        if not hasattr(command, "commands"):
+            with command.make_context(line, left, parent=context) as inner:
+                assert not inner.args, line
