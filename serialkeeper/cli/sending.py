@@ -69,6 +69,7 @@ def destination(
 ) -> None:
     """Add or change a destination; all that is said holds from now on, and what is left out goes
     back to its default. Example: events destination east --folder /srv/east."""
+    files = map(_file, (client_certificate, client_key, authority))
     result = destinations.set_up(
         call.record(),
         name,
@@ -82,12 +83,7 @@ def destination(
         as_it_happens=as_it_happens,
         most_events=most_events,
         most_bytes=most_bytes,
-        reach=Reach(
-            error_behaviour,
-            knows_ids,
-            token_secret,
-            *map(_file, (client_certificate, client_key, authority)),
-        ),
+        reach=Reach(error_behaviour, knows_ids, token_secret, *files),
         retire=retire,
     )
     gone = f"Nothing is sent to {name} any more."
