@@ -67,8 +67,7 @@ def destination(
     ] = False,
     retire: Annotated[bool, typer.Option("--retire", help="Send nothing there any more.")] = False,
 ) -> None:
-    """Add or change a destination; all that is said holds from now on, and what is left out goes
-    back to its default."""
+    """Add or change a destination; what is left out goes back to its default."""
     result = destinations.set_up(
         call.record(),
         name,

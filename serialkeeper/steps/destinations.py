@@ -32,7 +32,7 @@ from serialkeeper.store.destinations import (
 from serialkeeper.store.record import Record
 from serialkeeper.store.release import kept_back
 from serialkeeper.store.tables import Lot
-from serialkeeper.store.telling import check_header, events_of
+from serialkeeper.store.telling import check_header, count_events
 from serialkeeper.store.view import View, key_of
 
 
@@ -252,4 +252,4 @@ def _waiting(view: View, lot: Lot, last: Document | None) -> int:
     """How many events of a lot its destination does not have."""
     if is_done(view, lot, last):
         return 0
-    return sum(1 for _ in events_of(view, lot)) - (last.arrived if last else 0)
+    return count_events(view, lot) - (last.arrived if last else 0)
