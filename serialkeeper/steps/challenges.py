@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from serialkeeper.errors import Refused
+from serialkeeper.errors import Damaged, Refused
 from serialkeeper.outside import camera, devices
 from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import challenges, findings, gs1, profiles, rights, runs
@@ -84,6 +84,31 @@ def make(
         "file": str(out),
         "sha256": data["sha256"],
     }
+
+
+def again(record: Record, name: str, number: int, *, out: Path) -> dict[str, Any]:
+    """Write a set's file once more: the same bytes. Nothing is changed.
+
+    Refuses `challenge_unknown`, `file_exists`; raises Damaged `table_differs` if they are not.
+
+    Returns:
+        lot, challenge, file, sha256.
+    """
+    told = show(record, name, number)
+    with Delivery(out) as file:
+        file.write(camera.table(pl.DataFrame(told["labels"])))
+        sha256 = file.sync()
+        if sha256 != told["sha256"]:
+            raise Damaged(
+                "table_differs",
+                "The set is not what it was when it was made.",
+                where=f"lot {told['lot']}, challenge set {number}",
+                expected=f"SHA-256 {told['sha256']}",
+                came=f"SHA-256 {sha256}",
+                remedy="Check the record: record verify. Make another set.",
+            )
+        file.deliver()
+    return {"lot": told["lot"], "challenge": number, "file": str(out), "sha256": sha256}
 
 
 def _printed(label: BadLabel, lot: Lot) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from serialkeeper.web import (
     now,
     packing,
     pages,
+    proving,
     quality,
     reviewing,
     setting_up,
@@ -48,6 +49,7 @@ from serialkeeper.web.visits import Visitors
 ROOMS = (
     *(looking, working, entering, finding, setting_up, deciding, settling),
     *(reviewing, journal, checking, quality, now, live, handing_off, staffing, packing, winding),
+    proving,
 )
 """Where the routes are, in the order in which they are tried."""
 

@@ -28,6 +28,7 @@ LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
 """The page of one lot, on which its forms stand."""
 
 PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
+SETS_PAGE, SET_PAGE = "challenges.html", "challenge.html"
 PLACE_PAGES = ("stations.html", "locations.html")
 PACK_PAGES = ("packs.html", "pack.html")
 ROLL_PAGES = ("rolls.html", "roll.html", "pulls.html")
@@ -257,13 +258,13 @@ def run(record: Opened, name: Lot, number: Number) -> Any:
     return nouns.run.show(record, name, number)
 
 
-@look("/lots/{gtin}/{lot}/challenges", "challenge list")
+@look("/lots/{gtin}/{lot}/challenges", "challenge list", page=SETS_PAGE)
 def challenges(record: Opened, name: Lot) -> Any:
     """How the reader was proven."""
     return nouns.challenge.list(record, name)
 
 
-@look("/lots/{gtin}/{lot}/challenges/{number}", "challenge show")
+@look("/lots/{gtin}/{lot}/challenges/{number}", "challenge show", page=SET_PAGE)
 def challenge(record: Opened, name: Lot, number: Number) -> Any:
     """One challenge set and its runs."""
     return nouns.challenge.show(record, name, number)

@@ -7,6 +7,7 @@ nothing moves under a finger: asked for by those who stand there.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import subprocess
 import sys
@@ -110,6 +111,23 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         with window.expect_download() as fetched:
             window.get_by_role("button", name="The truth").click()
         assert fetched.value.suggested_filename == "truth-1.csv"
+        window.goto(f"{address}{LOT}/challenges")
+        window.locator("#make_set-kind_foreign").check()
+        window.locator("#make_set-each").fill("1")
+        window.locator("#form-make_set button").click()
+        said(window, "Challenge set 1 is made: 1 labels")
+        with window.expect_download() as fetched:
+            window.get_by_role("link", name="Fetch the print data").click()
+        made = sk.challenge.show(bench.record, "LOT24A", 1)
+        kept = Path(fetched.value.path())
+        assert hashlib.sha256(kept.read_bytes()).hexdigest() == made["sha256"]
+        read = bench.results([{"seen": made["labels"][0]["scanned"], "grade": "3.5"}])
+        window.locator("#run_set-file").set_input_files(read)
+        window.locator("#run_set-when").select_option("interval")
+        window.locator("#form-run_set button").click()
+        said(window, "every label of the set was caught")
+        looked_at(window, window.url, f"{address}{LOT}/challenges")
+        window.goto(f"{address}/now")
         window.get_by_role("link", name="The line stopped").click()
         window.locator("#stop-reason").fill("web bro")
         window.locator("#live-mark", has_text="Live").wait_for()
