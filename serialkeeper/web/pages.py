@@ -18,7 +18,7 @@ from serialkeeper.errors import SerialKeeperError
 from serialkeeper.rules import rights, signatures
 from serialkeeper.web.problems import problem, status_of
 from serialkeeper.web.visits import YEAR, Visit
-from serialkeeper.web.wording import Words, catalogue, chosen, preferred
+from serialkeeper.web.wording import Words, catalogue, chosen, grouped, preferred
 
 if TYPE_CHECKING:
     from serialkeeper.store.record import Record
@@ -216,7 +216,7 @@ def _environment() -> Environment:
         auto_reload=False,
     )
     environment.filters.update(
-        n=_grouped, piece=lambda text: quote(str(text), safe=""), lot_path=lot_path, scan_of=scan_of
+        n=grouped, piece=lambda text: quote(str(text), safe=""), lot_path=lot_path, scan_of=scan_of
     )
     environment.globals.update(static=static_path, pairs=lambda some: [(one, one) for one in some])
     return environment
@@ -231,12 +231,6 @@ def prepare() -> None:
 def _template(name: str) -> tuple[str, str, None]:
     found = files("serialkeeper").joinpath("web", "templates", name)
     return found.read_text(encoding="utf-8"), name, None
-
-
-def _grouped(number: int | None) -> str:
-    """A whole number with narrow spaces between its thousands (ISO 80000-1, 7.3.1), which no
-    language takes for a decimal sign."""
-    return "–" if number is None else f"{number:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
 def lot_path(name: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from string import Formatter
 
 FIRST = "en"
 """The language of whoever asks for none that is there."""
@@ -19,20 +20,49 @@ class Words:
     Attributes:
         language: its tag (BCP 47).
         texts: by section and name, joined by a dot.
+        ones: the forms for one thing, of those texts that have one; the first place in them is
+            the number that chooses (the plural categories "one" and "other" of CLDR, which is
+            all that English and German have).
     """
 
     language: str
     texts: Mapping[str, str]
+    ones: Mapping[str, str]
 
     def __call__(self, key: str, **values: object) -> str:
-        """The text of that key, with its places filled."""
+        """The text of that key, with its places filled: whole numbers as on all pages."""
+        told = {name: grouped(one) if type(one) is int else one for name, one in values.items()}
         text = self.texts[key]
-        return text.format_map(values) if values else text
+        if key in self.ones and str(told[first_place(text)]).removeprefix("-") == "1":
+            text = self.ones[key]
+        return text.format_map(told) if told else text
 
     def of(self, section: str, word: object) -> str:
         """The text for a word of the record's own, a state say; the word itself if there is
         none."""
         return self.texts.get(f"{section}.{word}", str(word))
+
+    def reason(self, verb: str, word: object) -> str:
+        """Why labels left, where the verb has a list of reasons; else the word itself."""
+        return self.of(_REASONS.get(verb, ""), word)
+
+
+_REASONS = {
+    **dict.fromkeys(("voided", "numbers returned"), "void_reason"),
+    **dict.fromkeys(("decommissioned", "packs decommissioned"), "gone_reason"),
+}
+"""By verb, or by the state that it leads to: the section that has its reasons."""
+
+
+def grouped(number: int | None) -> str:
+    """A whole number with narrow spaces between its thousands (ISO 80000-1, 7.3.1), which no
+    language takes for a decimal sign."""
+    return "–" if number is None else f"{number:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def first_place(text: str) -> str:
+    """The name of the first place of a text that is filled."""
+    return next((name for _, name, _, _ in Formatter().parse(text) if name), "")
 
 
 @cache
@@ -41,15 +71,19 @@ def catalogue() -> Mapping[str, Words]:
     folder = files("serialkeeper").joinpath("web", "words")
     names = sorted(one.name for one in folder.iterdir() if one.name.endswith(".toml"))
     tags = sorted((name.removesuffix(".toml") for name in names), key=lambda tag: tag != FIRST)
-    return {tag: Words(tag, _flat(folder.joinpath(f"{tag}.toml").read_bytes())) for tag in tags}
+    return {tag: _words(tag, folder.joinpath(f"{tag}.toml").read_text("utf-8")) for tag in tags}
 
 
-def _flat(text: bytes) -> dict[str, str]:
-    return {
-        f"{section}.{name}": words
-        for section, names in tomllib.loads(text.decode()).items()
-        for name, words in names.items()
-    }
+def _words(tag: str, text: str) -> Words:
+    texts, ones = {}, {}
+    for section, names in tomllib.loads(text).items():
+        for name, said in names.items():
+            key = f"{section}.{name}"
+            if isinstance(said, str):
+                texts[key] = said
+            else:
+                texts[key], ones[key] = said["other"], said["one"]
+    return Words(tag, texts, ones)
 
 
 def chosen(asked: str, kept: str, accepted: str) -> Words:

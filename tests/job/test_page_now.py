@@ -91,7 +91,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.get_by_role("link", name="Begin a run here").click()
         window.locator("#form-start button").click()
         said(window, "has begun")
-        window.get_by_role("link", name="Line clearance before").click()
+        window.get_by_role("link", name="Sign the line clearance").click()
         window.locator("#form-clearance button").click()
         window.locator("#form-clearance [role=alert]").get_by_text(
             "clearance_incomplete"
@@ -115,7 +115,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#make_set-kind_foreign").check()
         window.locator("#make_set-each").fill("1")
         window.locator("#form-make_set button").click()
-        said(window, "Challenge set 1 is made: 1 labels")
+        said(window, "Challenge set 1 is made. Labels in it: 1")
         with window.expect_download() as fetched:
             window.get_by_role("link", name="Fetch the print data").click()
         made = sk.challenge.show(bench.record, "LOT24A", 1)
@@ -257,7 +257,7 @@ def test_two_browsers_on_one_lot(line: Station, browser: Any) -> None:
         lena.locator("#accept-second_secret").fill(OWN)
         lena.locator("#form-accept button").click()
         said(lena, "Label 10 of lot LOT24A is accepted")
-        carla.locator("#news li", has_text="Label accepted").get_by_text(CARLA).wait_for()
+        carla.locator("#news li", has_text="label accepted").get_by_text(CARLA).wait_for()
         assert figure(carla, "Doubtful") == "1"
         late.locator("#accept-second_secret").fill(OWN)
         late.locator("#form-accept button").click()

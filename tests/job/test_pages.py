@@ -117,7 +117,7 @@ def test_find_says_what_a_code_is_and_all_that_happened_to_it(
     [own] = told["lives"]
     shown = sk.label.show(record, GTIN, serial=rows[2]["seen"].split("{GS}")[0][-12:])
     assert own["label"] == json.loads(json.dumps(shown))
-    assert "Wohlgeformt" in found(code, lang="de")
+    assert "Richtig aufgebaut" in found(code, lang="de")
 
 
 def test_a_form_does_one_step_once_and_says_what_is_wrong_beside_its_field(

@@ -73,7 +73,7 @@ def test_a_failure_is_seen_and_tried_again(
         assert "Not checked" in row.inner_text()
         row.get_by_role("link").first.click()
         press("Check the accounts")
-        said(f"Printed = accepted = recorded = exported: {LABELS} numbers")
+        said(f"Printed = accepted = recorded = exported. Numbers: {LABELS}")
         window.goto(f"{address}/hand-off")
         press("Send to west now")
         said("What hinders the rest stands below")

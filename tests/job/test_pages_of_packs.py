@@ -64,7 +64,7 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
         window.goto(f"{address}{LOT}/packs")
         window.locator("#number_packs-count").fill("1")
         window.locator("#form-number_packs button").click()
-        said("1 packs have their keys")
+        said("1 pack has its key")
         [numbered] = sk.pack.list(record, "PACKED")["packs"]
         window.get_by_role("link", name="Pack by scans").click()
         window.get_by_role("link", name="case · 4").click()
@@ -81,7 +81,7 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
         assert "4 of 4" in page and "FULL" in page.upper()
         assert sk.pack.list(record, "PACKED", state="part")["packs"] == []
         scan(f"(00){numbered['key']}")
-        said(f"case {numbered['key']} holds 4")
+        said(f"Pack {numbered['key']} holds 4")
         assert "0 of 4" in window.locator(".key-fact").inner_text()
         scan(codes[4])
         do("build_pack")
@@ -93,13 +93,13 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
 
         window.goto(f"{address}{LOT}/packs")
         do("build_in_order", count="1")
-        said("1 packs are filled; 3 units of the lot are loose")
+        said("1 pack is filled; loose units of the lot: 3")
         looked_at(window, f"{address}{LOT}/packs", f"{address}/packs/{numbered['key']}")
         do("check_pack", children="\n".join(codes[:3]))
         said("NOT COMPLETE. Missing: 1")
         assert window.locator(".said.danger[role=status]").count()
         do("check_pack", children="\n".join(codes[:4]))
-        said("Complete: all 4 were scanned")
+        said("Complete: 4 scanned, none missing")
         do("remove_from", children=codes[9], reason="torn")
         window.locator("#form-remove_from [role=alert]").get_by_text("not_in_pack").wait_for()
         do("replace_in", bad=codes[3], good=codes[10], reason="torn")

@@ -137,7 +137,7 @@ def hold_and_lift(window: Any, address: str) -> None:
     with a reason and a signature."""
     there = f"{address}{LOT}"
     window.goto(f"{there}/unaccounted")
-    assert "1 numbers are not accounted for" in window.locator("main").inner_text()
+    assert "1 number is not accounted for" in window.locator("main").inner_text()
     assert window.locator("tbody tr").count() == 1
     assert "Printed, not seen" in window.locator("tbody").inner_text()
     window.get_by_role("button", name="Work it out").click()
@@ -157,7 +157,7 @@ def hold_and_lift(window: Any, address: str) -> None:
     window.locator("#lift_hold-reason").fill("found in the bin")
     window.locator("#lift_hold-secret").fill(OWN)
     window.get_by_role("button", name="Lift a hold").click()
-    window.locator(".said").get_by_text("Hold 1 is lifted; 0 stay").wait_for()
+    window.locator(".said").get_by_text("Hold 1 is lifted; other open holds").wait_for()
     window.goto(f"{there}/review?kind=hold+lifted")
     assert "your own" in window.locator("tbody").first.inner_text()
 
@@ -211,7 +211,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         for box in window.locator("tbody input").all():
             box.check()
         window.get_by_role("button", name="Look at the chosen ones").click()
-        assert "2 groups, 2 labels" in window.locator("#signing").inner_text()
+        assert "Groups: 2, labels: 2" in window.locator("#signing").inner_text()
         assert "Meaning of your signature: reviewed" in window.locator("#signing").inner_text()
         first = window.locator(".opened").first
         assert "LOT24B" in first.inner_text() and "results1.csv" in first.inner_text()
@@ -252,7 +252,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert not window.locator("#form-sign").count() and judged(window) == []
         assert len(reviewed(station)) == 2
         window.get_by_role("link", name="To the list").click()
-        assert "Voided: damaged" in window.locator("tbody").first.inner_text()
+        assert "Voided: Damaged" in window.locator("tbody").first.inner_text()
         read_journal(window, address)
         check_and_report(window, address)
         hold_and_lift(window, address)

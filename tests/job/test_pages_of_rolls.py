@@ -50,7 +50,7 @@ def test_a_roll_from_its_name_to_its_release(bench: Bench, window: Any) -> None:
         do("add_roll", rows="1-99")
         window.locator("#form-add_roll [role=alert]").wait_for()
         do("add_roll", rows="")
-        said("Roll 1 is named")
+        said("Roll 1 is added")
         looked_at(window, f"{address}{LOT}/rolls", f"{address}{LOT}/rolls/1")
         do("mark", what="splice", row="2", reason="the web tore")
         said("It is noted")
@@ -69,7 +69,7 @@ def test_a_roll_from_its_name_to_its_release(bench: Bench, window: Any) -> None:
         lane = [row for row in rows if row["lane"] == rows[9]["lane"]]
         beside = lane[lane.index(rows[9]) + 1]
         do("removed", positions="10", scan=beside["seen"])
-        said(f"Taken off: position 10, beside position {beside['position']}")
+        said(f"Taken off the roll: 10. Neighbour scanned: {beside['position']}")
         do("count_roll", labels="22")
         said("Counted 22, expected 23")
         do("count_roll", labels="23")
