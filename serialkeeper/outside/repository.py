@@ -71,7 +71,7 @@ class Repository:
         self.url = httpx.URL(url)
         path = self.url.path.removesuffix("/")
         self.events = self.url.copy_with(path=path.rpartition("/")[0] + "/events")
-        self.token = secrets.named(token, name) if token else ""
+        self.token = secrets.named(token, name, self.url.host) if token else ""
         self.stopping, self.ends = stopping, 0.0
         headers = {"Accept-Encoding": "identity", "User-Agent": "serialkeeper"}
         if self.token:

@@ -37,13 +37,15 @@ def password(variable: str, prompt: str) -> str:
     return asked(prompt) if at_terminal() else ""
 
 
-def named(name: str, destination: str) -> str:
+def named(name: str, destination: str, host: str) -> str:
     """A secret that the record knows by name: from SERIALKEEPER_SECRET_NAME, or from the file that
-    SERIALKEEPER_SECRET_NAME_FILE names.
+    SERIALKEEPER_SECRET_NAME_FILE names; for SERIALKEEPER_SECRET_NAME_HOST alone, if that is there.
 
     Refuses `secret_missing`, `file_missing`, `secret_exposed`, `usage`.
     """
     variable = f"{PREFIX}{name}"
+    if host_of(name) and host_of(name) != host.lower():
+        check_host(name, destination, host)
     text = password(variable, "") if given(variable) else ""
     if text and text.isascii() and text.isprintable() and " " not in text:
         return text
@@ -54,6 +56,25 @@ def named(name: str, destination: str) -> str:
         expected=f"{variable}, or {variable}_FILE with the name of a 0600 file",
         came="neither" if not text else "spaces or other signs in it",
         remedy="Give it to the account that sends; the record keeps its name only.",
+    )
+
+
+def host_of(name: str) -> str:
+    """The only host that a secret may be sent to; empty where its owner named none."""
+    return os.environ.get(f"{PREFIX}{name}_HOST", "").lower()
+
+
+def check_host(name: str, destination: str, host: str) -> None:
+    """Refuses `secret_missing` unless the secret's owner named that host for it."""
+    if host_of(name) == host.lower():
+        return
+    raise Refused(
+        "secret_missing",
+        "The secret is not for that host.",
+        where=f"destination {destination}",
+        expected=f"{PREFIX}{name}_HOST={host} in the environment of the process that sends",
+        came=host_of(name) or "no such variable",
+        remedy="Whoever keeps the secret names the host that it may be sent to.",
     )
 
 

@@ -146,7 +146,8 @@ def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) 
             "evidence_needed",
             "The fresh scan is not the planned code.",
             where=where,
-            expected=gs1.to_file(given.planned),
+            expected="the code planned for this label, sign by sign; it is not told here, so that "
+            "nobody types it instead of scanning",
             came=gs1.to_file(scan),
             remedy="Scan the label itself, with a reader that sends the symbology identifier and "
             "GS as the byte 29; if the label really shows this, void it.",

@@ -45,6 +45,7 @@ def describe(view: View, lot: Lot, *, count: bool = True) -> dict[str, Any]:
     return {
         "lot": lot.number,
         "gtin": lot.gtin,
+        "product": view.product_of(lot).name,
         "expiry": lot.expiry,
         "state": lot.state,
         "target": lot.target,

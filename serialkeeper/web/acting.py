@@ -33,6 +33,14 @@ MOST_FIELDS, MOST_FILES = 1000, 20
 LONGEST_FIELD = 1024 * 1024
 """Characters of a field."""
 
+FIELDS_BESIDE_FILES, LONGEST_BESIDE_FILES = 50, 64 * 1024
+"""The same of a form with files, whose body may be so large that nobody bounds the fields' sum."""
+
+LARGEST_ENTRANCE = 64 * 1024
+"""Bytes of a form that somebody sends who has not said who they are."""
+
+_TYPED, _WITH_FILES = "application/x-www-form-urlencoded", "multipart/form-data"
+
 FIELDS_OF_WORDS = {
     "sign_in_refused": "secret",
     "password_needed": "secret",
@@ -97,6 +105,11 @@ class Form:
         """The file that was sent, in a folder. Refuses `file_missing`."""
         sent = self.files.get(name)
         named = Path((sent and sent.filename) or "").name.lstrip(".")
+        named = (
+            "".join(sign for sign in named if sign.isprintable())
+            .encode()[-120:]
+            .decode("utf-8", "ignore")
+        )
         if sent is None or not named:
             raise Refused(
                 "file_missing",
@@ -105,7 +118,7 @@ class Form:
                 expected="a file",
                 remedy="Choose one.",
             )
-        path = folder / named[-120:]
+        path = folder / named
         with path.open("xb") as file:
             while piece := sent.file.read(1024 * 1024):
                 file.write(piece)
@@ -139,37 +152,45 @@ def wrong(name: str, message: str, *, expected: str, came: str) -> Refused:
     return Refused("bad_value", message, where=name, expected=expected, came=came, remedy=remedy)
 
 
-async def read_form(request: Request) -> Form:
+async def read_entrance(request: Request) -> Form:
+    """The form of somebody who has not said who they are: small, and without files. Refuses as
+    other forms do, and `too_large`."""
+    request.state.body.most = LARGEST_ENTRANCE
+    return await _read(request, (_TYPED,))
+
+
+async def _read(request: Request, kinds: tuple[str, ...]) -> Form:
     """The form that was sent. Refuses `usage` for anything else."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind not in ("application/x-www-form-urlencoded", "multipart/form-data"):
+    if kind not in kinds:
         raise WrongUsage(
             "usage",
             "That is not what a form of a page sends.",
             where="the header Content-Type",
-            expected="application/x-www-form-urlencoded",
+            expected=_TYPED,
             came=kind or "none",
             remedy="Programs use the routes of /openapi.json.",
         )
-    if kind == "multipart/form-data":
+    fields, longest = MOST_FIELDS, LONGEST_FIELD
+    if kind == _WITH_FILES:
         request.state.body.most = LARGEST_FILE
-    sent = await request.form(
-        max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=LONGEST_FIELD
-    )
-    texts: dict[str, str] = {}
+        fields, longest = FIELDS_BESIDE_FILES, LONGEST_BESIDE_FILES
+    sent = await request.form(max_files=MOST_FILES, max_fields=fields, max_part_size=longest)
+    typed: dict[str, list[str]] = {}
     files: dict[str, UploadFile] = {}
     for name, value in sent.multi_items():
         if isinstance(value, UploadFile):
             files[name] = value
-        else:  # of a field that is there several times, all lines
-            typed = value if name in SECRETS else value.strip()
-            texts[name] = "\n".join(filter(None, (texts.get(name, ""), typed)))
+        else:
+            typed.setdefault(name, []).append(value if name in SECRETS else value.strip())
+    # of a field that is there several times, all lines
+    texts = {name: "\n".join(filter(None, lines)) for name, lines in typed.items()}
     return Form(texts, files)
 
 
 async def _sent(request: Request, record: InHand) -> Form:
     del record  # asked for first, so that nothing is read for somebody who may not come in
-    return await read_form(request)
+    return await _read(request, (_TYPED, _WITH_FILES))
 
 
 Sent = Annotated[Form, Depends(_sent)]
@@ -206,7 +227,7 @@ def act(
             served: Served = request.app.state.served
             visit = served.visitors.visit(request)
             try:
-                with served.visitors.sent(visit, form.text("key")) as sent:
+                with served.visitors.sent(visit, form.text("key"), request.url.path) as sent:
                     if not sent.to:
                         done = function(record=in_hands(record, form), form=form, **named)
                         if isinstance(done, Response):

@@ -17,6 +17,7 @@ from serialkeeper.web.asking import InHand, Lot, Opened
 router = APIRouter(include_in_schema=False)
 
 OF_LOT, OF_SUM = looking.LOT_PAGE, "balance.html"
+OF_COUNTS = {"count_invalid": "value"}
 
 
 @act(router, "/lots/{gtin}/{lot}/approve", "lot approve", of=OF_LOT)
@@ -70,12 +71,20 @@ def balance(record: Opened, name: Lot) -> Any:
     return reconciliation.look(record, name)
 
 
-@act(router, "/lots/{gtin}/{lot}/count", "lot count", of=OF_SUM, beside={"count_invalid": "value"})
+@act(router, "/lots/{gtin}/{lot}/count", "lot count", of=OF_SUM, beside=OF_COUNTS)
 def count(record: InHand, form: Sent, name: Lot) -> Done:
-    """Enter what was counted; where a witness is needed, the second person is it."""
+    """Enter what was counted."""
     term, value = form.needed("term"), form.whole("value", signed=True)
-    witness = form.text("second") if term in WITNESSED else ""
-    made = nouns.lot.count(record, name, term, value, witness=witness, reason=form.text("reason"))
+    made = nouns.lot.count(record, name, term, value, reason=form.text("reason"))
+    return Done("told.counted", {"value": made["value"], "total": made["total"]})
+
+
+@act(router, "/lots/{gtin}/{lot}/destroyed", "lot count", of=OF_SUM, beside=OF_COUNTS)
+def destroyed(record: InHand, form: Sent, name: Lot) -> Done:
+    """Enter how many labels were destroyed; the second person is the witness, and both sign."""
+    value, (term,) = form.whole("value", signed=True), WITNESSED
+    told = {"witness": form.text("second"), "reason": form.text("reason")}
+    made = nouns.lot.count(record, name, term, value, **told)
     return Done("told.counted", {"value": made["value"], "total": made["total"]})
 
 
@@ -84,7 +93,9 @@ def reconcile(record: InHand, form: Sent, name: Lot) -> Done:
     """Hold both ledgers against each other; a lot whose ledgers agree is reconciled."""
     del form
     made = nouns.lot.reconcile(record, name)
-    return Done("told.balanced" if made["balanced"] else "told.unbalanced")
+    if made["balanced"]:
+        return Done("told.balanced")
+    return Done("told.unbalanced", kind="abnormal")
 
 
 @act(router, "/lots/{gtin}/{lot}/close", "lot close", of=OF_SUM)

@@ -15,7 +15,7 @@ from serialkeeper import nouns
 from serialkeeper.errors import Refused, SerialKeeperError
 from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
-from serialkeeper.web.acting import Form, read_form, wrong
+from serialkeeper.web.acting import Form, read_entrance, wrong
 from serialkeeper.web.asking import Served
 from serialkeeper.web.pages import PAGE_PARAMETERS, PLACES, Tried, is_here, render, static
 from serialkeeper.web.problems import status_of
@@ -32,7 +32,7 @@ OWN = ("password", "pin")
 """Forms in which somebody changes what signs them in."""
 
 Back = Annotated[str, Query(max_length=2000)]
-Sent = Annotated[Form, Depends(read_form)]
+Sent = Annotated[Form, Depends(read_entrance)]
 
 
 @router.get("/")
@@ -89,7 +89,7 @@ def sign_out(request: Request, form: Sent) -> Response:
     visit = served.visitors.visit(request)
     answer = RedirectResponse("/sign-in", 303)
     if visit.session and not served.record.practice:
-        with served.visitors.sent(visit, form.text("key")):
+        with served.visitors.sent(visit, form.text("key"), "/sign-out"):
             there = replace(served.record, station=visit.session.station)
             try:
                 nouns.person.leave(there, visit.session.id, visit.session.key)
@@ -164,7 +164,7 @@ def _once(
     served: Served = request.app.state.served
     visit = served.visitors.visit(request)
     try:
-        with served.visitors.sent(visit, form.text("key")) as sent:
+        with served.visitors.sent(visit, form.text("key"), name) as sent:
             if sent.to:
                 return RedirectResponse(sent.to, 303)
             answer = do(served)

@@ -193,9 +193,12 @@ def refuse_caller(scope: Scope, hosts: frozenset[str]) -> Refused | None:
             remedy="Use one of these names, or name another one at its start: serve --name NAME.",
         )
     origin = headers.get(b"origin")
-    foreign = origin is not None and urlsplit(origin).netloc.lower() != host.lower()
-    foreign = foreign or headers.get(b"sec-fetch-site") in ("cross-site", "same-site")
-    if foreign and scope["method"] not in _LOOKING:
+    foreign = origin is not None and _place(origin) != host.lower()
+    fetched = headers.get(b"sec-fetch-site") in ("cross-site", "same-site")
+    led_here = headers.get(b"sec-fetch-mode") in (None, "navigate")
+    if scope["method"] in _LOOKING:  # a link may lead here; nothing is begun from another page
+        foreign = fetched and not led_here
+    if foreign or (fetched and scope["method"] not in _LOOKING):
         return Refused(
             "origin_foreign",
             "A page of another site asks for this.",
@@ -205,6 +208,13 @@ def refuse_caller(scope: Scope, hosts: frozenset[str]) -> Refused | None:
             remedy="A program sends neither of these headers.",
         )
     return None
+
+
+def _place(origin: str) -> str:
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return ""
 
 
 def _name(host: str) -> str:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated, Any
+from urllib.parse import urlsplit
 
 from fastapi import APIRouter
 from fastapi import Path as InPath
 from starlette.responses import Response
 
 from serialkeeper import nouns
+from serialkeeper.outside import secrets
+from serialkeeper.rules import destinations
 from serialkeeper.rules.destinations import BEHAVIOURS, MOST_BYTES, MOST_EVENTS, Reach
 from serialkeeper.rules.documents import STUCK
 from serialkeeper.rules.event_forms import FORMS
@@ -184,12 +187,15 @@ def _sent(made: dict[str, Any] | None) -> Done:
 )
 def set_destination(record: InHand, form: Sent) -> Done:
     """Add a destination, or change one."""
-    folder = form.text("folder")
+    folder, capture, token = (form.text(one) for one in ("folder", "capture", "token"))
+    if capture and token:  # it is the server's secret, not that of whoever names it here
+        host = destinations.check_url(capture, "json").partition("://")[2]
+        secrets.check_host(token, form.needed("name"), urlsplit(f"//{host}").hostname or "")
     made = nouns.events.destination(
         record,
         form.needed("name"),
         folder=Path(folder) if folder else None,
-        capture=form.text("capture"),
+        capture=capture,
         form=form.text("form") or "json",
         links=form.ticked("links"),
         sender=form.text("sender"),

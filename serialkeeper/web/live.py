@@ -83,6 +83,11 @@ class Watcher:
         self.news.set()
 
     @property
+    def whose(self) -> object:
+        """Whose pages are counted together: a session's, or in a practice record a browser's."""
+        return self.session.id if self.session else self.browser
+
+    @property
     def asked(self) -> Asked:
         """What the step is asked for it."""
         station = self.sight.station or self.record.station
@@ -101,12 +106,12 @@ class Live:
 
     def join(self, watcher: Watcher) -> None:
         """One more page. Refuses `too_many_open`."""
-        mine = sum(one.browser == watcher.browser for one in self._watchers)
+        mine = sum(one.whose == watcher.whose for one in self._watchers)
         if self._closing or len(self._watchers) >= MOST_OPEN or mine >= MOST_OF_ONE:
             raise Unavailable(
                 "too_many_open",
                 "Too many pages follow the record at the same time.",
-                expected=f"{MOST_OPEN} pages, {MOST_OF_ONE} of one browser",
+                expected=f"{MOST_OPEN} pages, {MOST_OF_ONE} of one session or browser",
                 came="one more",
                 remedy="Close some; until then this page shows what is new when it is loaded.",
             )

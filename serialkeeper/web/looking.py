@@ -24,7 +24,7 @@ router = APIRouter()
 _verifying = Lock()
 
 HOLDS_PAGE = "holds.html"
-LOT_PAGE, PRODUCTS_PAGE = "lot.html", "products.html"
+LOT_PAGE, PRODUCTS_PAGE, PRODUCT_PAGE = "lot.html", "products.html", "product.html"
 """The page of one lot, on which its forms stand."""
 
 PEOPLE_PAGES = ("people.html", "people_rules.html", "people_alarms.html", "tokens.html")
@@ -111,7 +111,7 @@ def products(record: Opened) -> Any:
     return nouns.product.list(record)
 
 
-@look("/products/{gtin}", "product show", page="product.html")
+@look("/products/{gtin}", "product show", page=PRODUCT_PAGE)
 def product(record: Opened, gtin: Gtin) -> Any:
     """One trade item, how its labels look, and its packs."""
     return nouns.product.show(record, gtin)

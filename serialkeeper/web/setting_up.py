@@ -7,11 +7,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 
 from serialkeeper import nouns
+from serialkeeper.rules import levels
 from serialkeeper.rules.gs1 import DEFAULT_ORDER
 from serialkeeper.steps import numbering
 from serialkeeper.web import looking  # its pages are there before their forms
-from serialkeeper.web.acting import Done, Sent, act
-from serialkeeper.web.answers import shows
+from serialkeeper.web.acting import Done, Sent, act, wrong
+from serialkeeper.web.answers import private_folder, shows, unplaced
 from serialkeeper.web.asking import Gtin, InHand, Opened
 from serialkeeper.web.pages import PAGE_PARAMETERS, lot_path
 
@@ -39,6 +40,30 @@ def add_product(record: InHand, form: Sent) -> Done:
         minimum_grade=form.text("minimum_grade") or "1.5",
     )
     return Done("told.product", {"name": made["name"]}, f"/products/{made['gtin']}")
+
+
+@act(router, "/products/{gtin}/packs", "product packs", of=looking.PRODUCT_PAGE)
+def set_packs(record: InHand, form: Sent, gtin: Gtin) -> Done:
+    """Set what holds how many, from a file or, where each level has an SSCC, from numbers."""
+    with private_folder() as folder, unplaced(folder):
+        if "file" in form.files and form.files["file"].filename:
+            path = form.saved("file", folder)
+        else:
+            path = folder / "packs.toml"
+            held = {name: form.whole(name) for name in levels.NAMES if form.text(name)}
+            if not held:
+                raise wrong("case", "Nothing was said.", expected="a number", came="none")
+            path.write_text("".join(f"[{name}]\nholds = {n}\n" for name, n in held.items()))
+        made = nouns.product.packs(record, gtin, path)
+    return Done("told.levels", {"name": made["name"]})
+
+
+@act(router, "/products/{gtin}/layout", "product layout", of=looking.PRODUCT_PAGE)
+def set_layout(record: InHand, form: Sent, gtin: Gtin) -> Done:
+    """Set how labels look, from a file."""
+    with private_folder() as folder, unplaced(folder):
+        made = nouns.product.layout(record, gtin, form.saved("file", folder))
+    return Done("told.layout", {"name": made["name"]})
 
 
 @shows(router, "/lots/open", OPEN_PAGE)

@@ -14,6 +14,7 @@ from collections import OrderedDict, deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 from urllib.parse import quote, unquote
 
@@ -32,6 +33,9 @@ TRIES, TRIES_SECONDS = 10, 300
 
 MOST_KEPT = 10_000
 """Forms, messages and addresses that are remembered; the oldest are forgotten first."""
+
+MOST_SENT = 100_000
+"""Sent forms that are remembered, of those whose keys could still be taken."""
 
 YEAR = 366 * 24 * 3600
 
@@ -74,8 +78,22 @@ class _Sent:
     """A form that was sent: where its answer led, empty until it was done."""
 
     began: float
+    path: str
     lock: Any = field(default_factory=threading.Lock)
+    queue: Any = field(default_factory=threading.Lock)
     to: str = ""
+
+    def wait(self) -> bool:
+        """Get hold of it. While it is being done one more may wait for it, for a while; the rest
+        would only keep others from being served."""
+        if self.lock.acquire(blocking=False):
+            return True
+        if not self.queue.acquire(blocking=False):
+            return False
+        try:
+            return bool(self.lock.acquire(timeout=WAIT_SECONDS))
+        finally:
+            self.queue.release()
 
 
 class Visitors:
@@ -94,6 +112,7 @@ class Visitors:
         self._secret = chance(32)
         self._lock = threading.Lock()
         self._sent: OrderedDict[str, _Sent] = OrderedDict()
+        self._sent_outside: OrderedDict[str, _Sent] = OrderedDict()
         self._told: OrderedDict[str, list[tuple[str, str, dict[str, Any]]]] = OrderedDict()
         self._wrong: OrderedDict[str, deque[float]] = OrderedDict()
         self._badges: OrderedDict[int, str] = OrderedDict()
@@ -162,18 +181,22 @@ class Visitors:
         return hmac.new(self._secret, told, hashlib.sha256).hexdigest()
 
     @contextmanager
-    def sent(self, visit: Visit, key: str) -> Iterator[_Sent]:
-        """A form that was sent with that key. Who sends it again at the same moment waits; `to`
-        then says where the first one's answer led.
+    def sent(self, visit: Visit, key: str, path: str) -> Iterator[_Sent]:
+        """A form that was sent there with that key. Who sends it again at the same moment waits;
+        `to` then says where the first one's answer led.
 
-        Refuses `form_over` for a key of another browser, another session, another server or
-        another day; `record_busy`.
+        Refuses `form_over` for a key of another browser, another session, another server, another
+        day or another form; `record_busy`.
         """
         self._check_key(visit, key)
         with self._lock:
-            sent = self._sent.setdefault(key, _Sent(clock.seconds()))
-            _forget(self._sent)
-        if not sent.lock.acquire(timeout=WAIT_SECONDS):
+            # whoever has not signed in cannot make those forgotten that others have sent
+            kept = self._sent if visit.session else self._sent_outside
+            sent = kept.setdefault(key, _Sent(clock.seconds(), path))
+            _forget_sent(kept)
+        if sent.path != path:
+            raise _over()
+        if not sent.wait():
             raise Unavailable(
                 "record_busy",
                 "The same form was sent before, and is still being done.",
@@ -190,12 +213,7 @@ class Visitors:
         fits = hmac.compare_digest(self._signed(visit, before).encode(), signature.encode())
         if fits and clock.seconds() - int(moment) < FORM_SECONDS:
             return
-        raise Refused(
-            "form_over",
-            "The form lay open for too long, or was not one of yours; nothing was done.",
-            expected="a form that was opened in this session",
-            remedy="What you typed stands here again: look it through, and send it once more.",
-        )
+        raise _over()
 
     # -- messages --------------------------------------------------------------------------------
 
@@ -247,6 +265,25 @@ class Visitors:
         """A session is over."""
         with self._lock:
             self._badges.pop(session, None)
+
+
+def _over() -> Refused:
+    return Refused(
+        "form_over",
+        "The form lay open for too long, or was not one of yours; nothing was done.",
+        expected="a form that was opened in this session",
+        remedy="What you typed stands here again: look it through, and send it once more.",
+    )
+
+
+def _forget_sent(kept: OrderedDict[str, _Sent]) -> None:
+    """Forget forms whose keys are too old to be taken; beyond a bound the oldest, but never one
+    that is being done."""
+    now = clock.seconds()
+    for key, one in list(islice(kept.items(), 2)):
+        old = now - one.began > FORM_SECONDS or len(kept) > MOST_SENT
+        if old and not one.lock.locked():
+            del kept[key]
 
 
 def _forget(kept: OrderedDict[Any, Any]) -> None:

@@ -44,6 +44,7 @@ def test_a_failure_is_seen_and_tried_again(
     receiver, record = Receiver(kind="answers"), bench.record
     receiver.token = "".join(("another", "one"))
     monkeypatch.setenv("SERIALKEEPER_SECRET_WEST", "wrong-token-7Q2M")
+    monkeypatch.setenv("SERIALKEEPER_SECRET_WEST_HOST", "127.0.0.1")
     lot(bench, "LOT24B", closed=False)
 
     def said(text: str) -> None:
@@ -60,6 +61,9 @@ def test_a_failure_is_seen_and_tried_again(
         window.get_by_label("Events of a document").fill("3")
         press("Add a destination")
         window.locator("#set_destination-capture-refused").wait_for()
+        window.get_by_label("Capture interface").fill("https://elsewhere.example/capture")
+        press("Add a destination")
+        window.locator("#form-set_destination").get_by_text("not for that host").wait_for()
         window.get_by_label("Capture interface").fill(url)
         press("Add a destination")
         said("Destination west is as it stands here now")

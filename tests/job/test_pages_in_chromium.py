@@ -146,7 +146,12 @@ def test_a_lot_from_its_product_to_its_closing_by_forms(bench: Bench, window: An
         assert judged(window) == []
         fill("add_product", **{**new, "gtin": "09521234543220"})
         said("Drops is in the record")
-        looked_at(window, window.url, f"{address}/products", f"{address}/lots/open")
+        product = window.url
+        looked_at(window, product, f"{address}/products", f"{address}/lots/open")
+        window.goto(product)
+        fill("set_packs", case="4", pallet="2")
+        said("The packs of Drops are set")
+        window.goto(f"{address}/lots/open")
         window.locator("#open_lot-gtin").select_option("09521234543220")
         window.locator("#open_lot-target").fill("8")
         advice = window.locator("[data-follows]")
@@ -235,5 +240,20 @@ def test_a_badge_is_scanned_and_two_people_sign(station: Station, window: Any) -
         window.get_by_label("password, or badge").fill(OWN)
         window.get_by_role("button", name="Approve").click()
         window.locator(".said").get_by_text("is approved").wait_for()
+        with station.of(LENA, OWN) as lead:
+            sk.serials.allocate(lead, "LOT24A", 20)
+            sk.print.write(lead, "LOT24A", lanes=4, out=station.folder / "job.csv")
+        window.goto(f"{address}{LOT}/balance")
+        window.locator("#count-value").fill("3")  # a counter needs nobody else
+        window.locator("#form-count button").click()
+        window.locator(".said").get_by_text("3 labels are counted").wait_for()
+        window.locator("#destroyed-value").fill("1")
+        window.locator("#destroyed-secret").fill(PIN)
+        window.locator("#destroyed-second").fill(CARLA)
+        window.locator("#destroyed-second_secret").fill(OWN)
+        window.locator("#form-destroyed button").click()
+        window.locator(".said").get_by_text("1 labels are counted").or_(
+            window.locator(".said").get_by_text("1 label is counted")
+        ).wait_for()
         window.get_by_role("button", name="Sign out").click()
         window.wait_for_url("**/sign-in")

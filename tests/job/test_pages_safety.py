@@ -198,6 +198,15 @@ def test_a_form_is_ours_fresh_and_sent_once(
     assert "7 numbers are allocated" in first.text
     assert "7 numbers are allocated" not in second.text, "it is told once"
     assert client.get(act).url.path == LOT, "who looks where a form is sent is led to its page"
+    page = browser.send(f"{LOT}/hold", key=good, reason="a dent")
+    assert page.status_code == 409, "the key was that of another form"
+    for headers in ({"Origin": "http://["}, {"Origin": "http://localhost:847x"}):
+        assert browser.send(act, key=good, count="7", headers=headers).status_code == 403
+    led = {"Sec-Fetch-Site": "cross-site"}
+    assert client.get(LOT, headers={**led, "Sec-Fetch-Mode": "navigate"}).status_code == 200
+    assert client.get(LOT, headers={**led, "Sec-Fetch-Mode": "no-cors"}).status_code == 403
+    page = client.get("//evil.example/x")
+    assert page.status_code == 404 and "//evil.example" not in page.text
     browser.get(LOT)
     late = clock.seconds() + visits.FORM_SECONDS
     monkeypatch.setattr(clock, "seconds", lambda: late)
@@ -252,6 +261,37 @@ def test_a_person_comes_in_by_badge_or_name_and_goes(station: Station) -> None:
         cookie = page.history[0].headers["set-cookie"]
         assert cookie.startswith("__Host-") and "Secure" in cookie and "Path=/" in cookie
         assert "Domain" not in cookie and "strict-transport-security" in page.headers
+
+
+def test_the_entrance_takes_little_and_forgets_nothing_of_others(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever has not said who they are sends no file and nothing large, and makes no form
+    forgotten that somebody else has sent."""
+    with asking(station.database.url, now=station.clock) as client:
+        browser = Browser(client)
+        browser.get("/sign-in")
+        key, own = browser.key(), {"Origin": "http://localhost:8470"}
+        files = {"file": ("a.csv", b"x" * 10_000)}
+        answer = client.post("/sign-in", data={"key": key}, files=files, headers=own)
+        assert answer.status_code == 400 and "usage" in answer.text
+        many = {"key": key, "name": ["n" * 1_000] * 100}
+        assert client.post("/sign-in", data=many, headers=own).status_code == 413
+        browser.sign_in(name=LENA, password=OWN)
+        browser.get(LOT)
+        held = {"key": browser.key(), "reason": "a dent", "secret": OWN}
+        browser.send(f"{LOT}/hold", **held)
+        monkeypatch.setattr(visits, "MOST_SENT", 5)
+        with asking(station.database.url, now=station.clock) as other:
+            stranger = Browser(other)
+            for _ in range(12):
+                stranger.get("/sign-in")
+                stranger.send("/sign-in")
+        for name in ("", "0"):
+            browser.get("/sign-in" + name)
+        browser.send(f"{LOT}/hold", **held)
+        with station.of(LENA, OWN) as lead:
+            assert len(sk.hold.list(lead, "LOT24A")) == 1
 
 
 def test_a_session_is_over_when_it_was_idle_and_looking_on_is_no_use(station: Station) -> None:
