@@ -27,7 +27,11 @@ FEWEST_ACROSS = 6
 PROBES = 4
 """Labels of a field that are looked up, evenly spread from its first row to its last."""
 
-NOT_READ = (State.ALLOCATED.value, State.ISSUED.value)
+NOT_READ = (
+    *(State.ALLOCATED.value, State.ISSUED.value),
+    *(State.VOIDED.value, State.DECOMMISSIONED.value),
+)
+"""States that are not drawn as read: what left the record may never have been seen."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@ written, and nothing walks over a lot's labels, however many there are."""
 
 from __future__ import annotations
 
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
@@ -13,9 +13,9 @@ import numpy as np
 
 from serialkeeper.rules import findings, overview, runs
 from serialkeeper.rules.chain import Entry, LotKey
-from serialkeeper.rules.doubts import Told, doubt_at, sign_of
+from serialkeeper.rules.doubts import SIGNS, Told, doubt_at, sign_of
 from serialkeeper.rules.jobs import Shape, shape_of
-from serialkeeper.rules.moves import MOVES, OPEN_LOT, State
+from serialkeeper.rules.moves import DECOMMISSION_REASONS, MOVES, OPEN_LOT, VOIDED, State
 from serialkeeper.rules.overview import Doubtful
 from serialkeeper.rules.rolls import GOOD, SLIT
 from serialkeeper.rules.runs import Standing
@@ -38,6 +38,8 @@ _TAIL = 60
 """Last entries of a chain that are looked at."""
 
 _MOST_NEWS = 6
+_OUT = (State.VOIDED, State.DECOMMISSIONED)
+
 _QUIET = ("taken", "followed", "allocated")
 """Verbs that are no news: they come by themselves, many in a row."""
 
@@ -190,9 +192,14 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
 
     Returns:
         lot, gtin, product, expiry, state, target, entries; counts (planned, printed, good,
-        doubtful, open); rate (labels a minute or None); reading (the file that is being read);
+        doubtful, open, gone); rate (labels a minute or None); reading (the file being read);
         alarms (those that are open); challenges (sets that were made); holds; jobs; news (last
-        entries); web (job, rows, lanes, fields) of a printed lot, else None. And what is doubtful.
+        entries); web (job, rows, lanes, fields, signs, and leaving: how many labels of it that
+        left the record nobody has taken off) of a printed lot, else None. And what is doubtful on
+        the web, with those that have to come off it.
+
+        Every printed label is in one of good, doubtful, open (not seen yet) and gone (voided or
+        decommissioned); what waits for a person is doubtful, whatever its state.
     """
     key = key_of(lot)
     jobs = view.jobs(key)
@@ -201,6 +208,7 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
     states = view.count_states(key)
     told = watching.open_findings(view, key)
     doubtful = _doubtful(view, key, told, states)
+    waiting = Counter(State(state) for _, state in {(at, state) for at, _, state in told})
     rate = watching.rate_of(view, key, newest)
     web, on_web = _web(view, key, job, doubtful) if job else (None, [])
     told_of = {
@@ -214,9 +222,8 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
         "counts": {
             "planned": sum(states.values()),
             "printed": sum(one.count for one in jobs),
-            "good": sum(states.get(one, 0) for one in GOOD),
+            **_shares(sum(one.count for one in jobs), states, waiting),
             "doubtful": len(doubtful),
-            "open": states.get(State.ISSUED, 0),
         },
         "rate": None if rate is None else round(rate),
         "reading": watching.reading_now(view, key),
@@ -228,6 +235,25 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
         "web": web,
     }
     return told_of, on_web
+
+
+def _shares(
+    printed: int, states: Mapping[State, int], waiting: Mapping[State, int]
+) -> dict[str, int]:
+    """Of the printed labels that are not doubtful: good, open, gone.
+
+    Args:
+        states: labels of the lot by state.
+        waiting: of these, the ones with an open finding.
+    """
+    good, still = sum(states.get(one, 0) for one in GOOD), states.get(State.ISSUED, 0)
+    rejected = states.get(State.REJECTED, 0) + states.get(State.PULLED, 0)
+    gone = printed - good - still - rejected  # what was voided before it was printed is in none
+    return {
+        "good": good - sum(waiting.get(one, 0) for one in GOOD),
+        "open": still - waiting.get(State.ISSUED, 0),
+        "gone": gone - sum(waiting.get(one, 0) for one in _OUT),
+    }
 
 
 def _doubtful(
@@ -264,12 +290,14 @@ def _web(
 ) -> tuple[dict[str, Any], list[Doubtful]]:
     """A print job's web at a glance, and the doubtful labels on it, row by row."""
     shape = shape_of(job.ranges, job.lanes, job.by)
-    places = np.array(list(doubtful), dtype=np.int64)
+    leaving = set(_leaving(view, key, shape))
+    signs = {one: sign_of(word) for one, word in doubtful.items()} | dict.fromkeys(leaving, "G")
+    places = np.array(list(signs), dtype=np.int64)
     replaced = [(one.bad, one.spare) for one in view.replacements(key)]
     cells = overview.cells_now(shape, places, replaced)
     on_web = [
-        Doubtful(position, row, lane, sign_of(doubtful[position]))
-        for position, (row, lane) in zip(doubtful, cells, strict=True)
+        Doubtful(position, row, lane, sign)
+        for (position, sign), (row, lane) in zip(signs.items(), cells, strict=True)
         if row
     ]
     on_web.sort(key=lambda one: (one.row, one.lane))
@@ -277,7 +305,37 @@ def _web(
     probes = [position for row in fields for one in row for position in one.probes]
     letters = watching.letters_at(view, key, probes)
     shown = overview.described(fields, letters, on_web)
-    return {"job": job.id, "rows": job.rows, "lanes": job.lanes, "fields": shown}, on_web
+    told = {
+        "fields": shown,
+        "signs": [letter for letter in SIGNS if any(one.sign == letter for one in on_web)],
+        "leaving": sum(one.position in leaving for one in on_web),
+    }
+    return {"job": job.id, "rows": job.rows, "lanes": job.lanes, **told}, on_web
+
+
+def _leaving(view: View, key: LotKey, shape: Shape) -> list[int]:
+    """Labels of a print job that were voided or decommissioned and may still be on its web. Not
+    those that left with their packs, and not numbers that were never printed."""
+    fates = {**VOIDED, **DECOMMISSION_REASONS}
+    away = ("never printed", "good")
+    ranges = [one for one in view.departures(key) if fates[one.reason].ledger not in away]
+    if not ranges:
+        return []
+    last: dict[int, tuple[int, bool]] = {}
+    off = [(one.position, one.seq, True) for one in view.removals(key)]
+    told = ("absent", "still_there", "there")
+    proofs = [one for one in view.proofs(key) if one.word in told]
+    off += [(one.position, one.seq, one.word == "absent") for one in proofs]
+    for position, seq, gone in off:
+        last[position] = max(last.get(position, (0, False)), (seq, gone))
+    there = np.concatenate([np.arange(one.first, one.last + 1) for one in ranges])
+    rows, _ = shape.cells(there)
+    spares = {one.spare for one in view.replacements(key)}
+    return [
+        position
+        for position, row in zip(there.tolist(), rows.tolist(), strict=True)
+        if (row or position in spares) and not last.get(position, (0, False))[1]
+    ]
 
 
 def _listed(view: View, key: LotKey, doubtful: Sequence[Doubtful]) -> list[dict[str, Any]]:

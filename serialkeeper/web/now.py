@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time, timedelta
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -114,7 +114,10 @@ def now(
         row=sight.row,
         memory=memory,
     )
-    return {**shown(told, sight, record.station), "do": sight.do, "faults": list(FAULTS)}
+    here = record.now().astimezone()
+    zone = f"{here:%Z} (UTC{here.isoformat()[-6:]})"
+    own = {"do": sight.do, "faults": list(FAULTS), "zone": zone}
+    return {**shown(told, sight, record.station), **own}
 
 
 for form_name in FORMS:
@@ -169,13 +172,21 @@ def stop(record: InHand, form: Sent, sight: Seen) -> Done:
     return _done(sight, "told.stopped", stops=made["stops"])
 
 
+def nearest(shown: time, now: datetime) -> datetime:
+    """The moment nearest to now at which a clock of its zone shows that time: a clock is minutes
+    wrong, not days, and may be past midnight already."""
+    days = (now.date() + timedelta(days=one) for one in (-1, 0, 1))
+    moments = (datetime.combine(day, shown.replace(tzinfo=now.tzinfo)) for day in days)
+    return min(moments, key=lambda one: abs(one - now))
+
+
 @act(router, "/now/clock", "run clock", of=PAGE)
 def clock(record: InHand, form: Sent, sight: Seen) -> Done:
     """Hold a clock against this station's."""
     try:
-        moment = datetime.fromisoformat(form.needed("shows"))
+        moment = nearest(time.fromisoformat(form.needed("shows")), record.now().astimezone())
     except ValueError:
-        expected = "a time such as 2026-06-01T09:30:00+02:00"
+        expected = "a time such as 09:30:00"
         raise wrong(
             "shows", "That is no time.", expected=expected, came=form.text("shows")
         ) from None
@@ -191,12 +202,13 @@ def end(record: InHand, form: Sent, sight: Seen) -> Done:
     return _done(sight, "told.run_ended", run=made["run"])
 
 
-@act(router, "/now/acknowledge", "alarm acknowledge", of=PAGE, beside={"alarm_unknown": "ids"})
+@act(router, "/now/acknowledge", "alarm acknowledge", of=PAGE)
 def acknowledge(record: InHand, form: Sent, sight: Seen) -> Done:
     """Say of open alarms what it was, and how the restart was checked."""
-    ids = form.needed("ids").split()
-    if not all(one.isascii() and one.isdecimal() and len(one) < 10 for one in ids):
-        raise wrong("ids", "That is no alarm.", expected="numbers", came=form.text("ids"))
+    ids = [one.removeprefix("alarm_") for one in form.texts if one.startswith("alarm_")]
+    if not all(one.isascii() and one.isdecimal() and len(one) < 10 for one in ids) or not ids:
+        came = ", ".join(ids) or "none"
+        raise wrong("alarm", "No alarm is ticked.", expected="at least one", came=came)
     made = nouns.alarm.acknowledge(
         record,
         form.needed("lot"),

@@ -45,7 +45,7 @@ PLACES = (
 
 
 ALERT = 'role="alert"'
-"""What stands in a page that tells a refusal."""
+"""What stands in a page that tells a refusal: once on top, and once where the form is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,15 +105,16 @@ def render(request: Request, template: str, status: int = 200, **more: Any) -> R
     record: Record | None = getattr(request.state, "record", None)
     nothing = {"it": None, "tried": None, "above": None}
     shown = {**nothing, **_around(request, served, visit, words, record), **more}
+    shown["lot_in_hand"] = _lot_of(request, shown["it"]) or visit.lot
     page = _environment().get_template(template)
     text = page.render(shown)
-    if shown["tried"] and ALERT not in text:  # its form, or its field, is not offered any more
+    if shown["tried"] and text.count(ALERT) < 2:  # its form, or its field, is not offered any more
         text = page.render({**shown, "above": shown["tried"].refusal})
     response = Response(text, status, HEADERS, media_type=HTML)
     if visit.fresh:
         served.visitors.keep(response, "browser", visit.browser)
     _keep_language(request, response)
-    if status == 200 and (lot := _lot_of(request)):
+    if status == 200 and (lot := shown["lot_in_hand"]) and lot != visit.lot:
         served.visitors.keep(response, "lot", lot)
     return response
 
@@ -156,7 +157,6 @@ def _around(
         "in_session": bool(record and record.session),
         "by_badge": bool(record and record.session and record.session.badge),
         "idle": served.idle if record and record.session else 0,
-        "lot_in_hand": _lot_of(request) or visit.lot,
         "told": [(kind, words(word, **values)) for kind, word, values in told],
         "form_key": partial(served.visitors.form_key, visit),
         "may": partial(_may, record),
@@ -169,8 +169,10 @@ def _may(record: Record | None, verb: str) -> bool:
     return record is not None and rights.may(verb, record.role, practice=record.practice)
 
 
-def _lot_of(request: Request) -> str:
-    """The lot whose page it is, or empty."""
+def _lot_of(request: Request, it: Any) -> str:
+    """The lot whose page it is, or that runs where somebody looks; or empty."""
+    if isinstance(it, Mapping) and isinstance(now := it.get("now"), Mapping):
+        return f"{now['gtin']}/{now['lot']}"
     there: Mapping[str, str] = request.path_params
     return f"{there['gtin']}/{unquote(there['lot'])}" if {"gtin", "lot"} <= set(there) else ""
 

@@ -31,6 +31,7 @@ from window import browsing, needs_chromium, serving_at
 
 import serialkeeper as sk
 from serialkeeper.rules.runs import CLEARANCE
+from serialkeeper.steps import watching
 from serialkeeper.web import live
 
 pytestmark = pytest.mark.only_on("sqlite", reason="what a page shows is the same everywhere")
@@ -198,7 +199,9 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#form-end button").click()
         window.locator("#form-end [role=alert]").get_by_text("run_state").wait_for()
         window.goto(f"{address}/now?do=clock")
-        window.locator("#clock-shows").fill("2026-06-01T09:30:00+02:00")
+        assert "UTC" in window.locator("#clock-shows-hint").inner_text()
+        apart = datetime.now() - timedelta(hours=3)
+        window.locator("#clock-shows").fill(f"{apart:%H:%M:%S}")
         window.locator("#form-clock button").click()
         said(window, "too much")
     window.context.close()
@@ -230,6 +233,47 @@ def entered(browser: Any, address: str, name: str, password: str) -> Any:
     window.locator("#form-sign_in_name button").click()
     window.wait_for_url(f"{address}/find")
     return window
+
+
+def test_what_is_printed_adds_up_and_what_left_the_record_has_to_come_off(line: Station) -> None:
+    """Each printed label stands in one of the figures. A voided label is not drawn as read, and
+    stands on the web with its own sign until somebody has taken it off; the header names the lot
+    that is looked at, and a refusal stands on top of its page."""
+
+    def told(record: Any) -> tuple[list[int], dict[int, Any], Any]:
+        now = watching.look(record, name="LOT24A")["now"]
+        shares = [now["counts"][one] for one in ("good", "doubtful", "open", "gone")]
+        assert sum(shares) == now["counts"]["printed"] == 24
+        fields = [one for row in now["web"]["fields"] for one in row]
+        return shares, {one["position"]: one for one in fields}, now
+
+    with line.of(LENA, OWN) as lead:
+        shares, fields, now = told(lead)
+        assert shares == [22, 2, 0, 0]
+        assert [(fields[one]["sign"], fields[one]["read"]) for one in (5, 10)] == [
+            *(("U", 1), ("Q", 1)),
+        ]
+        sk.label.void(lead, "LOT24A", "5,10", reason="waste")
+        shares, fields, now = told(lead)
+        assert shares[0] == 22 and shares[2] == 0
+        assert [(fields[one]["sign"], fields[one]["read"]) for one in (5, 10)] == [("G", 0)] * 2
+        assert now["web"]["leaving"] == 2 and now["web"]["signs"] == ["G"]
+        assert {one["what_to_do"] for one in now["doubts"]} == {"make sure it is gone"}
+        lanes = len(now["web"]["fields"])
+        sk.roll.add(lead, "LOT24A", job=1)
+        neighbour = as_seen(line.folder / "job1.csv")[9 + lanes]["seen"]
+        sk.roll.removed(lead, "LOT24A", 1, position=[10], scan=neighbour)
+        assert told(lead)[2]["web"]["leaving"] == 1
+    with asking(line.database.url, now=line.clock) as other:
+        browser = Browser(other)
+        browser.sign_in(name=LENA, password=OWN)
+        page = browser.get(f"/now?lot={GTIN}/LOT24A&lang=en")
+        assert "Must come off: 1" in page.text
+        in_hand = page.text.split("Lot in hand</dt>")[1].split("</div>")[0]
+        assert "LOT24A" in in_hand
+        page = browser.send("/now/end?do=end", lot=f"{GTIN}/LOT24A", secret=OWN)
+        assert page.status_code == 404 and "run" in page.text
+        assert 'role="alert"' in page.text.split('id="main"')[1][:300]
 
 
 @needs_chromium
