@@ -112,7 +112,7 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
         do("check_label", scan=f"(00){numbered['key']}")
         said("RIGHT")
         do("ship_pack", to="9521234000020")
-        said("left for 9521234000020 with 4 units")
+        said("left for 9521234000020. Units in it: 4")
         do("unship_pack", reason="the lorry was full")
         said("The pack is here")
         do("empty", reason="all over again")

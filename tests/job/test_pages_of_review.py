@@ -141,7 +141,7 @@ def hold_and_lift(window: Any, address: str) -> None:
     assert window.locator("tbody tr").count() == 1
     assert "Printed, not seen" in window.locator("tbody").inner_text()
     window.get_by_role("button", name="Work it out").click()
-    window.get_by_text("of 28 labels could be or hide them").wait_for()
+    window.get_by_text("of 28 labels could be").wait_for()
     looked_at(window, window.url)
     window.locator("#place_smallest-reason").fill("nobody saw it")
     window.get_by_role("button", name="Hold these places").click()
