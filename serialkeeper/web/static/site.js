@@ -82,6 +82,10 @@ window.addEventListener("pageshow", (event) => {
   if (event.persisted) location.reload(); // from the browser's memory: the form may be done
 });
 
+// What was refused comes first, unless a field waits to be filled.
+const refused = document.querySelector(".refused a");
+if (refused && !document.querySelector("[autofocus]")) refused.focus();
+
 // Nobody there for as long as a session lasts: the page asks who is there now.
 const idle = Number(document.body.dataset.idle || 0);
 if (idle) {
