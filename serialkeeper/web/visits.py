@@ -78,7 +78,6 @@ class _Sent:
     """A form that was sent: where its answer led, empty until it was done."""
 
     began: float
-    path: str
     lock: Any = field(default_factory=threading.Lock)
     queue: Any = field(default_factory=threading.Lock)
     to: str = ""
@@ -111,8 +110,8 @@ class Visitors:
         self._secure, self._behind_proxy, self._chance = secure, behind_proxy, chance
         self._secret = chance(32)
         self._lock = threading.Lock()
-        self._sent: OrderedDict[str, _Sent] = OrderedDict()
-        self._sent_outside: OrderedDict[str, _Sent] = OrderedDict()
+        self._sent: OrderedDict[tuple[str, str], _Sent] = OrderedDict()
+        self._sent_outside: OrderedDict[tuple[str, str], _Sent] = OrderedDict()
         self._told: OrderedDict[str, list[tuple[str, str, dict[str, Any]]]] = OrderedDict()
         self._wrong: OrderedDict[str, deque[float]] = OrderedDict()
         self._badges: OrderedDict[int, str] = OrderedDict()
@@ -185,17 +184,15 @@ class Visitors:
         """A form that was sent there with that key. Who sends it again at the same moment waits;
         `to` then says where the first one's answer led.
 
-        Refuses `form_over` for a key of another browser, another session, another server, another
-        day or another form; `record_busy`.
+        Refuses `form_over` for a key of another browser, another session, another server or
+        another day; `record_busy`.
         """
         self._check_key(visit, key)
         with self._lock:
             # whoever has not signed in cannot make those forgotten that others have sent
             kept = self._sent if visit.session else self._sent_outside
-            sent = kept.setdefault(key, _Sent(clock.seconds(), path))
+            sent = kept.setdefault((key, path), _Sent(clock.seconds()))
             _forget_sent(kept)
-        if sent.path != path:
-            raise _over()
         if not sent.wait():
             raise Unavailable(
                 "record_busy",
@@ -213,7 +210,12 @@ class Visitors:
         fits = hmac.compare_digest(self._signed(visit, before).encode(), signature.encode())
         if fits and clock.seconds() - int(moment) < FORM_SECONDS:
             return
-        raise _over()
+        raise Refused(
+            "form_over",
+            "The form lay open for too long, or was not one of yours; nothing was done.",
+            expected="a form that was opened in this session",
+            remedy="What you typed stands here again: look it through, and send it once more.",
+        )
 
     # -- messages --------------------------------------------------------------------------------
 
@@ -267,16 +269,7 @@ class Visitors:
             self._badges.pop(session, None)
 
 
-def _over() -> Refused:
-    return Refused(
-        "form_over",
-        "The form lay open for too long, or was not one of yours; nothing was done.",
-        expected="a form that was opened in this session",
-        remedy="What you typed stands here again: look it through, and send it once more.",
-    )
-
-
-def _forget_sent(kept: OrderedDict[str, _Sent]) -> None:
+def _forget_sent(kept: OrderedDict[tuple[str, str], _Sent]) -> None:
     """Forget forms whose keys are too old to be taken; beyond a bound the oldest, but never one
     that is being done."""
     now = clock.seconds()

@@ -39,7 +39,7 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
     sk.location.add(record, "9521234000020", prefix_length=7, name="Store", zone="UTC")
 
     def scan(text: str) -> str:
-        assert window.evaluate("document.activeElement.hasAttribute('data-scan')")
+        window.locator("[data-scan]:focus").wait_for()
         before, _, after = text.partition("{GS}")
         window.keyboard.type(before)
         if after:
