@@ -350,7 +350,8 @@ class Packing(RuleBasedStateMachine):
         )
         bad = pack not in self.level or pack in self.ended
         bad |= not whole and (pack in self.inside or bool(self.of(pack)))
-        bad |= self.fixed(pack)
+        # what is around it loses it, so a hold on any pack in that keeps it there, too
+        bad |= any(self.fixed(one) for one in (pack, *self.above(pack)))
         assert (made is None) == bad
         if made:
             gone = [pack, *self.of(pack)]
