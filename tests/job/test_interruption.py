@@ -19,7 +19,7 @@ from killing import cuts
 
 import serialkeeper as sk
 from serialkeeper.rules import chain
-from serialkeeper.steps import numbering, reports
+from serialkeeper.steps import numbering
 from serialkeeper.steps.inspection import taking as inspection
 from serialkeeper.store.record import Record, Work
 
@@ -36,10 +36,19 @@ def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, two at a time, so that small lots have many chunks."""
     from serialkeeper.rules import taking
     from serialkeeper.steps import agreeing
-    from serialkeeper.store import accounts, codes, journal, lot_report, plans, verify, webs
+    from serialkeeper.store import (
+        accounts,
+        codes,
+        journal,
+        listings,
+        lot_report,
+        plans,
+        verify,
+        webs,
+    )
 
     monkeypatch.setattr(chain, "BLOCK", 10)
-    rooms = (numbering, inspection, codes, reports, taking, verify, journal, plans)
+    rooms = (numbering, inspection, codes, listings, taking, verify, journal, plans)
     rooms += (lot_report, webs, accounts, agreeing)
     for module in rooms:
         monkeypatch.setattr(module, "BLOCK", 10)

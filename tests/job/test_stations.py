@@ -86,11 +86,10 @@ def more_lots(bench: Bench, *numbers: str) -> None:
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, so that small lots have many transactions."""
     from serialkeeper.rules import taking as deciding
-    from serialkeeper.steps import reports
-    from serialkeeper.store import codes, journal, plans, verify
+    from serialkeeper.store import codes, journal, listings, plans, verify
 
     monkeypatch.setattr(chain, "BLOCK", 10)
-    for room in (numbering, taking, codes, reports, deciding, verify, journal, plans):
+    for room in (numbering, taking, codes, listings, deciding, verify, journal, plans):
         monkeypatch.setattr(room, "BLOCK", 10)
     for room in (numbering, taking):
         monkeypatch.setattr(room, "BLOCKS_AT_ONCE", 1)
