@@ -7,6 +7,7 @@ import functools
 import hashlib
 import inspect
 import tempfile
+import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,7 +21,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
-from serialkeeper.errors import SerialKeeperError
+from serialkeeper.errors import SerialKeeperError, Unavailable
 from serialkeeper.web.forms import HERE
 from serialkeeper.web.gate import SLOWEST_PIECE
 from serialkeeper.web.pages import PAGE_PARAMETERS, PAGES, Page, render, wants_page
@@ -84,6 +85,30 @@ def private_folder() -> Iterator[Path]:
     """A folder for the files of one request. Refusals do not tell where it lies."""
     with tempfile.TemporaryDirectory(prefix="serialkeeper-") as folder, unplaced(Path(folder)):
         yield Path(folder)
+
+
+HEAVY_AT_ONCE, HEAVY_WAITS = 2, 1.0
+"""Answers that take long and are made at the same time, and the seconds for which one more waits.
+They leave threads to everything else (`web.app.AT_ONCE`)."""
+
+_heavy = threading.BoundedSemaphore(HEAVY_AT_ONCE)
+
+
+@contextmanager
+def heavy() -> Iterator[None]:
+    """Make an answer that takes long. Refuses `record_busy` while others are being made."""
+    if not _heavy.acquire(timeout=HEAVY_WAITS):
+        raise Unavailable(
+            "record_busy",
+            "Other drawings and tables are being made just now.",
+            expected=f"{HEAVY_AT_ONCE} at a time",
+            came="one more",
+            remedy="Ask again in a moment.",
+        )
+    try:
+        yield
+    finally:
+        _heavy.release()
 
 
 @contextmanager

@@ -15,7 +15,7 @@ from starlette.responses import Response
 
 from serialkeeper import nouns
 from serialkeeper.errors import Unavailable
-from serialkeeper.web.answers import file_answer, private_folder, route, rows
+from serialkeeper.web.answers import file_answer, heavy, private_folder, route, rows
 from serialkeeper.web.asking import HIGHEST, Counted, Gtin, Lot, Name, Number, Opened, Short
 from serialkeeper.web.pages import wants_page
 
@@ -335,9 +335,10 @@ def pulls(
     from_end: bool = False,
 ) -> Any:
     """What has to come off a roll or a stretch of web, and between which neighbours it lies."""
-    return nouns.roll.pulls(
-        record, name, job=job, rows=rows, lane=lane, roll=roll, pitch=pitch, from_end=from_end
-    )
+    with heavy():
+        return nouns.roll.pulls(
+            record, name, job=job, rows=rows, lane=lane, roll=roll, pitch=pitch, from_end=from_end
+        )
 
 
 @look("/lots/{gtin}/{lot}/drawing", "roll draw", gives={"image/svg+xml": {}})
@@ -351,7 +352,7 @@ def drawing(
     pitch: Millimetres = 0,
 ) -> Response:
     """A roll or a stretch of web to scale, on one sheet."""
-    with private_folder() as folder:
+    with heavy(), private_folder() as folder:
         out = folder / "drawing.svg"
         nouns.roll.draw(
             record,
@@ -387,7 +388,7 @@ def table(
     form: Literal["csv", "xlsx"] = "csv",
 ) -> Response:
     """A table of the lot for a spreadsheet or another program."""
-    with private_folder() as folder:
+    with heavy(), private_folder() as folder:
         out = folder / f"{what}.{form}"
         nouns.lot.table(record, name, what, out=out)
         return file_answer(out, _TABLES[form])

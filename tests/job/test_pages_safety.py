@@ -23,7 +23,7 @@ from test_sessions import BADGE, CARLA, LENA, OWN, PIN, Station
 
 import serialkeeper as sk
 from serialkeeper.outside import clock
-from serialkeeper.web import visits
+from serialkeeper.web import answers, visits
 from serialkeeper.web.pages import HEADERS, PAGES, is_here
 from serialkeeper.web.problems import STATUSES
 
@@ -263,6 +263,23 @@ def test_a_person_comes_in_by_badge_or_name_and_goes(station: Station) -> None:
         cookie = page.history[0].headers["set-cookie"]
         assert cookie.startswith("__Host-") and "Secure" in cookie and "Path=/" in cookie
         assert "Domain" not in cookie and "strict-transport-security" in page.headers
+
+
+def test_heavy_answers_leave_threads_to_the_rest(
+    bench: Bench, client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While as many drawings and tables are made as may be, one more is asked to come again, and
+    everything else is answered; afterwards it comes."""
+    bench.printed(8)
+    monkeypatch.setattr(answers, "HEAVY_WAITS", 0.01)
+    drawing = f"{LOT}/drawing?pitch=30"
+    with answers.heavy(), answers.heavy():
+        for path in (drawing, f"{LOT}/pulls", f"{LOT}/tables/labels"):
+            refused = client.get(path)
+            assert refused.status_code == 503 and refused.json()["word"] == "record_busy"
+            assert "retry-after" in refused.headers
+        assert client.get(LOT).status_code == 200
+    assert client.get(drawing).status_code == 200
 
 
 def test_the_entrance_takes_little_and_forgets_nothing_of_others(
