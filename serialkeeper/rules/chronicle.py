@@ -14,6 +14,7 @@ from typing import Any
 from serialkeeper.rules import recovery, signatures
 from serialkeeper.rules.chain import Clocks, Entry, LotKey
 from serialkeeper.rules.counts import many
+from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.runs import CLOCK_LIMIT
 
 DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
@@ -181,6 +182,23 @@ def told_of(entry: Entry) -> dict[str, Any]:
         "role": entry.role,
         "second": entry.second,
         "reason": entry.reason,
+        "signatures": signatures.shown(entry),
+    }
+
+
+def header_of(entry: Entry) -> dict[str, Any]:
+    """What every entry tells of itself in a journal that is looked through."""
+    return {
+        "entry": entry.seq,
+        "at": entry.at,
+        "zone": write_offset(entry.offset),
+        "verb": entry.verb,
+        "person": entry.person,
+        "role": entry.role,
+        "second": entry.second or None,
+        "station": entry.station,
+        "reason": entry.reason or None,
+        "token": entry.token or None,
         "signatures": signatures.shown(entry),
     }
 

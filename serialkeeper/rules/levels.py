@@ -21,6 +21,7 @@ numerical identifiers and section 581(20) of the FD&C Act ("homogenous case"; fr
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -91,6 +92,15 @@ def inside(levels: tuple[Level, ...], level: Level) -> str:
     """What a level holds: the name of the level below, or `unit`."""
     place = levels.index(level)
     return levels[place - 1].name if place else "unit"
+
+
+def write_levels(held: Mapping[str, int]) -> str:
+    """The plainest file of pack levels: how many things each holds, each with an SSCC.
+
+    >>> write_levels({"case": 40})
+    '[case]\\nholds = 40\\n'
+    """
+    return "".join(f"[{name}]\nholds = {count}\n" for name, count in held.items())
 
 
 def read_levels(text: str, where: str, *, gtin: str, prefix_length: int) -> tuple[Level, ...]:

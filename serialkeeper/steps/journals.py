@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import old_and_new, replay, signatures
+from serialkeeper.rules import old_and_new, replay
 from serialkeeper.rules.chain import BLOCK, HOUSE, Entry, LotKey, block_of, parse
 from serialkeeper.rules.changes import MoveLabels, SetStates
-from serialkeeper.rules.events import write_offset
+from serialkeeper.rules.chronicle import header_of
 from serialkeeper.rules.old_and_new import Line, Seeker
 from serialkeeper.rules.parts import UNCHANGED, unpack_states
 from serialkeeper.store.journal import endings
@@ -195,17 +195,7 @@ def _fits(verb: str, person: str, day: date | None) -> Callable[[bytes], bool]:
 def _described(entry: Entry, lines: list[Line], most: int) -> dict[str, Any]:
     worth = [line for line in lines if old_and_new.worth_telling(line)]
     return {
-        "entry": entry.seq,
-        "at": entry.at,
-        "zone": write_offset(entry.offset),
-        "verb": entry.verb,
-        "person": entry.person,
-        "role": entry.role,
-        "second": entry.second or None,
-        "station": entry.station,
-        "reason": entry.reason or None,
-        "token": entry.token or None,
-        "signatures": signatures.shown(entry),
+        **header_of(entry),
         "parts": [{"kind": p.kind, "first": p.first, "count": p.count} for p in entry.parts],
         "changes": [line.describe() for line in worth[:most]],
         "more": max(0, len(worth) - most),

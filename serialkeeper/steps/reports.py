@@ -9,11 +9,11 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import signing
-from serialkeeper.rules import epc, gs1, scans, signatures
+from serialkeeper.rules import epc, gs1, scans
 from serialkeeper.rules.chain import HOUSE, LotKey
+from serialkeeper.rules.chronicle import header_of
 from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.documents import about
-from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import WORDS, State
 from serialkeeper.rules.progress import Counted
@@ -211,19 +211,9 @@ def _entries(
         for entry in view.entries(key):
             if wanted is None or entry.seq in wanted:
                 yield {
-                    "entry": entry.seq,
-                    "at": entry.at,
-                    "zone": write_offset(entry.offset),
-                    "verb": entry.verb,
-                    "person": entry.person,
-                    "role": entry.role,
-                    "second": entry.second or None,
-                    "station": entry.station,
-                    "reason": entry.reason or None,
+                    **header_of(entry),
                     "about": about(entry, destinations),
                     "parts": len(entry.parts),
-                    "token": entry.token or None,
-                    "signatures": signatures.shown(entry),
                 }
 
 

@@ -53,7 +53,7 @@ def set_packs(record: InHand, form: Sent, gtin: Gtin) -> Done:
             held = {name: form.whole(name) for name in levels.NAMES if form.text(name)}
             if not held:
                 raise wrong("case", "Nothing was said.", expected="a number", came="none")
-            path.write_text("".join(f"[{name}]\nholds = {n}\n" for name, n in held.items()))
+            path.write_text(levels.write_levels(held))
         made = nouns.product.packs(record, gtin, path)
     return Done("told.levels", {"name": made["name"]})
 
