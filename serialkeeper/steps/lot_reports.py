@@ -49,7 +49,7 @@ def write(
 
     Args:
         out: the file, `.pdf` or `.html`.
-        paper: `A4` or `letter`.
+        paper: `A4` or `Letter`.
         key: the file with the key that signs checkpoints; None for no checkpoint.
 
     Refuses `bad_value`, `file_exists`, `file_missing`, `lot_unknown`, `lot_ambiguous`,

@@ -231,7 +231,8 @@ def _told(view: View, lot: Lot, listed: list[Fate]) -> list[Out]:
     numbers = serials_at(view, lot, [one.position for one in listed])
     made = []
     for fate in listed:
-        told = [fate.missing()] if fate.missing() else []
+        missing, _, _ = fate.missing().partition(": ")  # what to do stands above the table, once
+        told = [missing] if missing else []
         if fate.absent > fate.seen:
             proof = proofs[fate.position, fate.absent]
             told.append(f"proven absent by take {proof.take} ({proof.evidence or 'neighbours'})")
