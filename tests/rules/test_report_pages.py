@@ -116,3 +116,16 @@ def test_rows_that_ask_for_something_are_never_left_out_for_others(
     assert bold == loud & set(shown) and len(bold) == min(len(loud), MOST_ROWS)
     assert ("ask for something" in made.rest) == (rows > MOST_ROWS and bool(loud))
     page_papers.pdf(Document("T", "s", "r", "m", (section("One", made),)), "A4")
+
+
+def test_no_number_is_broken() -> None:
+    """However long the numbers of a narrow column are: each stands on one line, and the columns of
+    text beside it grow narrower."""
+    longest = (999, 10**6, 10**9, 10**12)
+    narrow = [Column("no.", 1, right=True), Column("what", 60), Column("labels", 2, right=True)]
+    made = table(narrow, ((n, "some words " * 9, f"+{n:,}") for n in longest), loud=[2, 3])
+    data, _ = page_papers.pdf(Document("T", "s", "r", "m", (section("One", made),)), "A4")
+    lines = pypdfium2.PdfDocument(data)[0].get_textpage().get_text_range().splitlines()
+    for number in longest:
+        assert sum(f"{number:,}" in line.split() for line in lines) == 1, lines
+        assert sum(f"+{number:,}" in line.split() for line in lines) == 1, lines
