@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from contextlib import ExitStack
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -201,7 +202,7 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
         found=lot_report.found_of(view, lot),
         marks=lot_report.marks_of(view, lot),
         web=web,
-        readings=lot_report.readings_of(view, lot),
+        readings=lot_report.readings_of(view, lot, partial(record.seen, "labels")),
         jobs=[
             {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
             for j in view.jobs(key)
