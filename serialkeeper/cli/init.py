@@ -24,9 +24,10 @@ def init(
         ),
     ] = False,
 ) -> None:
-    """Make a practice record and its first person.
+    """Make a record, for practice or live, and its first person.
 
-    With --password-stdin a live record, whose first person is its administrator.
+    It is for practice, unless --password-stdin gives a password: then it is a live one, and its
+    first person is the administrator.
     """
     record = people.init(
         call.url,
