@@ -26,8 +26,7 @@ def init(
 ) -> None:
     """Make a record, for practice or live, and its first person.
 
-    It is for practice, unless --password-stdin gives a password: then it is a live one, and its
-    first person is the administrator.
+    With --password-stdin it is a live one, and the person is its administrator.
     """
     record = people.init(
         call.url,

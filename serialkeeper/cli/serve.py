@@ -35,8 +35,7 @@ def serve(
 ) -> None:
     """Serve the record to browsers and programs until Ctrl-C.
 
-    A live record asks people to sign in and programs for tokens; a practice record acts as --as,
-    for this machine only.
+    Live: people sign in, programs bring tokens. Practice: --as acts, for this machine only.
     """
     from serialkeeper.web.serving import Address
     from serialkeeper.web.serving import serve as start
