@@ -56,7 +56,9 @@ def speed() -> Iterator[str]:
         f"SQLite {one['sqlite']})"
         for one in kept
     }
-    yield f"Measured by `tests/bench/main_job.py` with {', and with '.join(sorted(machines))}:"
+    repeats = sorted({one["repeats"] for one in kept})
+    yield f"Measured by `tests/bench/main_job.py` with {', and with '.join(sorted(machines))},"
+    yield f"each figure the median of {' or '.join(map(str, repeats))} runs:"
     yield ""
     yield "| step | limit | measured | wanted |"
     yield "|---|---|---|---|"
