@@ -312,7 +312,7 @@ def its_end(story: Story) -> None:
     story.say("lot count LOT24A printer_counter 80")
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")
-    story.say("lot report LOT24A --out LOT24A.pdf --paper letter")
+    story.say("lot report LOT24A --out LOT24A.pdf --paper Letter")
     story.say("lot table LOT24A labels --out labels.xlsx")
     story.say("lot table LOT24A moves --out moves.csv")
     story.say("lot history")

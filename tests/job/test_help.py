@@ -15,6 +15,8 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -209,6 +211,31 @@ def test_progress_is_for_terminals_only(bench: Bench, monkeypatch: pytest.Monkey
             assert run([*common, "serials", "allocate", "LOT24A", "5", *more]) == 0
         assert ("5 of 5 numbers" in stream.getvalue()) == shown
     assert sk.record.verify(bench.record)["sound"]
+
+
+def test_every_long_step_tells_how_far_it_is(bench: Bench) -> None:
+    """What is counted, in order, up to all of it, once for each thing that takes its time."""
+    bench.printed(60)
+    counted: dict[str, list[tuple[int, int]]] = {}
+
+    def seen(what: str, done: int, of: int) -> None:
+        counted.setdefault(what, []).append((done, of))
+
+    record = replace(bench.record, seen=seen)
+    for step, expected in (
+        (partial(sk.record.verify), {"entries and blocks checked"}),
+        (partial(sk.record.export, out=bench.folder / "all"),
+         {"entries and blocks checked", "entries written"}),
+        (partial(sk.record.backup, out=bench.folder / "backup.db"), {"entries and blocks checked"}
+         if bench.url.startswith("sqlite") else {"entries copied"}),
+        (partial(sk.lot.report, name=bench.lot, out=bench.folder / "lot.html"), {"labels"}),
+    ):  # fmt: skip
+        counted.clear()
+        step(record)
+        assert set(counted) == expected
+        for told in counted.values():
+            assert told == sorted(told) and len({of for _, of in told}) == 1
+            assert told[-1][0] == told[-1][1] > 0
 
 
 @pytest.mark.only_on("sqlite", reason="what a signal does is the process's matter")
