@@ -297,11 +297,12 @@ def test_every_command_line_in_readme_and_guide_is_understood() -> None:
     options and kinds of values."""
     told = [typed(text) for text in (README.read_text(), *(c.text for c in CHAPTERS.values()))]
     assert len(told[0]) > 45 and sum(map(len, told[1:])) > 120
+    tree = get_command(app)
     for line in itertools.chain(*told):
         words = shlex.split(line, comments=True)
         words = words[words.index("serialkeeper") + 1 :]
         ends = [words.index(sign) for sign in "<>|&" if sign in words]
-        command: Any = get_command(app)
+        command: Any = tree
         context = command.make_context("serialkeeper", hoist(words[: min(ends, default=None)]))
         left = [*context._protected_args, *context.args]
         while left and hasattr(command, "commands"):
