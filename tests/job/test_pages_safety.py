@@ -9,6 +9,7 @@ Each password costs a tenth of a second by design, so one record tells several t
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -415,3 +416,45 @@ def test_every_form_is_bound_to_a_page_and_a_step(client: Client) -> None:
     assert len(PAGES) >= 3
     for path in document["paths"]:
         assert not path.endswith(("/approve", "/allocate", "/sign-in", "/password"))
+
+
+def test_a_check_is_stopped_by_whoever_began_it_or_an_administrator(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Others see that it goes on, and whose it is; their form is refused and it goes on."""
+
+    def endless(_: Any, *, seen: Any) -> None:
+        while True:
+            time.sleep(0.01)
+            seen(1, 2)
+
+    monkeypatch.setattr("serialkeeper.web.checking.nouns.record.verify", endless)
+
+    def state() -> str:
+        return str(beside.of("check")[0].state)
+
+    def stopped() -> bool:
+        until = time.monotonic() + 5
+        while state() == "running" and time.monotonic() < until:
+            time.sleep(0.01)
+        return state() == "stopped"
+
+    with asking(station.database.url, now=station.clock) as client:
+        beside = client.app.app.state.background  # type: ignore[attr-defined]
+        lead = Browser(client)
+        others = [Browser(Client(client.app, "http://localhost:8470")) for _ in range(2)]
+        people = ((lead, LENA, OWN), (others[0], CARLA, OWN), (others[1], ADA, SECRETS[ADA]))
+        for one, name, password in people:
+            one.sign_in(name=name, password=password)
+        for stops in (lead, others[1]):
+            lead.get("/record/check")
+            lead.send("/record/check")
+            assert state() == "running" and "Stop the check" in lead.page.text
+            page = others[0].get("/record/check")
+            assert f"{LENA} began it" in page.text and "Stop the check" not in page.text
+            page = others[0].send("/record/check", stop="yes")
+            assert page.status_code == 403 and "role_not_allowed" in page.text
+            assert LENA in page.text and state() == "running"
+            assert "Stop the check" in stops.get("/record/check").text
+            stops.send("/record/check", stop="yes")
+            assert stopped()
