@@ -27,8 +27,8 @@ SECRETS = frozenset(
 )
 """Fields that are never shown again."""
 
-MOST_FIELDS, MOST_FILES = 1000, 20
-"""Of one form."""
+MOST_FIELDS, MOST_FILES = 1100, 20
+"""Of one form: as many labels as are to be opened for a whole page of groups, and what signs."""
 
 LONGEST_FIELD = 1024 * 1024
 """Characters of a field."""
