@@ -468,3 +468,25 @@ def test_a_stream_of_a_practice_record_ends_with_the_role_it_was_drawn_for(bench
         sk.person.role(bench.record, "Line Lead", "operator", reason="to see what they see")
         reading.join(10)
         assert f"event: {live.OVER}" in [one for one, _ in told]
+
+
+def test_a_whole_lot_that_has_to_come_off_is_listed_once(
+    line: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each label once and by rows, whatever else stands against it, and not again as long as
+    nothing happened; a label that came off is not among them."""
+    with line.of(LENA, OWN) as lead:
+        sk.label.decommission(lead, "LOT24A", "1-4,6-9,11-24", reason="damaged", count=22)
+        sk.label.void(lead, "LOT24A", "5,10", reason="waste", count=2)
+        memory = watching.Memory()
+        now = watching.look(lead, name="LOT24A", memory=memory)["now"]
+        listed = [(one["row"], one["lane"], one["position"]) for one in now["doubts"]]
+        assert listed == sorted(listed) and len(listed) == now["web"]["leaving"] == 24
+        assert {position for _, _, position in listed} == set(range(1, 25))
+        assert sum(one["doubtful"] for row in now["web"]["fields"] for one in row) == 24
+        monkeypatch.setattr(watching, "_listed", None)
+        assert watching.look(lead, name="LOT24A", memory=memory)["now"]["doubts"] == now["doubts"]
+        monkeypatch.undo()
+        rows = {position: row for row, _, position in listed}
+        later = watching.look(lead, name="LOT24A", row=rows[10], memory=memory)["now"]["doubts"]
+        assert [one for one in now["doubts"] if one["row"] >= rows[10]] == later

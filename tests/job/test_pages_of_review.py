@@ -340,3 +340,7 @@ def test_one_tick_is_for_one_label_however_many_groups_ask_for_it(station: Stati
         browser.sign_in(name=BEA, password=SECRETS[BEA])
         page = browser.get(f"{LOT}/review").text
         assert "/sign?group=" in page and f'action="{LOT}/sign"' not in page
+        page = browser.get(f"{LOT}/sign?group={mine[0]}").text
+        assert "Look and sign" not in page and 'name="opened"' not in page
+        there = re.findall(r'href="(/[\w-]+)" accesskey="\d" aria-current="true"', page)
+        assert there == ["/review"]
