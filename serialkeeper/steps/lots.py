@@ -19,9 +19,6 @@ from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
 
-TOLD_ELSEWHERE = ("accepted", "settled", "decommissioned", "corrected", "reviewed")
-"""Signed entries that `label show` and `review list` tell."""
-
 LONGEST_TEXTS = 240
 """Characters of a lot's market and artwork together."""
 
@@ -381,14 +378,16 @@ def all_lots(record: Record) -> list[dict[str, Any]]:
 
 
 def show(record: Record, name: str) -> dict[str, Any]:
-    """One lot as plain data, with who signed its approval, its closing, what was decided about it
-    and whatever else is signed but is about single labels or the review list, which tell it
-    themselves; and how much is still to be reviewed. Refuses `lot_unknown`, `lot_ambiguous`."""
+    """One lot as plain data, with everything that was signed of it, in order: who, in which role,
+    with which meaning, and when; and how much is still to be reviewed.
+
+    Refuses `lot_unknown`, `lot_ambiguous`.
+    """
     with record.read() as view:
         lot = view.lot(name)
         signed = [
             {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
-            for entry in view.entries(key_of(lot), but=TOLD_ELSEWHERE)
+            for entry in view.entries(key_of(lot), verbs=signatures.NEEDED)
             for one in signatures.shown(entry)
         ]
         left = to_review(view, lot)

@@ -115,7 +115,14 @@ def test_a_signature_moved_to_another_entry_is_found(
     assert run([*record, "record", "entries", bench.lot, "--label", "2"]) == 0
     assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
     shown = sk.lot.show(bench.record, bench.lot)["signatures"]
-    assert [(one["verb"], one["meaning"]) for one in shown][:1] == [("lot approved", "done")]
+    assert [(one["verb"], one["person"], one["meaning"]) for one in shown] == [
+        ("lot approved", "Line Lead", "done"),
+        ("lot approved", "Second Person", "approved"),
+        ("accepted", "Line Lead", "done"),
+        ("accepted", "Second Person", "approved"),
+        ("decommissioned", "Line Lead", "done"),
+        ("decommissioned", "Line Lead", "done"),
+    ]
     assert run([*record, "label", "show", bench.lot, "2"]) == 0
     assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
     listed = list(sk.record.entries(bench.record, bench.lot))
