@@ -95,7 +95,8 @@ def due(record: Record, *, after: int = 0, most: int | None = None) -> dict[str,
         reviewed.
     """
     with record.read() as view:
-        lots = sorted(view.lots(), key=lambda lot: (lot.state == "closed", -lot.id))
+        there = [lot for lot in view.lots() if lot.state != "discarded"]
+        lots = sorted(there, key=lambda lot: (lot.state == "closed", -lot.id))
         listed = []
         for lot in lots[after:][:most]:
             left = to_review(view, lot) if lot.labels else []

@@ -27,6 +27,13 @@ def approve(record: InHand, form: Sent, name: Lot) -> Done:
     return Done("told.approved", {"lot": made["lot"]})
 
 
+@act(router, "/lots/{gtin}/{lot}/discard", "lot discard", of=OF_LOT)
+def discard(record: InHand, form: Sent, name: Lot) -> Done:
+    """Discard a lot that was opened by mistake and has no numbers."""
+    made = nouns.lot.discard(record, name, reason=form.text("reason"))
+    return Done("told.discarded", {"lot": made["lot"]})
+
+
 @act(
     router,
     "/lots/{gtin}/{lot}/allocate",

@@ -79,6 +79,12 @@ class NewLot(Asked):
     order: Text = ""
 
 
+class Why(Asked):
+    """Why something is done."""
+
+    reason: Text
+
+
 class Amount(Asked):
     """How many numbers."""
 
@@ -191,6 +197,12 @@ def open_lot(record: Opened, asked: NewLot) -> Any:
         location=asked.location,
         order=asked.order,
     )
+
+
+@work("/lots/{gtin}/{lot}/discarding", "lot discard")
+def discard_lot(record: Opened, name: Lot, asked: Why) -> Any:
+    """Discard a lot that was opened by mistake and has no numbers."""
+    return nouns.lot.discard(record, name, reason=asked.reason)
 
 
 @work("/lots/{gtin}/{lot}/numbers", "serials allocate")

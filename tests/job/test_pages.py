@@ -175,3 +175,25 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     verbs = [one["verb"] for one in told["told"]]
     assert verbs == ["lot reopened", "lot decided", "lot decided", "lot closed"]
     assert "a count was wrong" in practising.get(there).text
+
+
+def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
+    bench: Bench, practising: Client
+) -> None:
+    """Offered as long as it has no numbers; afterwards its page offers nothing but what is told of
+    it, and the list of what is to be reviewed leaves it out."""
+    sk.lot.open(bench.record, GTIN, "WRONG", expiry=EXPIRY, target=4)
+    there = f"/lots/{GTIN}/WRONG"
+    key = key_in(practising.get(there).text, f"{there}/discard")
+    empty = practising.post(f"{there}/discard", data={"key": key, "reason": ""})
+    assert empty.status_code == 422 and 'aria-invalid="true"' in empty.text
+    key = key_in(empty.text, f"{there}/discard")
+    done = practising.post(f"{there}/discard", data={"key": key, "reason": "no such order"})
+    assert (done.status_code, done.headers["location"]) == (303, there)
+    page = practising.get(there).text
+    assert "Lot WRONG is discarded" in page and 'method="post"' not in page
+    assert "WRONG" not in practising.get("/review").text.split("<main")[1]
+    listed = practising.get("/lots").text
+    assert "1 discarded lot" in listed and there in listed
+    bench.printed(4)
+    assert f"{LOT}/discard" not in practising.get(LOT).text
