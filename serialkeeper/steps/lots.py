@@ -10,7 +10,8 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import fit, gs1, levels, readable, retention, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
-from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.rules.locations import zone_of
+from serialkeeper.rules.moves import OPEN_LOT, check_lot, check_second
 from serialkeeper.rules.pack_events import TRANSACTIONS, is_uri
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.lots import decision_of, describe
@@ -395,6 +396,16 @@ def all_lots(record: Record) -> list[dict[str, Any]]:
     """
     with record.read() as view:
         return [describe(view, lot, count=lot.state != "closed") for lot in view.lots()]
+
+
+def standing(record: Record, name: str) -> dict[str, Any]:
+    """Of a lot: whether work still comes into it, and its place's time zone, empty for none.
+
+    Refuses `lot_unknown`, `lot_ambiguous`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        return {"open": lot.state in OPEN_LOT, "zone": zone_of(lot.place)}
 
 
 def show(record: Record, name: str) -> dict[str, Any]:

@@ -73,19 +73,27 @@ class Form:
             raise wrong(name, "The field is empty.", expected="a text", came="nothing")
         return text
 
-    def whole(self, name: str, otherwise: int | None = None, *, signed: bool = False) -> int:
+    def whole(
+        self,
+        name: str,
+        otherwise: int | None = None,
+        *,
+        signed: bool = False,
+        most: int = HIGHEST,
+    ) -> int:
         """A whole number; spaces between its thousands are fine. Refuses `bad_value`.
 
         Args:
             otherwise: what nothing stands for.
             signed: whether it may have a minus before it.
+            most: the highest that is taken.
         """
         text = "".join(self.text(name).split())
         if not text and otherwise is not None:
             return otherwise
         digits = text.removeprefix("-") if signed else text
-        if not (digits.isascii() and digits.isdecimal() and int(digits) <= HIGHEST):
-            expected = "a whole number, digits only"
+        if not (digits.isascii() and digits.isdecimal() and int(digits) <= most):
+            expected = f"a whole number up to {most:,}, digits only"
             raise wrong(name, "That is no number.", expected=expected, came=self.text(name))
         return int(text)
 

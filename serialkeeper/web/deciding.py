@@ -13,6 +13,7 @@ from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Sent, act
 from serialkeeper.web.answers import private_folder, shows
 from serialkeeper.web.asking import InHand, Lot, Opened
+from serialkeeper.web.gate import MOST_AT_ONCE
 
 router = APIRouter(include_in_schema=False)
 
@@ -43,7 +44,7 @@ def discard(record: InHand, form: Sent, name: Lot) -> Done:
 )
 def allocate(record: InHand, form: Sent, name: Lot) -> Done:
     """Allocate numbers."""
-    made = nouns.serials.allocate(record, name, form.whole("count"))
+    made = nouns.serials.allocate(record, name, form.whole("count", most=MOST_AT_ONCE))
     return Done("told.allocated", {"lot": made["lot"], "count": made["count"]})
 
 

@@ -9,6 +9,7 @@ import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -16,6 +17,9 @@ from asking import Client, served
 from conftest import EXPIRY, GTIN, Bench, as_seen
 
 import serialkeeper as sk
+from serialkeeper.web.gate import MOST_AT_ONCE
+from serialkeeper.web.pages import moment_text
+from serialkeeper.web.wording import grouped
 
 HTML = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 LOT = f"/lots/{GTIN}/LOT24A"
@@ -153,6 +157,8 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
         return practising.post(f"{there}/{form}", data={"key": key, **fields})
 
     assert f"{there}/record" not in practising.get(there).text
+    for page, form in (("rolls", "add_roll"), ("challenges", "make_set"), ("challenges", "plant")):
+        assert f'id="form-{form}"' in practising.get(f"{LOT}/{page}").text
     sk.label.void(record, bench.lot, "1-4", reason="specimen", count=4)
     sk.lot.count(record, bench.lot, "printer_counter", 4)
     sk.lot.count(record, bench.lot, "rewind_counter", 0)
@@ -160,6 +166,8 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     sk.lot.reconcile(record, bench.lot)
     bench.reviewed()
     sk.lot.close(record, bench.lot)
+    for page, form in (("rolls", "add_roll"), ("challenges", "make_set"), ("challenges", "plant")):
+        assert f'id="form-{form}"' not in practising.get(f"{LOT}/{page}").text
     day = str(record.now().date())
     given = {"on": day, "by": "Q. Unit", "reference": "QD-1"}
     wrong = sent("record", decision="released", **{**given, "on": "2019-01-01"})
@@ -197,3 +205,42 @@ def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
     assert "1 discarded lot" in listed and there in listed
     bench.printed(4)
     assert f"{LOT}/discard" not in practising.get(LOT).text
+
+
+def test_a_form_makes_no_more_at_a_time_than_a_route(bench: Bench, practising: Client) -> None:
+    """And says how many it takes; nothing is allocated."""
+    sk.lot.open(bench.record, GTIN, "LARGE", expiry=EXPIRY, target=3_000_000)
+    sk.lot.approve(bench.record, "LARGE", second="Second Person")
+    there = f"/lots/{GTIN}/LARGE"
+    page = practising.get(there).text
+    most = MOST_AT_ONCE
+    assert f"At most {grouped(most)} at a time" in page and f'value="{most}"' in page
+    data = {"key": key_in(page, f"{there}/allocate"), "count": str(most + 1)}
+    page = practising.post(f"{there}/allocate", data=data)
+    assert page.status_code == 422 and f"up to {most:,}" in page.text
+    assert sk.lot.show(bench.record, "LARGE")["allocated"] == 0
+    asked = {"count": most + 1}
+    told = practising.post(f"{there}/numbers", json=asked, headers={"Accept": "*/*"})
+    assert told.status_code == 400
+
+
+def test_times_are_those_of_the_lots_place(bench: Bench, practising: Client) -> None:
+    """With their offset from UTC, as the place's zone has it on that day (IANA database); each says
+    in UTC, too, which moment it is. Of a lot without a place they are UTC, and marked so."""
+    record = bench.record
+    sk.location.add(record, "9521234000020", prefix_length=7, name="Plant", zone="Asia/Kolkata")
+    sk.lot.open(record, GTIN, "EAST", expiry=EXPIRY, target=4, location="9521234000020")
+    sk.lot.approve(record, "EAST", second="Second Person")
+    for lot in ("EAST", "LOT24A"):
+        [at] = {one["at"] for one in sk.lot.show(record, lot)["signatures"]}
+        there = datetime.fromisoformat(at) + timedelta(hours=5, minutes=30)
+        shown = f"{there:%Y-%m-%d %H:%M:%S} +05:30" if lot == "EAST" else f"{at[:19]} UTC"
+        shown = shown.replace("T", " ", 1) if lot != "EAST" else shown
+        for page in ("", "/journal"):
+            text = practising.get(f"/lots/{GTIN}/{lot}{page}").text
+            assert f'<time datetime="{at}">{shown}</time>' in text, (lot, page)
+    assert "+05:30" not in practising.get("/journal").text
+    assert moment_text("Europe/Berlin", "2026-03-29T00:59:59.900Z") == "2026-03-29 01:59:59 +01:00"
+    assert moment_text("Europe/Berlin", "2026-03-29T01:00:00.000Z") == "2026-03-29 03:00:00 +02:00"
+    late = moment_text("America/Caracas", "2026-07-01T00:10:00.120Z", fine=True)
+    assert late == "2026-06-30 20:10:00.120 -04:00"
