@@ -146,12 +146,15 @@ class Done:
         values: for the places in that text.
         to: the path of the page that tells it; empty for the form's own.
         kind: how it is told: `normal`, `abnormal` or `danger`.
+        once: the page that answers at once and never again, where what it shows is kept nowhere;
+            nothing else is told then.
     """
 
     word: str
     values: Mapping[str, Any] = field(default_factory=dict)
     to: str = ""
     kind: str = "normal"
+    once: Response | None = None
 
 
 def wrong(name: str, message: str, *, expected: str, came: str) -> Refused:
@@ -241,6 +244,8 @@ def act(
                         if isinstance(done, Response):
                             return done
                         sent.to = done.to or _filled(page.path, request)
+                        if done.once:
+                            return done.once
                         served.visitors.tell(visit, done.word, done.kind, **done.values)
                 return RedirectResponse(sent.to, 303)
             except SerialKeeperError as error:

@@ -20,6 +20,7 @@ from serialkeeper.errors import SerialKeeperError
 from serialkeeper.rules import rights, signatures
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.moments import minutes_east
+from serialkeeper.rules.tokens import DAYS, SCOPES
 from serialkeeper.steps import lots
 from serialkeeper.web.gate import MOST_AT_ONCE
 from serialkeeper.web.problems import problem, status_of
@@ -280,6 +281,8 @@ def _environment() -> Environment:
     )
     environment.globals.update(
         most_at_once=MOST_AT_ONCE,
+        token_scopes=SCOPES,
+        token_days=DAYS,
         static=static_path,
         pairs=lambda some: [(one, one) for one in some],
     )

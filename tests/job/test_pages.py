@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -244,3 +245,32 @@ def test_times_are_those_of_the_lots_place(bench: Bench, practising: Client) -> 
     assert moment_text("Europe/Berlin", "2026-03-29T01:00:00.000Z") == "2026-03-29 03:00:00 +02:00"
     late = moment_text("America/Caracas", "2026-07-01T00:10:00.120Z", fine=True)
     assert late == "2026-06-30 20:10:00.120 -04:00"
+
+
+def test_a_file_of_numbers_is_taken_in_by_a_form(bench: Bench, practising: Client) -> None:
+    """What is wrong is told row by row beside the field, and nothing is taken; then the mended file
+    is, once; sent again it changes nothing. It stands in the journal under its own name."""
+
+    def sent(rows: list[str], name: str = "given.csv", **fields: str) -> Any:
+        data = {"key": key_in(practising.get(LOT).text, f"{LOT}/import"), **fields}
+        files = {"file": (name, "\n".join(["serial", *rows, ""]).encode())}
+        return practising.post(f"{LOT}/import", data=data, files=files)
+
+    good = [f"ABCDEFG{n}" for n in range(4)]
+    page = sent([good[0], "BAD NUMBER", good[0]])
+    assert page.status_code == 422 and 'id="import_numbers-file-refused"' in page.text
+    assert "import_rows" in page.text and "line 3" in page.text and "line 4" in page.text
+    assert tempfile.gettempdir() not in page.text
+    page = sent(good, usable_until="2019-01-01")
+    assert 'id="import_numbers-usable_until-refused"' in page.text
+    key = key_in(practising.get(LOT).text, f"{LOT}/import")
+    nothing = practising.post(f"{LOT}/import", data={"key": key}, files={"x": ("", b"")})
+    assert "file_missing" in nothing.text
+    assert sk.lot.show(bench.record, bench.lot)["allocated"] == 0
+    assert sent(good, issuer="State Registry").status_code == 303
+    assert "4 numbers of given.csv are taken into lot LOT24A" in practising.get(LOT).text
+    assert sent(good).status_code == 303
+    page = practising.get(LOT).text
+    assert "4 numbers of given.csv were in lot LOT24A already" in page
+    [made] = sk.lot.show(bench.record, bench.lot)["imports"]
+    assert (made["name"], made["issuer"], made["count"]) == ("given.csv", "State Registry", 4)

@@ -458,3 +458,43 @@ def test_a_check_is_stopped_by_whoever_began_it_or_an_administrator(
             assert "Stop the check" in stops.get("/record/check").text
             stops.send("/record/check", stop="yes")
             assert stopped()
+
+
+def test_a_token_is_made_by_a_form_and_its_text_shown_once(station: Station) -> None:
+    """With the password once more; only for what the role may; the text is on that one page, opens
+    the record for that alone, and goes neither into the journal nor onto another page; the form
+    sent again makes no second one. Ended by its owner, it opens nothing."""
+    with asking(station.database.url, now=station.clock) as client:
+        browser = Browser(client)
+        browser.sign_in(name=LENA, password=OWN)
+        page = browser.get("/tokens").text
+        assert 'name="scope_lots"' in page and 'name="scope_backup"' not in page
+        asked = {"purpose": "order system", "scope_lots": "yes"}
+        wrong = browser.send("/tokens/give", **asked, password=OWN[::-1])
+        assert wrong.status_code == 403 and "sign_in_refused" in wrong.text
+        for missing in ({"scope_lots": "yes"}, {"purpose": "order system"}):
+            page = browser.send("/tokens/give", **missing, password=OWN)
+            assert page.status_code == 422 and "sk1." not in page.text
+        browser.get("/tokens")
+        key = browser.key()
+        page = browser.send("/tokens/give", key=key, **asked, password=OWN)
+        assert page.status_code == 200 and page.headers["cache-control"] == "no-store"
+        [text] = set(re.findall(r"sk1\.[0-9a-f]{64}", page.text))
+        again = browser.send("/tokens/give", key=key, **asked, password=OWN)
+        assert again.url.path == "/tokens" and "sk1." not in again.text
+        assert "sk1." not in browser.get("/tokens").text and "order system" in browser.page.text
+        with station.of(ADA) as administrator:
+            assert len(sk.person.tokens(administrator)) == 1
+            assert text not in str(list(sk.record.entries(administrator)))
+        assert text not in "\n".join(client.lines)
+        with sk.open_record(station.database.url, token=text, now=station.clock) as record:
+            assert record.person == LENA and sk.lot.list(record)
+            with pytest.raises(sk.Refused) as caught:
+                sk.serials.allocate(record, f"{GTIN}/LOT24A", 4)
+            assert caught.value.word in ("token_narrow", "lot_not_approved")
+        browser.get("/tokens")
+        browser.send("/tokens", **{"token": "1", "reason": "the machine was sold"})
+        assert "Token 1 is revoked" in browser.page.text
+        with pytest.raises(sk.Refused) as caught:
+            sk.open_record(station.database.url, token=text, now=station.clock)
+        assert caught.value.word == "token_over"
