@@ -67,9 +67,7 @@ def open_lot(
     with record.work(key_of(before) if before else HOUSE) as work:
         work.lock((HOUSE,))
         product = work.product(gtin)
-        again = _discarded(work, product, number) if before else None
-        if again is None:
-            _check_new(work, product, number)
+        again = _check_new(work, product, number, before)
         data = {
             "product_id": product.id,
             "id": again.id if again else work.last_chain() + 1,
@@ -125,8 +123,10 @@ def _discarded(view: View, product: Product, number: str) -> Lot | None:
     return lot if lot and lot.state == "discarded" else None
 
 
-def _check_new(view: View, product: Product, number: str) -> None:
-    if view.find_lot(product.id, number):
+def _check_new(view: View, product: Product, number: str, before: Lot | None) -> Lot | None:
+    """The discarded lot of that number whose chain goes on, None for none. Refuses `lot_exists`."""
+    again = _discarded(view, product, number) if before else None
+    if view.find_lot(product.id, number) and again is None:
         raise Refused(
             "lot_exists",
             "The product has a lot of that number already.",
@@ -134,6 +134,7 @@ def _check_new(view: View, product: Product, number: str) -> None:
             remedy="Look at it: lot show. If its facts are wrong and it has no numbers, discard it "
             "first: lot discard.",
         )
+    return again
 
 
 def _place(view: View, location: str) -> str:

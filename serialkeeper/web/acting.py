@@ -261,12 +261,8 @@ def act(
         acted.__signature__ = signature.replace(  # type: ignore[attr-defined]
             parameters=parameters, return_annotation=Response
         )
-        router.post(
-            path,
-            include_in_schema=False,
-            response_model=None,
-            openapi_extra={"x-step": step},
-        )(acted)
+        extra = {"x-step": step}
+        router.post(path, include_in_schema=False, response_model=None, openapi_extra=extra)(acted)
         if path != page.path:
             router.get(path, include_in_schema=False, response_model=None)(_back_to(page))
         return acted
