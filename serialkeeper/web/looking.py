@@ -175,15 +175,24 @@ def lots(record: Opened) -> Any:
     return nouns.lot.list(record)
 
 
-@look("/history", "lot history")
-def history(
-    record: Opened,
-    gtin: Annotated[str, Query(pattern="^([0-9]{14})?$")] = "",
-    by: Literal["product", "station", "lane", "reason"] = "product",
-    last: Annotated[int, Query(ge=1, le=1_000)] = 60,
-) -> Any:
+_Gtin = Annotated[str, Query(pattern="^([0-9]{14})?$")]
+_By = Literal["product", "station", "lane", "reason"]
+_Last = Annotated[int, Query(ge=1, le=1_000)]
+
+
+@look("/history", "lot history", page="history.html")
+def history(record: Opened, gtin: _Gtin = "", by: _By = "product", last: _Last = 60) -> Any:
     """Reject rates of closed lots over time, with control limits; `gtin`: of one product."""
     return nouns.lot.history(record, gtin, by=by, last=last)
+
+
+@look("/history/chart", "lot history", gives={"image/svg+xml": {}})
+def chart(record: Opened, gtin: _Gtin = "", by: _By = "product", last: _Last = 60) -> Response:
+    """The same drawn, each series with its limits."""
+    with heavy(), private_folder() as folder:
+        out = folder / "chart.svg"
+        nouns.lot.history(record, gtin, by=by, last=last, out=out)
+        return file_answer(out, "image/svg+xml")
 
 
 @look("/lots/{gtin}/{lot}", "lot show", page=LOT_PAGE)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from conftest import EXPIRY, GTIN, Bench, as_seen
+from test_pages import looking
 
 import serialkeeper as sk
 from serialkeeper.store.history import closed_lots, figures_of
@@ -98,6 +100,29 @@ def test_closed_lots_tell_their_rejects_by_product_station_lane_and_reason(bench
     assert "H1" in (bench.folder / "rates.html").read_text()
     assert (bench.folder / "rates.pdf").read_bytes().startswith(b"%PDF")
     assert sk.record.verify(bench.record)["sound"]
+
+
+def test_a_browser_shows_the_same_rates_and_limits(bench: Bench) -> None:
+    """A page with the chart and each lot's figures, in English and German; what it tells is what
+    the command tells; a record without closed lots says so."""
+    with looking(bench.url, acting="Line Lead") as browser:
+        assert "No lot is closed yet." in browser.get("/history").text
+        closed_lot(bench, "H1", bad=(1, 2, 5, 9, 40))
+        closed_lot(bench, "H2", bad=(30,))
+        assert "/history" in browser.get("/products").text
+        page = browser.get("/history?by=lane").text
+        for one in sk.lot.history(bench.record, by="lane")["series"]:
+            assert f"<h2>{one['name'].title()}</h2>" in page
+            for each in one["samples"]:
+                lower, upper = (f"{100 * limit:.2f}" for limit in each["limits"])
+                assert f"{lower} – {upper} %" in page and f">{each['lot']}</a>" in page
+        assert "Too few lots for limits: 20 are wanted" in page
+        assert "<h2>Spur 1</h2>" in browser.get("/history?by=lane&lang=de").text
+        chart = browser.get(
+            re.search(r'src="(/history/chart[^"]*)"', page)[1].replace("&amp;", "&")
+        )
+        assert chart.headers["content-type"].startswith("image/svg+xml")
+        assert chart.text.count('class="lot"') == 8
 
 
 def test_what_is_no_reject_does_not_count(bench: Bench) -> None:
