@@ -14,9 +14,10 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from serialkeeper.errors import SerialKeeperError
+from serialkeeper.errors import WORDS, SerialKeeperError
 from serialkeeper.rules import rights, signatures
 from serialkeeper.web.problems import problem, status_of
+from serialkeeper.web.saying import in_page_terms, translated
 from serialkeeper.web.visits import YEAR, Visit
 from serialkeeper.web.wording import Words, catalogue, chosen, grouped, preferred
 
@@ -220,7 +221,13 @@ def _environment() -> Environment:
     environment.filters.update(
         n=grouped, piece=lambda text: quote(str(text), safe=""), lot_path=lot_path, scan_of=scan_of
     )
-    environment.globals.update(static=static_path, pairs=lambda some: [(one, one) for one in some])
+    environment.globals.update(
+        static=static_path,
+        pairs=lambda some: [(one, one) for one in some],
+        in_page_terms=in_page_terms,
+        translated=translated,
+        meanings=WORDS,
+    )
     return environment
 
 
