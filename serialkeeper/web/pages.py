@@ -17,7 +17,7 @@ from starlette.responses import RedirectResponse, Response
 from serialkeeper.errors import WORDS, SerialKeeperError
 from serialkeeper.rules import rights, signatures
 from serialkeeper.web.problems import problem, status_of
-from serialkeeper.web.saying import in_page_terms, translated
+from serialkeeper.web.saying import plainly, retold, translated
 from serialkeeper.web.visits import YEAR, Visit
 from serialkeeper.web.wording import Words, catalogue, chosen, grouped, preferred
 
@@ -158,11 +158,16 @@ def _around(
         "in_session": bool(record and record.session),
         "by_badge": bool(record and record.session and record.session.badge),
         "idle": served.idle if record and record.session else 0,
-        "told": [(kind, words(word, **values)) for kind, word, values in told],
+        "told": [(kind, words(word, **_retold(values, words))) for kind, word, values in told],
         "form_key": partial(served.visitors.form_key, visit),
         "may": partial(_may, record),
         "signs": lambda verb: verb in signatures.NEEDED,
     }
+
+
+def _retold(values: Mapping[str, Any], words: Words) -> dict[str, Any]:
+    """What stands in the places of what was done, in the page's language where a step said it."""
+    return {name: retold(one, words) if type(one) is str else one for name, one in values.items()}
 
 
 def _may(record: Record | None, verb: str) -> bool:
@@ -224,7 +229,8 @@ def _environment() -> Environment:
     environment.globals.update(
         static=static_path,
         pairs=lambda some: [(one, one) for one in some],
-        in_page_terms=in_page_terms,
+        plainly=plainly,
+        retold=retold,
         translated=translated,
         meanings=WORDS,
     )

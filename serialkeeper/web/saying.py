@@ -234,12 +234,23 @@ _TWICE = re.compile(r"([“„][^“”]*[“”])(?:(?:, or |, | or )\1)+")
 """A name that stands for several commands."""
 
 
+def plainly(text: str, words: Words) -> str:
+    """A sentence as a page says it: in its own language, or else in English and in its terms."""
+    return translated(text, words.language) or in_page_terms(text, words)
+
+
+def retold(text: str, words: Words) -> str:
+    """A reason in the page's language where a step gave it, and as it stands where a person did."""
+    return translated(text, words.language) or text
+
+
 @lru_cache(maxsize=4096)
 def translated(text: str, language: str) -> str:
     """A sentence in the page's language, empty where there is none of it.
 
     Which ones there are stands under `sentence`: the English one, with places, and the other one.
-    A place that is called as a section of words is filled with the word of that section.
+    A place that is called as a section of words holds a word of that section and is filled with
+    what stands there; `sentence` is filled with a sentence.
     """
     words = catalogue()[language]
     if whole := _one(text, words):
@@ -251,9 +262,24 @@ def translated(text: str, language: str) -> str:
 def _one(text: str, words: Words) -> str:
     for pattern, told in _sentences(words.language):
         if found := pattern.fullmatch(text):
-            places = {name: words.of(name, value) for name, value in found.groupdict().items()}
-            return told.format_map(places)
+            places = {
+                name: _filled(name, value, words) for name, value in found.groupdict().items()
+            }
+            if all(places.values()):
+                return told.format_map(places)
     return ""
+
+
+def _filled(place: str, value: str, words: Words) -> str:
+    if place == "sentence":
+        return translated(value, words.language) or value
+    there = words.texts.get(f"{place}.{value}", "")
+    return there or ("" if place in _sections(words.language) else value)
+
+
+@cache
+def _sections(language: str) -> frozenset[str]:
+    return frozenset(key.partition(".")[0] for key in catalogue()[language].texts)
 
 
 @cache

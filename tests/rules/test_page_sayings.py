@@ -11,12 +11,14 @@ import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from string import Formatter
 
 import pytest
 
 import serialkeeper
 from serialkeeper.errors import WORDS
-from serialkeeper.web.saying import COMMANDS, OPTIONS, in_page_terms
+from serialkeeper.rules import challenges, findings
+from serialkeeper.web.saying import COMMANDS, OPTIONS, in_page_terms, plainly, retold, translated
 from serialkeeper.web.wording import catalogue, first_place
 
 HOME = Path(serialkeeper.__file__).parent
@@ -170,3 +172,64 @@ def test_other_languages_tell_every_refusal() -> None:
             wanted = [f"{section}.{word}" for word in WORDS] if words.foreign else []
             assert there == wanted, tag
             assert len({words.texts[key] for key in there}) > len(there) * 0.9 or not there
+
+
+def test_every_finding_and_every_bad_label_is_told_in_every_language() -> None:
+    """What stands beside a label that a person has to decide about, and how one is made bad."""
+    said = [text for text, _ in findings.WORDS.values()]
+    said += [text for kind in challenges.KINDS.values() for text in (kind.make, kind.plant) if text]
+    for tag, words in catalogue().items():
+        for text in said:
+            assert bool(translated(text, tag)) == words.foreign, text
+            assert plainly(text, words) != text or not words.foreign
+
+
+def test_sentences_of_other_languages_are_still_said() -> None:
+    """A sentence that no step says any more, or says otherwise, would never be found again."""
+    said = " ".join(text for _, tree in modules() for text in strings(tree))
+    said += " ".join(text for text, _ in findings.WORDS.values())
+    for tag, words in catalogue().items():
+        sentences = [key.partition(".")[2] for key in words.texts if key.startswith("sentence.")]
+        assert bool(sentences) == words.foreign, tag
+        for one in sentences:
+            pieces = [text for text, *_ in Formatter().parse(one)]
+            end = " ".join(max(pieces, key=len).split()[-3:])
+            assert end in said, f"{tag}: {one}"
+            assert translated(one, tag), f"{tag}: {one}"
+            names = [name for _, name, *_ in Formatter().parse(one) if name]
+            assert len(set(names)) == len(names), f"{tag}: {one}"
+
+
+@pytest.mark.parametrize(
+    ("text", "german"),
+    [
+        ("the code names lot A7", "der Code nennt Charge A7"),
+        (
+            "voided (waste); the camera could not read the code",
+            "entwertet (Ausschuss); die Kamera konnte den Code nicht lesen",
+        ),
+        ("voided (left on the lorry)", ""),
+        ("rejected; nobody knows why", ""),
+        ("roll 2: positions 3, 7-9", "Rolle 2: Positionen 3, 7-9"),
+        (
+            "1 printed label not seen by the camera",
+            "1 gedrucktes Etikett von der Kamera nicht gesehen",
+        ),
+        (
+            "12 printed labels not seen by the camera",
+            "12 gedruckte Etiketten von der Kamera nicht gesehen",
+        ),
+        (
+            "Open finding wrong_lot: the code names lot A7",
+            "Offener Befund – Andere Charge: der Code nennt Charge A7",
+        ),
+        ("the lot is running, not closed", "Zustand der Charge: Läuft"),
+        ("odd colour", ""),
+        ("", ""),
+    ],
+)
+def test_a_sentence_is_told_in_german(text: str, german: str) -> None:
+    """Whole or part by part, with its places filled; else not at all, and never half."""
+    assert translated(text, "de") == german
+    assert translated(text, "en") == ""
+    assert retold(text, catalogue()["de"]) == (german or text)
