@@ -9,12 +9,15 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import readme
 from databases import Database
 
+from serialkeeper.cli.guide import chapters
 from serialkeeper.errors import WORDS
 from serialkeeper.rules.moves import ROLES
 from serialkeeper.rules.replay import VERBS
@@ -56,12 +59,12 @@ def test_no_module_and_no_function_outgrows_its_room() -> None:
 
 
 def test_every_refusal_word_is_used_and_explained() -> None:
-    """A word without use is dead; README explains each."""
+    """A word without use is dead; the guide has each."""
     text = "\n".join(path.read_text() for path in SOURCES if path.name != "errors.py")
-    readme = (ROOT / "README.md").read_text()
+    told = chapters()["refusals"].text
     for word, meaning in WORDS.items():
         assert f'"{word}"' in text, word
-        assert f"| `{word}` | {meaning} |" in readme, word
+        assert f"| `{word}` | {meaning} |" in told, word
 
 
 def test_every_verb_of_the_journal_is_written_somewhere() -> None:
@@ -117,8 +120,7 @@ def test_a_contract_that_is_broken_is_noticed(tmp_path: Path) -> None:
 
 
 def readme_blocks(language: str) -> list[str]:
-    text = (ROOT / "README.md").read_text()
-    return re.findall(rf"```{language}\n(.*?)```", text, re.S)
+    return re.findall(rf"```{language}\n(.*?)```", readme.README.read_text(), re.S)
 
 
 def asks_for_a_database(test: ast.FunctionDef) -> bool:
@@ -139,11 +141,75 @@ def test_a_test_of_one_database_says_why() -> None:
                     assert not named, f"{path.name}: {node.name}"
 
 
+def a_users_environment() -> dict[str, str]:
+    """With the program on the path, and nothing said about a record."""
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    env = {name: value for name, value in os.environ.items() if "SERIALKEEPER" not in name}
+    return {**env, "PATH": path}
+
+
+def test_the_readmes_first_command_tells_the_story(tmp_path: Path) -> None:
+    """Its last part runs as written, in an empty folder with this interpreter's `.venv/bin`; that
+    the parts before it make such a folder, the test command shows wherever it begins with nothing
+    (`.ci/run`)."""
+    first, tests = (block.strip().split(" && ") for block in readme_blocks("bash"))
+    assert first[0] == tests[0] == "python3 -m venv .venv"
+    assert first[1] == ".venv/bin/pip install -q ." and len(first) == len(tests) == 3
+    assert tests[1] == ".venv/bin/pip install -q -e '.[test]'"
+    (tmp_path / ".venv").mkdir()
+    (tmp_path / ".venv" / "bin").symlink_to(Path(sys.executable).parent)
+    done = subprocess.run(
+        ["sh", "-c", first[2]], cwd=tmp_path, env=a_users_environment(), capture_output=True
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert {"record.db", "report.pdf"} <= {one.name for one in (tmp_path / "demo").iterdir()}
+
+
+def test_every_file_beside_the_code_is_installed() -> None:
+    """What `pip install .` takes along is named in pyproject.toml by patterns; none is forgotten,
+    and none names nothing."""
+    told = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+    patterns = told["package-data"]["serialkeeper"]
+    named = [{one for one in PACKAGE.glob(pattern) if one.is_file()} for pattern in patterns]
+    there = {
+        one
+        for folder in (PACKAGE, PACKAGE / "schemas")  # which is a link
+        for one in folder.rglob("*")
+        if one.is_file() and one.suffix not in (".py", ".pyc")
+    }
+    assert there == set().union(*named)
+    assert all(named), patterns
+
+
+def anchors(text: str) -> set[str]:
+    """The headings of a Markdown text as links name them; a fenced line is none."""
+    bare = re.sub(r"^```.*?^```$", "", text, flags=re.S | re.M)
+    heads = re.findall(r"^#+ (.+)$", bare, re.M)
+    return {re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
+def test_links_between_the_documents_lead_somewhere() -> None:
+    """From README, the guide and DEVELOPERS to files, and to headings in them; a chapter is named
+    by its own name; every chapter has a link to it."""
+    documents = [readme.README, ROOT / "DEVELOPERS.md", *(PACKAGE / "guide").glob("*.md")]
+    linked = set()
+    for document in documents:
+        text = document.read_text()
+        for words, to in re.findall(r"\[([^]]+)\]\(([^)\s]+)\)", text):
+            name, _, place = to.partition("#")
+            found = document.parent / name if name else document
+            assert found.is_file(), (document.name, to)
+            assert not place or place in anchors(found.read_text()), (document.name, to)
+            if found.parent.name == "guide":
+                linked.add(found)
+                assert not words.startswith("`guide ") or words == f"`guide {found.stem}`", to
+    assert linked == set((PACKAGE / "guide").glob("*.md"))
+    assert "what-it-says" not in anchors("```\n# What it says\n```\n")
+
+
 @pytest.mark.only_on("sqlite", reason="without a named record the commands work on a file")
 def test_the_readmes_first_hours_work_as_written(tmp_path: Path) -> None:
     """Every shell line of each user's first hour runs, with the exit code it says."""
-    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    env = {name: value for name, value in os.environ.items() if "SERIALKEEPER" not in name}
     sessions = [
         block for block in readme_blocks("sh") if re.search("serialkeeper (init|demo)", block)
     ]
@@ -158,7 +224,7 @@ def test_the_readmes_first_hours_work_as_written(tmp_path: Path) -> None:
         done = subprocess.run(
             ["sh", "-c", "\n".join(typed)],
             cwd=folder,
-            env={**env, "PATH": path},
+            env=a_users_environment(),
             capture_output=True,
             text=True,
         )
@@ -182,30 +248,18 @@ def test_the_readmes_python_example_works_as_written(
     assert "nothing_to_print" in capsys.readouterr().out
 
 
-def test_the_readmes_command_table_names_every_command() -> None:
-    """Each noun and verb stands in the table, and no other."""
-    from serialkeeper.cli.door import app
-
-    there = {
-        (str(group.name), str(command.name or command.callback.__name__.strip("_")))
-        for group in app.registered_groups
-        for command in (group.typer_instance.registered_commands if group.typer_instance else [])
-        if command.callback
-    }
-    rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \|", (ROOT / "README.md").read_text(), re.M)
-    nouns = {noun for noun, _ in there}
-    told = {
-        (noun, verb)
-        for noun, verbs in rows
-        if noun in nouns
-        for verb in re.findall(r"`([\w-]+)`", verbs)
-    }
-    assert told == there
+def test_the_readmes_made_parts_are_as_they_are_made_now() -> None:
+    """The tables of commands, chapters and figures; a change of any of them is noticed."""
+    text = readme.README.read_text()
+    assert readme.made(text) == text, "python tests/readme.py --write"
+    for part in ("`roll` | `add`", "| [`rolls`](", "| print file |"):
+        assert text.count(part) == 1
+        assert readme.made(text.replace(part, "| gone |")) == text
 
 
-def test_the_readmes_table_of_rights_is_the_one_that_is_enforced() -> None:
+def test_the_guides_table_of_rights_is_the_one_that_is_enforced() -> None:
     """Each verb of the journal stands once, beside the roles that may write it."""
-    rows = re.findall(r"^\| ([a-z, ]+) \| (`.+`) \|$", (ROOT / "README.md").read_text(), re.M)
+    rows = re.findall(r"^\| ([a-z, ]+) \| (`.+`) \|$", chapters()["people"].text, re.M)
     told = [
         (verb, set(roles.split(", ")))
         for roles, verbs in rows
@@ -231,8 +285,8 @@ def test_the_contributors_guide_names_functions_that_exist() -> None:
 
 def test_the_readmes_controls_name_tests_that_exist() -> None:
     """Every control of 21 CFR 11 has a row, and each test that a row names is there."""
-    readme = (ROOT / "README.md").read_text()
-    section = readme[readme.index("## Controls") : readme.index("## What inspection shows")]
+    text = readme.README.read_text()
+    section = text[text.index("## Controls") : text.index("## Speed")]
     there = {
         node.name
         for path in (ROOT / "tests").rglob("test_*.py")

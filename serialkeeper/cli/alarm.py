@@ -11,27 +11,15 @@ import typer
 from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import WrongUsage
-from serialkeeper.rules.alarms import held_words
+from serialkeeper.rules.alarms import held_words, means
 from serialkeeper.steps import alarms
 
 app = typer.Typer(help="Reasons to stop and look. This tool stops no machine.")
 
-_WORDS = {
-    "in_a_row": "bad labels in a row",
-    "share": "too many bad labels in a short stretch",
-    "missed_plant": "a label made bad on purpose was called good",
-    "extra_code": "codes were read that belong to no label's place",
-    "extra_label": "unread labels stand where the plan has none",
-    "still_there": "labels that should be gone are still there",
-    "released_roll": "something was found on labels of a released roll",
-    "good_gone": "good labels are not on the roll",
-    "unchallenged": "the reader was not proven since the start or the last stop (run challenge)",
-}
-
 
 def alarm_text(alarm: dict[str, Any]) -> str:
     """An alarm for people."""
-    what = _WORDS.get(alarm["kind"], alarm["kind"])
+    what = means(alarm["kind"])
     lane = f" in lane {alarm['lane']}" if alarm["lane"] else ""
     count, first, last = alarm["labels"], alarm["first"], alarm["last"]
     where = f"position {first}" if first == last else f"positions {first} to {last}"

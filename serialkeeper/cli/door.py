@@ -16,6 +16,7 @@ from serialkeeper.cli import (
     demo,
     events,
     explain,
+    guide,
     hold,
     init,
     inspect_,
@@ -45,13 +46,15 @@ app = typer.Typer(
     help="Keeps the record of every serial number of a pharmaceutical lot: issued, printed, "
     "seen, settled, reconciled, reported.",
     epilog=f"Exit codes: {'; '.join(f'{code} {told}' for code, told in manual.EXITS.items())}. "
-    "--record, --as and --json may also stand after the verb. What a refusal means: explain WORD.",
+    "--record, --as and --json may also stand after the verb. What a refusal means: explain WORD. "
+    "The reference, chapter by chapter: guide.",
 )
 app.command("demo")(demo.demo)
 app.command("init")(init.init)
 app.command("scan")(scan.scan)
 app.command("serve")(serve.serve)
 app.command("explain")(explain.explain)
+app.command("guide")(guide.guide)
 for name, group in {
     "person": person.app,
     "station": station.app,

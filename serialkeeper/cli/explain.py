@@ -40,7 +40,7 @@ def explain(
             where="explain",
             expected=f"a word in square brackets, or one of {', '.join(map(str, EXITS))}",
             came=code,
-            remedy=meant(word, WORDS) or "The README lists all of them.",
+            remedy=meant(word, WORDS) or "`serialkeeper guide refusals` lists all words.",
         )
     lines = [f"{told['code']}: {told['meaning']}"]
     for name, title in (("cause", "usually"), ("do", "what to do"), ("who", "who decides")):

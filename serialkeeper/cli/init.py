@@ -24,9 +24,9 @@ def init(
         ),
     ] = False,
 ) -> None:
-    """Make a practice record and its first person.
+    """Make a record, for practice or live, and its first person.
 
-    With --password-stdin a live record, whose first person is its administrator.
+    With --password-stdin it is a live one, and the person is its administrator.
     """
     record = people.init(
         call.url,

@@ -22,7 +22,7 @@ from serialkeeper.rules.rehearsed_rows import TELLS
 from serialkeeper.steps import inspection, practice, profiling, second_pass
 from serialkeeper.steps.images import read_images
 
-app = typer.Typer(help="What the camera saw.")
+app = typer.Typer(help="What the camera saw: taken in, followed, read from images, rehearsed.")
 FAULT_NAMES = ", ".join(KINDS)
 
 

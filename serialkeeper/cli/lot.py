@@ -18,7 +18,7 @@ from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
 from serialkeeper.steps import holding, lots, reconciliation
 
-app = typer.Typer(help="Lots, from opening to closing.")
+app = typer.Typer(help="Lots, from opening to closing; what is told of them afterwards.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
 LONGEST_TYPED = 2_000
 """Characters of positions that a line tells to type."""

@@ -30,7 +30,7 @@ from serialkeeper.steps import (
 )
 from serialkeeper.store.record import Record
 
-app = typer.Typer(help="Bundles, cases and pallets: filling, changing and showing them.")
+app = typer.Typer(help="Bundles, cases and pallets: filled, changed, labelled, shipped, shown.")
 LARGEST_LIST = 10_000_000
 """Characters of a list of scans."""
 
@@ -67,7 +67,7 @@ def build(
         int | None, typer.Option(min=1, help="With --in-order: so many packs at most.")
     ] = None,
     scan: Annotated[
-        bool, typer.Option("--scan", help="Pack after pack from a hand scanner; see the README.")
+        bool, typer.Option("--scan", help="Pack after pack from a hand scanner; see guide packs.")
     ] = False,
     reason: Annotated[str, typer.Option(help="Why a pack is not full.")] = "",
 ) -> None:

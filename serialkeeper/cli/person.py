@@ -15,7 +15,7 @@ from serialkeeper.rules.moves import LINE_LEAD, ROLES
 from serialkeeper.rules.tokens import DAYS, SCOPES
 from serialkeeper.steps import people, signing_in
 
-app = typer.Typer(help="People who work on the record.")
+app = typer.Typer(help="People who work on the record: roles, passwords, badges, tokens.")
 
 Name = Annotated[str, typer.Argument(help="The person's name.")]
 Why = Annotated[str, typer.Option(help="Why, in words.")]

@@ -12,10 +12,10 @@ from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.fit import DEFAULT_USE, SPECIFICATIONS
 from serialkeeper.rules.logistic import BARS, X_RANGES
-from serialkeeper.rules.proof import PAPERS
+from serialkeeper.rules.pages import PAPERS
 from serialkeeper.steps import printing, proofs, symbols
 
-app = typer.Typer(help="Hand-off to the printer.")
+app = typer.Typer(help="Files and symbols for the printer, and whether they fit.")
 Use = Annotated[str, typer.Option(help=f"What it is for: {', '.join(SPECIFICATIONS)}.")]
 
 

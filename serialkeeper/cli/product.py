@@ -11,7 +11,7 @@ from serialkeeper.cli.answer import answer, call, imported
 from serialkeeper.rules.serials import DEFAULT_LENGTH
 from serialkeeper.steps import products
 
-app = typer.Typer(help="Trade items and how their labels are built.")
+app = typer.Typer(help="Trade items, how their labels look, and how they are packed.")
 
 
 @app.command()
@@ -58,7 +58,7 @@ def layout(
 ) -> None:
     """Set how its labels look, for lots approved from now on.
 
-    Lines, symbol and the space for it; what is in the file stands in the README.
+    Lines, symbol and the space for it; `serialkeeper guide symbols` shows such a file.
     """
     result = products.set_layout(call.record(), gtin, file)
     answer(result, [f"Labels of {result['gtin']} ({result['name']}):", *layout_lines(result)])
@@ -84,7 +84,7 @@ def packs_(
 ) -> None:
     """Set the levels of packs, for lots approved from now on.
 
-    Bundle, case, pallet; what is in the file stands in the README.
+    Bundle, case, pallet; `serialkeeper guide packs` shows such a file.
     """
     result = products.set_packs(call.record(), gtin, file)
     answer(result, [f"Packs of {result['gtin']} ({result['name']}):", *pack_lines(result["packs"])])

@@ -24,7 +24,7 @@ from serialkeeper.steps import checkpoints, exporting, keeping, moving, reports
 from serialkeeper.store import opening
 from serialkeeper.store.record import Record
 
-app = typer.Typer(help="The record itself.")
+app = typer.Typer(help="The record itself: checked, signed, backed up, exported, moved.")
 
 
 @app.command()

@@ -12,7 +12,7 @@ from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.lot import LotName
 from serialkeeper.steps import abandoning, importing, numbering, returning
 
-app = typer.Typer(help="Serial numbers.")
+app = typer.Typer(help="Serial numbers, our own and those that others give.")
 
 
 @app.command()

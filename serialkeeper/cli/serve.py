@@ -33,9 +33,9 @@ def serve(
         typer.Option(metavar="HOST", help="A name by which it is called; may be repeated."),
     ] = None,
 ) -> None:
-    """Serve the record over HTTP until Ctrl-C.
+    """Serve the record to browsers and programs until Ctrl-C.
 
-    A live record asks for tokens; a practice record acts as --as, for this machine only.
+    Live: people sign in, programs bring tokens. Practice: --as acts, for this machine only.
     """
     from serialkeeper.web.serving import Address
     from serialkeeper.web.serving import serve as start

@@ -273,7 +273,7 @@ def _header(path: Path, block: bytes, complete: bool) -> tuple[int, bytes]:
     wanted = ",".join(COLUMNS)
     found = text[:300].decode(errors="replace")
     if not complete or found not in (wanted, f"{wanted},{REHEARSAL}"):
-        hint = "Give the file the columns of the README, in that order."
+        hint = "Give the file the expected columns, in that order, or name a profile (--profile)."
         if ";" in found:
             hint = "Separate the columns by commas, not semicolons."
         if found.endswith("\r"):

@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 from reportlab.lib.colors import HexColor
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import (
     BaseDocTemplate,
     CondPageBreak,
@@ -186,11 +187,15 @@ def _item(item: Item, width: float) -> Iterator[Flowable]:
                 yield _paragraph(caption, _TONES["soft"])
 
 
+_LEFT, _RIGHT = 2.0, 5.0
+_BESIDE = _LEFT + _RIGHT + 0.5
+"""Points beside a cell's text, and a hair."""
+
 _TIGHT = [
     ("TOPPADDING", (0, 0), (-1, -1), 1.2),
     ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
-    ("LEFTPADDING", (0, 0), (-1, -1), 2),
-    ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+    ("LEFTPADDING", (0, 0), (-1, -1), _LEFT),
+    ("RIGHTPADDING", (0, 0), (-1, -1), _RIGHT),
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
 ]
 
@@ -199,7 +204,6 @@ def _table(one: Table, width: float) -> Iterator[Flowable]:
     if one.title:
         yield CondPageBreak(_ROOM)
         yield _paragraph(one.title, _CAPTION)
-    share = width / sum(column.width for column in one.columns)
     heads = [_CELL_LOUD_RIGHT if column.right else _CELL_LOUD for column in one.columns]
     plain = [_CELL_RIGHT if column.right else _CELL for column in one.columns]
     cells = [[_paragraph(each.title, s) for each, s in zip(one.columns, heads, strict=True)]]
@@ -212,11 +216,31 @@ def _table(one: Table, width: float) -> Iterator[Flowable]:
         *(("BACKGROUND", (0, n + 1), (-1, n + 1), HexColor(_LOUD)) for n in sorted(one.loud)),
         *_TIGHT,
     ]
-    widths = [column.width * share for column in one.columns]
-    yield _Rows(cells, widths, repeatRows=1, style=style)
+    yield _Rows(cells, _widths(one, width), repeatRows=1, style=style)
     if one.rest:
         yield _paragraph(one.rest, _TONES["strong"])
     yield Spacer(1, 5)
+
+
+def _widths(one: Table, width: float) -> list[float]:
+    """Of each column: its share, and for numbers as much as the longest takes, so that none is
+    broken; the columns of text give it."""
+    share = width / sum(column.width for column in one.columns)
+    widths = [column.width * share for column in one.columns]
+    taken, text = 0.0, 0.0
+    for at, column in enumerate(one.columns):
+        if not column.right:
+            text += widths[at]
+            continue
+        longest = max((stringWidth(row[at], BOLD, _CELL.fontSize) for row in one.rows), default=0.0)
+        needed = min(longest + _BESIDE, width / 4)
+        if needed > widths[at]:
+            taken += needed - widths[at]
+            widths[at] = needed
+    if taken >= text:
+        return widths
+    rest = (text - taken) / text
+    return [w if c.right else w * rest for w, c in zip(widths, one.columns, strict=True)]
 
 
 class _Heading(Paragraph):  # type: ignore[misc]

@@ -141,5 +141,5 @@ def _unknown(path: Path, expected: str, came: str) -> Refused:
         where=str(path),
         expected=expected,
         came=came[:80],
-        remedy="Write the profile by hand: README lists its keys.",
+        remedy="Write the profile by hand: `serialkeeper guide files` lists its keys.",
     )

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.findings import CODE, GOOD, ORDER, Readings
+from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings
 
 AT_ONCE = (
     "missed_plant",
@@ -28,6 +28,18 @@ AT_ONCE = (
     "wrong_lot",
 )
 """Findings that alarm at the first label (common practice, no source)."""
+
+_MEANS = {
+    "in_a_row": "bad labels in a row",
+    "share": "too many bad labels in a short stretch",
+    "extra_code": "codes were read that belong to no label's place",
+    "extra_label": "unread labels stand where the plan has none",
+    "still_there": "labels that should be gone are still there",
+    "released_roll": "something was found on labels of a released roll",
+    "good_gone": "good labels are not on the roll",
+    "unchallenged": "the reader was not proven since the start or the last stop (run challenge)",
+}
+"""What alarms say that are not named after a finding."""
 
 _SAME_CAUSE = {"other_number": "repeated", "read_twice": "repeated"}
 """What a file that is still growing calls repeated may have a closer name when it is whole."""
@@ -401,6 +413,11 @@ def check_acknowledged(cause: str, restart_check: str, first: int, last: int, la
             came=f"{first}-{last}",
             remedy="Give the positions of the first and last label that were held back.",
         )
+
+
+def means(kind: str) -> str:
+    """What an alarm of that kind says."""
+    return _MEANS[kind] if kind in _MEANS else WORDS[kind][0]
 
 
 def stretch(first: int, last: int) -> str:

@@ -17,7 +17,6 @@ from serialkeeper.rules.figures import (
     FAINT,
     GOOD,
     INK,
-    PAPER,
     SOFT,
     TONES,
     Group,
@@ -264,7 +263,7 @@ def where(found: NDArray[np.uint8], web: Web) -> Sheet | None:
         for column in np.flatnonzero(counts[lane]).tolist():
             count = int(counts[lane, column])
             shade = _SHADES[sum(count > limit for limit in limits)]
-            cell = box(_LEFT + column * wide, y, wide, high, shade, PAPER, 0.05)
+            cell = box(_LEFT + column * wide, y, wide, high, shade, INK, 0.1)
             facts = {"lane": lane + 1, "row": column * each + 1, "labels": count}
             sheet.items.append(Group("cell", (cell,), facts, many(count, "label")))
     bottom = 8 + high * web.lanes

@@ -157,9 +157,14 @@ def symbol(shape: str, letter: str, tone: str, x: float, y: float, size: float) 
     return [area, Text(x - left, y + down, letter, height, "middle", bold=True, fill=ink)]
 
 
+def fitting(width: float, size: float) -> int:
+    """How many characters fit into about that width."""
+    return max(int(width / (size * 0.52)), 1)
+
+
 def shorten(text: str, width: float, size: float) -> str:
     """A text cut to about that width, with dots where something was cut away."""
-    most = max(int(width / (size * 0.52)), 1)
+    most = fitting(width, size)
     return text if len(text) <= most else text[: max(most - 3, 1)].rstrip() + "..."
 
 

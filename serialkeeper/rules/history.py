@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
@@ -81,7 +82,7 @@ class Sample:
         return self.rejected / self.labels
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Series:
     """Lots in the order in which they were closed.
 
@@ -93,17 +94,17 @@ class Series:
     name: str
     samples: tuple[Sample, ...]
 
-    @property
+    @cached_property
     def labels(self) -> int:
         """Labels of all lots."""
         return sum(one.labels for one in self.samples)
 
-    @property
+    @cached_property
     def rejected(self) -> int:
         """Rejected ones among them."""
         return sum(one.rejected for one in self.samples)
 
-    @property
+    @cached_property
     def centre(self) -> float:
         """The share of all lots together."""
         return self.rejected / self.labels if self.labels else 0.0
@@ -117,7 +118,7 @@ class Series:
         """The standard deviation by chance alone of a lot with so many labels."""
         return math.sqrt(self.centre * (1 - self.centre) / labels)
 
-    @property
+    @cached_property
     def spread(self) -> float | None:
         """How many times more neighbouring lots differ than by chance; None where nothing tells."""
         if len(self.samples) < 2 or not 0 < self.centre < 1:

@@ -334,7 +334,10 @@ def _advice(line: str, form: Form) -> str:
         return "write element strings without brackets, {GS} after elements of variable length"
     if form.kind == "code" and gs1.GS not in line and len(line) > _LONGEST_PLAIN:
         return "the separators are lost: write {GS} after elements of variable length"
-    return "every line carries the same identifiers as the first one; see the README for which"
+    return (
+        "every line carries the same identifiers as the first one; which: "
+        "`serialkeeper guide numbers`"
+    )
 
 
 @dataclass(frozen=True)

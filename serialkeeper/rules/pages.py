@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from serialkeeper.errors import Refused
 from serialkeeper.rules.figures import Sheet
 
-PAPERS: Mapping[str, tuple[float, float]] = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+PAPERS: Mapping[str, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Width and height of a page in millimetres (ISO 216; ANSI/ASME Y14.1, from memory)."""
 
 FORMS = ("pdf", "html")
@@ -119,22 +119,31 @@ def table(
     more: str = "",
     loud: Iterable[int] = (),
 ) -> Table:
-    """A table of the first rows, with what was left out told below it.
+    """A table of the first rows, with what was left out told below it. Where not all fit, loud
+    ones go before others; their order stays.
 
     Args:
         total: how many rows there are in all, where `rows` does not give all of them.
         more: the command that lists them all.
+        loud: which rows ask for something, counted from 0.
     """
-    kept, count = list[tuple[str, ...]](), 0
-    for row in rows:
+    marked = frozenset(loud)
+    first, others = list[tuple[int, tuple[str, ...]]](), list[tuple[int, tuple[str, ...]]]()
+    count = 0
+    for number, row in enumerate(rows):
         count += 1
-        if count <= MOST_ROWS:
-            kept.append(tuple(_cell(one) for one in row))
+        pile = first if number in marked else others
+        if len(pile) < MOST_ROWS:
+            pile.append((number, tuple(_cell(one) for one in row)))
+    kept = sorted([*first, *others[: MOST_ROWS - len(first)]])
     count = count if total is None else total
     rest = ""
     if count > len(kept):
         rest = f"{len(kept):,} of {count:,} rows are shown here. All of them: {more}"
-    return Table(tuple(columns), tuple(kept), title, rest, frozenset(loud))
+        if first:
+            rest += f"; the first {len(first):,} that ask for something are among these"
+    standing = frozenset(at for at, (number, _) in enumerate(kept) if number in marked)
+    return Table(tuple(columns), tuple(row for _, row in kept), title, rest, standing)
 
 
 def _cell(value: object) -> str:

@@ -7,9 +7,6 @@ from collections.abc import Callable, Mapping
 from serialkeeper.rules.chain import Entry
 from serialkeeper.rules.changes import Change, Insert, Row, Update
 
-SEALING = ("password changed", "password given")
-"""Verbs that name the SHA-256 of what is kept of a password."""
-
 
 def _added(entry: Entry, _key: Row) -> list[Change]:
     rest = {"added": entry.at, "temporary": 0}

@@ -172,7 +172,7 @@ def parse(text: str, where: str = "profile") -> Profile:
             where=where,
             expected="TOML (toml.io, version 1.0)",
             came=text[:80] or "nothing",
-            remedy="Correct the profile; README shows one.",
+            remedy="Correct the profile; `serialkeeper guide files` shows one.",
         ) from None
     top = Section(found, "", where)
     form = top.choice("format", FORMATS)

@@ -12,6 +12,9 @@ where nobody knows."""
 Counted = Callable[[int, int], None]
 """The same, where it is known what is counted."""
 
+CHECKED, COPIED = "entries and blocks checked", "entries copied"
+"""What several steps count."""
+
 
 def nobody(what: str, done: int, of: int) -> None:
     """Tells nobody."""

@@ -29,9 +29,7 @@ from serialkeeper.rules.figures import (
     Text,
     box,
 )
-
-PAPERS: Mapping[str, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-"""Width and height of an upright sheet, in millimetres (ISO 216; ANSI/ASME Y14.1)."""
+from serialkeeper.rules.pages import PAPERS
 
 _MARGIN, _COLUMN, _GAP = 14.0, 84.0, 8.0
 _SIZE, _STEP = 2.6, 4.3
@@ -62,7 +60,7 @@ class Proof:
         readings: each reader, and whether it read exactly this (None: it is not there).
         made: when, where, by whom; head: the journal's.
         practice: whether this is a practice record.
-        paper: a name of `PAPERS`.
+        paper: a name of `pages.PAPERS`.
     """
 
     product: str

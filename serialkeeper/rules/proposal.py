@@ -179,7 +179,8 @@ def _codes(draft: _Draft, sample: Sample) -> Codes:
             where=sample.where,
             expected="texts such as ]d20109521234543213...",
             came=", ".join(map(str, found))[:120] or "no readings",
-            remedy="Give a longer sample, or write the profile by hand: README lists its keys.",
+            remedy="Give a longer sample, or write the profile by hand: `serialkeeper guide files` "
+            "lists its keys.",
         )
     values = draft.take("seen", max(found, key=lambda source: found[source]))
     codes = [match for value in values if (match := _CODE.match(value))]

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from serialkeeper.rules import charts
-from serialkeeper.rules.alarms import held_words, stretch
+from serialkeeper.rules.alarms import held_words, means, stretch
 from serialkeeper.rules.cautions import GRADE
 from serialkeeper.rules.chronicle import people
 from serialkeeper.rules.counts import bad_percent, many
@@ -223,17 +223,26 @@ def alarms(facts: Facts) -> Section:
         review = one["reviewed"]
         seen = f"{review['reviewer']}, {moment(review['at'])}" if review else "not reviewed"
         rows.append(
-            (one["id"], one["kind"], one["labels"], where, moment(one["raised"]), said, who, seen)
+            (
+                one["id"],
+                means(one["kind"]),
+                one["labels"],
+                where,
+                moment(one["raised"]),
+                said,
+                who,
+                seen,
+            )
         )
     columns = (
         Column("no.", 4, right=True),
-        Column("what", 12),
+        Column("what", 19),
         Column("labels", 7, right=True),
         Column("positions", 11),
         Column("raised (UTC)", 13),
-        Column("cause and restart check", 27),
+        Column("cause and restart check", 23),
         Column("acknowledged by", 13),
-        Column("reviewed by", 13),
+        Column("reviewed by", 11),
     )
     if not rows:
         return section("Alarms", Say("No alarm was raised."))

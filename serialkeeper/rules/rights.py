@@ -179,5 +179,5 @@ def check(
         f"An entry '{verb}' is not for this role.",
         expected=" or ".join(roles),
         came=(role or "no role") + f", {person}" * bool(person),
-        remedy="Let a person in that role do it; README lists who may do what.",
+        remedy="Let a person in that role do it; who may do what: `serialkeeper guide people`.",
     )

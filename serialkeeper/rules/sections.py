@@ -29,7 +29,7 @@ class Section:
             where=f"{self.where}, {full}",
             expected=expected,
             came="nothing" if came is None else repr(came)[:120],
-            remedy=remedy or "Correct the profile; README lists its keys.",
+            remedy=remedy or "Correct the profile; `serialkeeper guide files` lists its keys.",
         )
 
     def section(self, key: str) -> Section:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from textwrap import wrap
 
 from serialkeeper.rules.doubts import SIGNS, Doubt, Stretch, metres
 from serialkeeper.rules.figures import (
@@ -18,6 +19,7 @@ from serialkeeper.rules.figures import (
     Line,
     Text,
     box,
+    fitting,
     shorten,
     symbol,
 )
@@ -137,7 +139,7 @@ def width_of(strip: Strip) -> float:
 
 def height_of(strip: Strip) -> float:
     """Millimetres down."""
-    return _TITLE + _LANES + len(strip.rows) * _ROW + 1.2 + len(_listed(strip)) * _LINE
+    return _TITLE + _LANES + len(strip.rows) * _ROW + 1.2 + len(_lines(strip)) * _LINE
 
 
 def place_strip(
@@ -173,9 +175,9 @@ def place_strip(
                 items.append(_label(stretch, row, column, doubt, serials, left, below))
         below += _ROW
     below += 1.2
-    for text in _listed(strip):
+    for text in _lines(strip):
         below += _LINE
-        items.append(Text(x, below - 0.6, shorten(text, width_of(strip), 2.2), 2.2))
+        items.append(Text(x, below - 0.6, text, 2.2))
     facts = {"first": first, "last": last, "doubts": len(strip.doubts)}
     return Group("strip", tuple(items), facts)
 
@@ -247,6 +249,12 @@ def _listed(strip: Strip) -> list[str]:
         + f": {text}"
         for (sign, text), some in lines.items()
     ]
+
+
+def _lines(strip: Strip) -> list[str]:
+    """The same as lines that fit under the strip."""
+    most = fitting(width_of(strip), 2.2)
+    return [line for text in _listed(strip) for line in wrap(text, most, subsequent_indent="  ")]
 
 
 def _ends(rows: tuple[int | tuple[int, int], ...]) -> tuple[int, int]:

@@ -102,11 +102,6 @@ def guarded(text: str) -> str:
     return GUARD + text if text.lstrip(" \u00a0").startswith(_DANGEROUS) else text
 
 
-def unguarded(text: str) -> str:
-    """The text again, from a field of CSV."""
-    return text[1:] if text.startswith(GUARD) else text
-
-
 def line(row: Row) -> list[str | int]:
     """A row's fields in CSV: whole numbers bare, and texts, which the writer puts in quotes."""
     return [one if isinstance(one, int) else guarded(one or "") for one in row]

@@ -1,7 +1,7 @@
 """What is told of each moment: the one table from what happens to the event for it.
 
-README shows it; a test holds the two together, and every word against CBV's lists. Units end by a
-reason, and `rules.moves.DECOMMISSION_REASONS` says which of the steps here each reason takes.
+The guide shows it; a test holds the two together, and every word against CBV's lists. Units end
+by a reason, and `rules.moves.DECOMMISSION_REASONS` says which of the steps here each reason takes.
 
 Source: EPCIS 2.0 and CBV 2.0 (ISO/IEC 19987, 19988); what CBV 1.2 lacks: `rules.event_forms`.
 """

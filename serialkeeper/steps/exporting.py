@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
@@ -26,6 +26,7 @@ from serialkeeper.rules.exports import (
     SUMS,
     ChainFiles,
 )
+from serialkeeper.rules.progress import CHECKED
 from serialkeeper.rules.replay import KEEPING
 from serialkeeper.store.record import SCHEMA, Record
 from serialkeeper.store.verify import sound_part, verify
@@ -52,12 +53,19 @@ def write(record: Record, out: Path) -> dict[str, Any]:
     """
     with NewFolder(out) as folder:
         with record.read() as view:
-            verify(view, partial(record.seen, "entries and blocks checked"))
+            verify(view, partial(record.seen, CHECKED))
             names = {lot.id: lot.full_name for lot in view.lots()}
-            chains = []
-            for chain in view.chains():
+            there, chains, before = view.chains(), list[dict[str, Any]](), 0
+            of = sum(chain.count for chain in there)
+            for chain in there:
                 key = LotKey(chain.product_id, chain.lot_id)
-                chains.append(_write_chain(view, folder, key, names.get(key.lot_id, "house")))
+
+                def written(seq: int, before: int = before) -> None:
+                    record.seen("entries written", before + seq, of)
+
+                name = names.get(key.lot_id, "house")
+                chains.append(_write_chain(view, folder, key, name, written))
+                before += chain.count
             generation = int(view.setting("generation") or 1)
         kind = "practice" if record.practice else "live"
         told = exports.manifest(
@@ -73,8 +81,10 @@ def write(record: Record, out: Path) -> dict[str, Any]:
     return _answer(out, orjson.loads(told), files=len(folder.sums), size=folder.bytes)
 
 
-def _write_chain(view: View, folder: NewFolder, key: LotKey, full_name: str) -> dict[str, Any]:
-    """One chain's files; gives what the manifest says of it."""
+def _write_chain(
+    view: View, folder: NewFolder, key: LotKey, full_name: str, written: Callable[[int], None]
+) -> dict[str, Any]:
+    """One chain's files; gives what the manifest says of it. `written` is told of each entry."""
     name = exports.chain_name(key.lot_id, full_name)
     made = ChainFiles(key)
     with ExitStack() as opened:
@@ -89,6 +99,7 @@ def _write_chain(view: View, folder: NewFolder, key: LotKey, full_name: str) -> 
             if entry.verb in KEEPING:
                 with folder.file(exports.original_name(name, entry)) as original:
                     _write_original(view, key, entry, original)
+            written(entry.seq)
         for piece in made.labels():
             files[LABELS].write(piece)
     return {

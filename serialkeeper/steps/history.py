@@ -34,7 +34,7 @@ def show(
         by: `product`, `station`, `lane` or `reason`.
         last: how many lots of each product at most, the newest ones.
         out: draw it, too: `FILE.svg`, or with its figures `FILE.html` or `FILE.pdf`.
-        paper: `A4` or `letter`, of HTML and PDF.
+        paper: `A4` or `Letter`, of HTML and PDF.
 
     Refuses `bad_value`, `bad_gtin`, `product_unknown`, `file_exists`.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from contextlib import ExitStack
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -49,7 +50,7 @@ def write(
 
     Args:
         out: the file, `.pdf` or `.html`.
-        paper: `A4` or `letter`.
+        paper: `A4` or `Letter`.
         key: the file with the key that signs checkpoints; None for no checkpoint.
 
     Refuses `bad_value`, `file_exists`, `file_missing`, `lot_unknown`, `lot_ambiguous`,
@@ -201,7 +202,7 @@ def _facts(view: View, record: Record, lot: Lot, told: dict[str, Any] | None) ->
         found=lot_report.found_of(view, lot),
         marks=lot_report.marks_of(view, lot),
         web=web,
-        readings=lot_report.readings_of(view, lot),
+        readings=lot_report.readings_of(view, lot, partial(record.seen, "labels")),
         jobs=[
             {"job": j.id, "count": j.count, "lanes": j.lanes, "name": j.name, "sha256": j.sha256}
             for j in view.jobs(key)

@@ -15,6 +15,7 @@ from typing import Any
 from serialkeeper.rules import moving
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moving import Arrival, Move
+from serialkeeper.rules.progress import COPIED
 from serialkeeper.store.checkpoints import heads_of
 from serialkeeper.store.copying import copy_house, copy_lots
 from serialkeeper.store.engines import place_of
@@ -92,7 +93,7 @@ def _bring(record: Record, target: Record, place: str) -> Arrival:
     def copied(done: int, of: int) -> None:
         nonlocal there
         there = done
-        record.seen("entries copied", done, of)
+        record.seen(COPIED, done, of)
 
     copy_lots(record, target, copied)
     _leave(record, place)

@@ -16,7 +16,7 @@ from serialkeeper.rules.contradictions import find_contradictions
 from serialkeeper.rules.documents import about
 from serialkeeper.rules.imported import pairs_of
 from serialkeeper.rules.moves import WORDS, State
-from serialkeeper.rules.progress import Counted
+from serialkeeper.rules.progress import CHECKED, Counted
 from serialkeeper.store.challenges import planted_at
 from serialkeeper.store.checkpoints import check_against, heads_of, unprotected
 from serialkeeper.store.codes import code_at, facts_of
@@ -243,7 +243,7 @@ def verify_record(
     against = signing.newest(against) if against else None
     data = signing.read_checkpoint(against) if against else b""
     with record.read() as view:
-        checked = verify(view, seen or partial(record.seen, "entries and blocks checked"))
+        checked = verify(view, seen or partial(record.seen, CHECKED))
         heads = heads_of(view)
         later = (
             check_against(view, data, public_key, str(against)) if against else unprotected(view)

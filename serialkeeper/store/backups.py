@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from sqlalchemy import select
 from serialkeeper.rules.chain import HOUSE, LotKey, block_of
 from serialkeeper.rules.moves import OPEN_LOT, RESTORED, State
 from serialkeeper.rules.pack_entries import NUMBERED, capacity
+from serialkeeper.rules.progress import CHECKED, COPIED
 from serialkeeper.rules.recovery import BACKUP, EMPTY_PACKS, SSCC_MARGIN, jump, prefix_jump
 from serialkeeper.store.copying import copy_house, copy_lots
 from serialkeeper.store.engines import file_of, open_engine
@@ -65,7 +67,7 @@ def write_backup(record: Record, path: Path) -> dict[str, Any]:
         target = replace(record, engine=engine, url=f"sqlite:///{path}", moved_to="")
         try:
             with target.read() as view:
-                checked = verify(view)
+                checked = verify(view, partial(record.seen, CHECKED))
             _seal(target)
         finally:
             target.close()
@@ -73,7 +75,7 @@ def write_backup(record: Record, path: Path) -> dict[str, Any]:
         with open_copy(f"sqlite:///{path}", record, create=True) as target:
             with record.read() as view:
                 frozen: Any = _Frozen(record.url, view)
-                copy_lots(frozen, target, lambda _done, _of: None)
+                copy_lots(frozen, target, partial(record.seen, COPIED))
                 with target.alone() as work:
                     checked = copy_house(frozen, work)
             _seal(target)
@@ -110,7 +112,7 @@ def bring_back(backup: Record, target: Record, name: str) -> dict[str, Any]:
     Returns:
         generation, chains, entries, parts, labels and heads.
     """
-    copy_lots(backup, target, lambda _done, _of: None)
+    copy_lots(backup, target, partial(backup.seen, COPIED))
     with target.alone() as work:
         if not work.find_chain(HOUSE):  # nobody was faster
             sums = copy_house(backup, work)

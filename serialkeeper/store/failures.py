@@ -195,7 +195,7 @@ def _denied(reason: str, url: str) -> SerialKeeperError:
         expected="an account with the right to read and write the record's tables",
         came="one without",
         remedy="Check the account's name, its password (in PGPASSWORD, or in a file of mode 0600 "
-        "that PGPASSFILE names) and its rights: see the README on servers.",
+        "that PGPASSFILE names) and its rights: see `serialkeeper guide databases`.",
     )
 
 

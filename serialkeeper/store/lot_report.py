@@ -18,6 +18,7 @@ from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, State
 from serialkeeper.rules.pages import MOST_ROWS
 from serialkeeper.rules.parts import EVIDENCE, NO_GRADE, NO_TIME, unpack_states
+from serialkeeper.rules.progress import Counted
 from serialkeeper.rules.recovery import FIGURES
 from serialkeeper.rules.report_facts import (
     ABSENT,
@@ -49,8 +50,12 @@ def web_of(view: View, lot: Lot) -> Web:
     return Web.of([shape_of(job.ranges, job.lanes, job.by) for job in jobs], lot.labels)
 
 
-def readings_of(view: View, lot: Lot) -> Readings:
-    """What was read of the labels, block by block."""
+def readings_of(view: View, lot: Lot, seen: Counted) -> Readings:
+    """What was read of the labels, block by block.
+
+    Args:
+        seen: is told how many labels are done, and of how many.
+    """
     key, edges = key_of(lot), bins_of(lot.labels)
     grades = np.zeros(NO_GRADE + 1, dtype=np.int64)
     evidence: Counter[str] = Counter()
@@ -67,6 +72,7 @@ def readings_of(view: View, lot: Lot) -> Readings:
             first = min(first, int(timed.min())) if first else int(timed.min())
             last = max(last, int(timed.max()))
         _note_times(times, edges, start, when)
+        seen(start + size - 1, lot.labels)
     return Readings(
         grades=tuple(grades[: _BEST + 1].tolist()),
         ungraded=int(grades[NO_GRADE]),
@@ -231,7 +237,8 @@ def _told(view: View, lot: Lot, listed: list[Fate]) -> list[Out]:
     numbers = serials_at(view, lot, [one.position for one in listed])
     made = []
     for fate in listed:
-        told = [fate.missing()] if fate.missing() else []
+        missing, _, _ = fate.missing().partition(": ")  # what to do stands above the table, once
+        told = [missing] if missing else []
         if fate.absent > fate.seen:
             proof = proofs[fate.position, fate.absent]
             told.append(f"proven absent by take {proof.take} ({proof.evidence or 'neighbours'})")

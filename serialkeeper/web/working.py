@@ -109,7 +109,7 @@ class Report(Asked):
     """A lot report."""
 
     form: Literal["pdf", "html"] = "pdf"
-    paper: Literal["A4", "letter"] = "A4"
+    paper: Literal["A4", "Letter"] = "A4"
 
 
 class NewPack(Asked):

@@ -4,6 +4,7 @@
     python tests/bench/main_job.py --stored 20000000     # in a record that is full already
     python tests/bench/main_job.py --memory              # peak memory of every step
     python tests/bench/main_job.py --demo                # the demo as a user starts it
+    python tests/bench/main_job.py --keep tests/bench/main_job.json   # README's figures
 
 A limit is what the machine needs for the same bytes without any of our code (`limits.py`);
 it is taken right after its step in the same repeat, so read the ratios, not the seconds.
@@ -25,9 +26,13 @@ from time import perf_counter
 from typing import Any
 
 import memory
-from plan import MEASURED, TITLES
+from plan import AGAINST, MEASURED, TITLES
 
 Row = dict[str, Any]
+TELLS = ("positions", "times", "order")
+"""What a results file may tell."""
+MACHINE = ("labels", "repeats", "cpus", "python", "sqlite")
+"""Facts that are kept beside a figure."""
 MET = {True: "yes", False: "NO", None: "-"}
 
 
@@ -43,6 +48,8 @@ def main() -> None:
     if given.json:
         told = [_plain(row, columns) for row in rows]
         given.json.write_text(json.dumps({**facts, "rows": told}, indent=2) + "\n")
+    if given.keep:
+        _keep(given.keep, facts, rows)
 
 
 def _arguments() -> argparse.Namespace:
@@ -51,10 +58,11 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--repeat", type=int, default=5, help="fresh records, one after another")
     parser.add_argument("--stored", type=int, default=0, help="numbers of other lots")
     parser.add_argument("--json", type=Path, help="file for all figures")
+    parser.add_argument("--keep", type=Path, help="file of kept figures; these replace the same")
     parser.add_argument("--steps", type=_steps, default=MEASURED, help=",".join(MEASURED))
     parser.add_argument(
         "--tells",
-        choices=("positions", "times", "order"),
+        choices=TELLS,
         default="positions",
         help="what the rehearsed camera tells; without positions the take may take longer",
     )
@@ -64,6 +72,8 @@ def _arguments() -> argparse.Namespace:
     given = parser.parse_args()
     if given.labels < 100 or given.repeat < 1 or given.stored < 0:
         parser.error("give at least 100 labels and one repeat")
+    if given.keep and (given.memory or given.demo):
+        parser.error("only what is held against a limit is kept")
     return given
 
 
@@ -153,6 +163,30 @@ def _plain(row: Row, columns: tuple[str, ...]) -> Row:
         "met": row["met"],
         "samples": row.get("samples"),
     }
+
+
+def _keep(path: Path, facts: dict[str, Any], rows: list[Row]) -> None:
+    """Put the figures that have a target into the file, in the place of those of the same step in
+    the same case; `tests/readme.py` makes README's table of them."""
+    case = {name: facts[name] for name in ("tells", "stored")}
+    kept = {_of(one): one for one in json.loads(path.read_text())}
+    for row in rows:
+        for column, most, unit in row["target"]:
+            told = {"name": row["name"], "step": TITLES[row["name"]], "limit": AGAINST[row["name"]]}
+            figures = {"measured": row[column][0], "wanted": most, "unit": unit}
+            one = told | case | figures | {name: facts[name] for name in MACHINE}
+            kept[_of(one)] = one
+    path.write_text(json.dumps(sorted(kept.values(), key=_place), indent=2) + "\n")
+
+
+def _of(one: dict[str, Any]) -> tuple[str, str, int]:
+    """Which figure it is: a step in a case."""
+    return one["name"], one["tells"], one["stored"]
+
+
+def _place(one: dict[str, Any]) -> tuple[int, int, int]:
+    """Where it stands among the kept ones."""
+    return list(AGAINST).index(one["name"]), list(TELLS).index(one["tells"]), one["stored"]
 
 
 if __name__ == "__main__":

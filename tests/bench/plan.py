@@ -40,6 +40,18 @@ TITLES = {
     "demo": "demo",
 }
 
+AGAINST = {
+    "allocate": "raw `executemany` of the same rows into a table without index",
+    "print": "SHA-256 and synced write of the same bytes",
+    "take": "one `csv.reader` pass over the file, and the raw `executemany`",
+    "events_json": "SHA-256 and synced write of the same bytes",
+    "events_xml": "SHA-256 and synced write of the same bytes",
+    "verify": "SHA-256 over the parts, and one full fetch of the label table",
+    "growth": "itself with nothing stored",
+    "look_up": "",
+}
+"""What a step is held against (`limits.py`), in words; the steps that have a target."""
+
 
 def needed(steps: Iterable[str]) -> list[str]:
     """These steps and all that have to be done before them, in order."""

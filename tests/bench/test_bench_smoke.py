@@ -46,6 +46,26 @@ def test_every_step_stands_beside_its_limit(tmp_path: Path) -> None:
             assert row["met"] is (row["ratio"] <= row["targets"]["ratio"])
 
 
+def test_figures_are_kept_beside_those_of_other_cases(tmp_path: Path) -> None:
+    """A figure replaces that of the same step in the same case, and no other; the order is that of
+    the job, and the file that README is made of has that form."""
+    theirs = json.loads(PROGRAM.with_suffix(".json").read_text())
+    kept = tmp_path / "kept.json"
+    kept.write_text(json.dumps(theirs))
+    words = ("--labels", "3000", "--repeat", "1", "--steps", "print,take", "--keep", str(kept))
+    _, figures = run(tmp_path, *words)
+    now = json.loads(kept.read_text())
+    assert [set(one) for one in now] == [set(theirs[0])] * len(theirs)
+    assert [one["name"] for one in now] == [one["name"] for one in theirs]
+    changed = [(old, new) for old, new in zip(theirs, now, strict=True) if old != new]
+    measured = {row["name"]: row["ratio"] for row in figures["rows"]}
+    assert {new["name"]: new["measured"] for _, new in changed} == measured
+    for old, new in changed:
+        same = ("name", "step", "limit", "tells", "stored", "wanted", "unit")
+        assert [old[one] for one in same] == [new[one] for one in same]
+        assert new["labels"] == 3000 and new["tells"] == "positions"
+
+
 def test_a_full_record_adds_the_growth(tmp_path: Path) -> None:
     """With numbers stored, the same allocation is held against one in an empty record."""
     words = ("--labels", "3000", "--repeat", "2", "--stored", "5000", "--steps", "allocate,look_up")

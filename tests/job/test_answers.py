@@ -37,6 +37,8 @@ DOCUMENTS = {
     "symbols-manifest",
 }
 """Schemas of documents that are no command's answer."""
+ALONE = ("demo", "explain", "guide", "init", "scan")
+"""Commands of one word."""
 
 
 def commands() -> set[str]:
@@ -71,7 +73,7 @@ class Story:
     def say(self, line: str, *more: str) -> Any:
         """The answer of a command; `more` are words with spaces of their own."""
         words = [*shlex.split(line), *more]
-        name = words[0] if words[0] in ("demo", "explain", "init", "scan") else "-".join(words[:2])
+        name = words[0] if words[0] in ALONE else "-".join(words[:2])
         ended = run([*words, "--json", *self.common])
         out, told = self._capsys.readouterr()
         assert ended in (0, FINDINGS), f"{line}: {ended}\n{told}"
@@ -115,6 +117,8 @@ def test_every_commands_answer_has_its_form(story: Story, monkeypatch: pytest.Mo
     """All commands, chapter by chapter, on a few small lots."""
     story.say("demo --labels 100 --out d")
     story.say("explain lot_unbalanced")
+    story.say("guide")
+    story.say("guide rolls")
     story.common = ["--as", "Line Lead"]
     story.say("init --person 'Line Lead'")
     a_house(story)
@@ -308,7 +312,7 @@ def its_end(story: Story) -> None:
     story.say("lot count LOT24A printer_counter 80")
     story.say("lot reconcile LOT24A")
     story.say("lot reconcile LOT24A --hold --pitch 40")
-    story.say("lot report LOT24A --out LOT24A.pdf --paper letter")
+    story.say("lot report LOT24A --out LOT24A.pdf --paper Letter")
     story.say("lot table LOT24A labels --out labels.xlsx")
     story.say("lot table LOT24A moves --out moves.csv")
     story.say("lot history")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import tracemalloc
 import zlib
-from pathlib import Path
 
 import hostile
 import pytest
 from conftest import Bench
 
 import serialkeeper as sk
+from serialkeeper.cli.guide import chapters
 from serialkeeper.store.journal import LARGEST_PIECE, unpacked
 
 
@@ -59,10 +59,10 @@ def test_a_kept_piece_is_never_unpacked_whole(bench: Bench) -> None:
     tracemalloc.stop()
 
 
-def test_the_readme_counts_the_attacks_of_each_kind() -> None:
+def test_the_guide_counts_the_attacks_of_each_kind() -> None:
     """What the list says, which the tests hold, is what the table says."""
-    readme = Path(__file__).parents[2].joinpath("README.md").read_text()
+    told = chapters()["refusals"].text
     for kind, made in hostile.KINDS.items():
         refused = [bool(attack.word) for attack in made()]
         counts = f"{len(refused)} | {sum(refused)} | {refused.count(False)} | 0"
-        assert f"| {kind} | {counts} |" in readme
+        assert f"| {kind} | {counts} |" in told

@@ -8,6 +8,7 @@ formula of WCAG 2.1, section 1.4.3 (both from memory).
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -186,6 +187,19 @@ def test_nothing_is_lost_and_nothing_leaves_the_sheet(
                 float(box.get(name, "0")) for name in ("x", "y", "width", "height")
             )
             assert x + width <= wide + 0.01 and y + height <= high + 0.01
+
+
+def test_what_is_wrong_is_told_whole() -> None:
+    """A sentence that is longer than its strip is wide goes on below, and pushes the next strip
+    down; none is cut."""
+    said = "the text starts with something that nobody ever planned, and goes on for a while"
+    bad = dict.fromkeys((5, 60, 130), "unreadable")
+    stretch = web(50, 4, bad)
+    told = replace(stretch, doubts=tuple(replace(one, text=said) for one in stretch.doubts))
+    sheets, _ = drawing.draw(told, scene(told))
+    for strip in groups(parsed(sheets), "strip"):
+        lines = texts(strip)
+        assert said in " ".join(" ".join(lines).split()) and not any("..." in one for one in lines)
 
 
 def test_a_lane_that_fell_out_is_shown_by_its_ends() -> None:

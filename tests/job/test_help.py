@@ -6,6 +6,7 @@ from __future__ import annotations
 import ast
 import inspect
 import io
+import itertools
 import os
 import pty
 import re
@@ -14,6 +15,8 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +27,11 @@ from hypothesis import strategies as st
 from typer.main import get_command
 
 import serialkeeper as sk
-from serialkeeper.cli import explain, manual
+from serialkeeper.cli import explain, guide, manual
 from serialkeeper.cli.answer import FINDINGS
 from serialkeeper.cli.door import app, hoist, run
 from serialkeeper.errors import WORDS, Refused
-from serialkeeper.rules import progress
+from serialkeeper.rules import layout, levels, profiles, progress
 from serialkeeper.rules.guesses import meant
 
 
@@ -85,9 +88,8 @@ def test_every_refusal_word_and_exit_code_is_explained(capsys: pytest.CaptureFix
         assert "what to do:" in capsys.readouterr().out
     assert run(["explain", "lot_unbalancd"]) == 2
     assert "Did you mean 'lot_unbalanced'" in capsys.readouterr().err
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text()
     for code in manual.EXITS:
-        assert f"| {code} | " in readme
+        assert f"| {code} | " in README.read_text()
 
 
 def test_commands_that_explanations_name_are_there() -> None:
@@ -211,6 +213,31 @@ def test_progress_is_for_terminals_only(bench: Bench, monkeypatch: pytest.Monkey
     assert sk.record.verify(bench.record)["sound"]
 
 
+def test_every_long_step_tells_how_far_it_is(bench: Bench) -> None:
+    """What is counted, in order, up to all of it, once for each thing that takes its time."""
+    bench.printed(60)
+    counted: dict[str, list[tuple[int, int]]] = {}
+
+    def seen(what: str, done: int, of: int) -> None:
+        counted.setdefault(what, []).append((done, of))
+
+    record = replace(bench.record, seen=seen)
+    for step, expected in (
+        (partial(sk.record.verify), {"entries and blocks checked"}),
+        (partial(sk.record.export, out=bench.folder / "all"),
+         {"entries and blocks checked", "entries written"}),
+        (partial(sk.record.backup, out=bench.folder / "backup.db"), {"entries and blocks checked"}
+         if bench.url.startswith("sqlite") else {"entries copied"}),
+        (partial(sk.lot.report, name=bench.lot, out=bench.folder / "lot.html"), {"labels"}),
+    ):  # fmt: skip
+        counted.clear()
+        step(record)
+        assert set(counted) == expected
+        for told in counted.values():
+            assert told == sorted(told) and len({of for _, of in told}) == 1
+            assert told[-1][0] == told[-1][1] > 0
+
+
 @pytest.mark.only_on("sqlite", reason="what a signal does is the process's matter")
 def test_ctrl_c_leaves_a_clean_record_and_says_where_it_stopped(tmp_path: Path) -> None:
     """A real signal to a real process with a terminal, in the middle of an allocation: exit code
@@ -251,19 +278,26 @@ def _read(descriptor: int) -> bytes:
         return b""
 
 
-def test_every_command_line_in_the_readme_is_understood() -> None:
-    """Each line of a command in it, run or not, is one that the command line takes: commands,
-    options and kinds of values."""
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text()
-    blocks = re.findall(r"```\w*\n(.*?)```|((?:^    .*\n)+)", readme, re.S | re.M)
-    lines = [
+README = Path(__file__).resolve().parents[2] / "README.md"
+
+
+def typed(text: str) -> list[str]:
+    """The lines of commands in a document."""
+    blocks = re.findall(r"```\w*\n(.*?)```|((?:^    .*\n)+)", text, re.S | re.M)
+    return [
         line.strip()
         for fenced, indented in blocks
         for line in (fenced or indented).replace("\\\n", " ").splitlines()
         if re.match(r"\s*(\w+=\S+ )*serialkeeper ", line) and "$(" not in line
     ]
-    assert len(lines) > 150
-    for line in lines:
+
+
+def test_every_command_line_in_readme_and_guide_is_understood() -> None:
+    """Each line of a command in them, run or not, is one that the command line takes: commands,
+    options and kinds of values."""
+    told = [typed(text) for text in (README.read_text(), *(c.text for c in CHAPTERS.values()))]
+    assert len(told[0]) > 45 and sum(map(len, told[1:])) > 120
+    for line in itertools.chain(*told):
         words = shlex.split(line, comments=True)
         words = words[words.index("serialkeeper") + 1 :]
         ends = [words.index(sign) for sign in "<>|&" if sign in words]
@@ -275,3 +309,75 @@ def test_every_command_line_in_the_readme_is_understood() -> None:
         if not hasattr(command, "commands"):
             with command.make_context(line, left, parent=context) as inner:
                 assert not inner.args, line
+
+
+CHAPTERS = guide.chapters()
+
+
+def test_chapters_are_listed_and_printed_as_they_stand(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A title, a line that fits into the list, the text; in a pipe every byte of it."""
+    assert 12 <= len(CHAPTERS) <= 18
+    assert run(["guide"]) == 0
+    listed = capsys.readouterr().out.splitlines()
+    for row, one in zip(listed, CHAPTERS.values(), strict=False):
+        assert row.split(None, 1) == [one.subject, one.about] and len(row) <= 100
+        assert one.about.endswith(".") and one.text.startswith(f"# {one.title}\n\n{one.about}\n\n")
+        assert run(["guide", one.subject]) == 0
+        assert capsys.readouterr().out == one.text
+
+
+def test_a_chapter_on_a_terminal_is_laid_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Headings and tables are drawn; of a link its words are left."""
+    for subject in CHAPTERS:
+        with monkeypatch.context() as patch:
+            patch.setattr(sys, "stdout", shown := Terminal())
+            patch.setenv("COLUMNS", "100")
+            assert run(["guide", subject]) == 0
+        told = re.sub(r"\x1b\[[0-9;]*m", "", shown.getvalue())
+        assert CHAPTERS[subject].about.split()[0] in told
+        assert "](" not in told and "\x1b]8" not in told and "\n|---" not in told, subject
+        assert "## " not in told.replace("  # ", "")
+
+
+@pytest.mark.parametrize(
+    ("came", "told"),
+    [
+        ("rols", "Did you mean 'rolls'?"),
+        ("backups", "Look into databases."),
+        ("images", "Look into files."),
+        ("qqq", "Without a subject it lists all."),
+    ],
+)
+def test_a_subject_that_is_not_there_gets_a_guess(
+    capsys: pytest.CaptureFixture[str], came: str, told: str
+) -> None:
+    """A chapter of a like name, or those with the word in a heading; printed is none."""
+    assert run(["guide", came]) == 2
+    out, err = capsys.readouterr()
+    assert not out and told in err
+
+
+def test_chapters_that_are_named_are_there() -> None:
+    """`guide SUBJECT` in messages, pages, help and documents."""
+    named = set()
+    package = Path(explain.__file__).parents[1]
+    files = [*package.rglob("*.py"), *package.rglob("*.toml"), *package.rglob("*.md"), README]
+    for path in files:
+        named |= set(re.findall(r"guide ([a-z]+)[`.\"]", path.read_text()))
+    assert len(named) > 12 and named <= set(CHAPTERS), named - set(CHAPTERS)
+
+
+def test_every_file_that_the_guide_shows_is_understood() -> None:
+    """Each TOML in it, by the rules that read such a file."""
+    read = {
+        "files": profiles.parse,
+        "packs": lambda text: levels.read_levels(text, "guide", gtin=GTIN, prefix_length=7),
+        "symbols": lambda text: layout.read_layout(text, "guide"),
+    }
+    for subject, chapter in CHAPTERS.items():
+        found = re.findall(r"```toml\n(.*?)```", chapter.text, re.S)
+        assert len(found) == (subject in read), subject
+        for text in found:
+            assert read[subject](text)

@@ -268,7 +268,7 @@ def test_hostile_texts_stand_on_the_pages_as_they_are(bench: Bench) -> None:
     sk.hold.place(record, f"{gtin}/{lot}", reason=HOSTILE)
     page, paper = bench.folder / "r.html", bench.folder / "r.pdf"
     sk.lot.report(record, f"{gtin}/{lot}", out=page)
-    made = sk.lot.report(record, f"{gtin}/{lot}", out=paper, paper="letter")
+    made = sk.lot.report(record, f"{gtin}/{lot}", out=paper, paper="Letter")
     data = page.read_text()
     assert "<script" not in data and "http" not in data.replace("http://www.w3.org/2000/svg", "")
     root = html.fromstring(data)
@@ -280,9 +280,9 @@ def test_hostile_texts_stand_on_the_pages_as_they_are(bench: Bench) -> None:
     assert all(f"lot{lot}," in one for one in pages)
     sizes = {page.get_size() for page in pypdfium2.PdfDocument(paper)}
     assert {tuple(round(side * 25.4 / 72, 1) for side in one) for one in sizes} == {
-        PAPERS["letter"]
+        PAPERS["Letter"]
     }
-    assert made["paper"] == "letter"
+    assert made["paper"] == "Letter"
 
 
 @pytest.mark.only_on("sqlite", reason="about the files that are written")

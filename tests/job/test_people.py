@@ -288,7 +288,7 @@ def _copied(live: Live, place: str) -> None:
 def typed(
     database: Database, words: list[str], *, given: str = "", env: dict[str, str] | None = None
 ) -> subprocess.CompletedProcess[str]:
-    """A command of its own process, with secrets where the README says."""
+    """A command of its own process, with secrets where the guide says."""
     plain = {name: value for name, value in os.environ.items() if "SERIALKEEPER_" not in name}
     return subprocess.run(
         [sys.executable, "-m", "serialkeeper", *words],

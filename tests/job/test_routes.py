@@ -36,6 +36,7 @@ from databases import Database
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
+from serialkeeper.cli.guide import chapters
 from serialkeeper.errors import WORDS, Damaged, Refused, Unavailable, WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.signatures import NEEDED
@@ -46,7 +47,7 @@ from serialkeeper.web.asking import NOTED_EACH_MINUTE
 from serialkeeper.web.problems import STATUSES, WORD_STATUS, status_of
 from serialkeeper.web.serving import Address, check_address
 
-README = Path(__file__).resolve().parents[2] / "README.md"
+HTTP = chapters()["http"].text
 LOT = f"/lots/{GTIN}/LOT24A"
 
 
@@ -381,11 +382,11 @@ def test_a_fault_of_ours_tells_nothing_of_its_inside(
     client.refused("GET", "/lots", 503, "record_changed")
 
 
-def test_each_word_has_one_status_and_the_readme_says_which() -> None:
-    """One table in code and in the README; words that it does not name go by their kind."""
+def test_each_word_has_one_status_and_the_guide_says_which() -> None:
+    """One table in code and in the guide; words that it does not name go by their kind."""
     assert set(WORD_STATUS) <= set(WORDS)
     assert sum(map(len, STATUSES.values())) == len(WORD_STATUS)
-    rows = re.findall(r"^\| (4\d\d) \| ([^|]+) \|$", README.read_text(), re.M)
+    rows = re.findall(r"^\| (4\d\d) \| ([^|]+) \|$", HTTP, re.M)
     told = {int(status): set(re.findall(r"`(\w+)`", words)) for status, words in rows}
     assert {status: words for status, words in told.items() if status in STATUSES} == {
         status: set(words) for status, words in STATUSES.items()
@@ -396,8 +397,8 @@ def test_each_word_has_one_status_and_the_readme_says_which() -> None:
     assert status_of(Damaged("table_differs", "x")) == 500
 
 
-def test_the_readmes_routes_are_those_that_are_served(client: Client) -> None:
-    """Method, path, step and parameters of each, in the README and in the OpenAPI document; each
+def test_the_guides_routes_are_those_that_are_served(client: Client) -> None:
+    """Method, path, step and parameters of each, in the guide and in the OpenAPI document; each
     step is there under its name."""
     document = client.get("/openapi.json").json()
     served = set()
@@ -415,7 +416,7 @@ def test_the_readmes_routes_are_those_that_are_served(client: Client) -> None:
     row = r"^\| `(GET|POST) (\S+)` \| `([a-z ]+)` \| (.*) ?\|$"
     told = [
         (method, path, step, frozenset(re.findall(r"`(\w+)`", asked)))
-        for method, path, step, asked in re.findall(row, README.read_text(), re.M)
+        for method, path, step, asked in re.findall(row, HTTP, re.M)
     ]
     assert set(told) == served and len(told) == len(served)
     for _, _, step, _ in served:

@@ -20,7 +20,7 @@ from test_packs import refused
 import serialkeeper as sk
 from serialkeeper.cli.door import run
 from serialkeeper.store import sending_reads
-from serialkeeper.store.destinations import only_sender
+from serialkeeper.store.destinations import is_sending, only_sender
 
 LABELS = 20
 
@@ -209,6 +209,22 @@ def test_a_folder_that_is_gone_stops_nobody_else(bench: Bench) -> None:
     first = (east / prepared["open"]["name"]).read_bytes()
     assert hashlib.sha256(first).hexdigest() == prepared["open"]["sha256"]
     bench.heads()
+
+
+def test_who_looks_sees_whether_somebody_sends_and_is_in_nobodys_way(bench: Bench) -> None:
+    """A lock of the file's system, or of the server: seen from another process's connection while
+    it is held, not before, not after, and of that destination only; looking takes nothing."""
+    for name in ("west", "east"):
+        folder(bench, name)
+    with sk.open_record(bench.url, person="Line Lead", now=bench.record.now) as other:
+        for _ in range(2):
+            assert not is_sending(other, 1) and not is_sending(other, 2)
+            with only_sender(bench.record, 1) as alone:
+                assert alone and is_sending(other, 1) and not is_sending(other, 2)
+                with only_sender(other, 1) as second, only_sender(other, 2) as elsewhere:
+                    assert not second and elsewhere
+                    assert is_sending(bench.record, 2)
+        assert not is_sending(other, 1) and not is_sending(other, 2)
 
 
 @pytest.mark.only_on("sqlite", reason="about a process and its signals")

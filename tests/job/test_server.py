@@ -20,6 +20,7 @@ from sqlalchemy.engine import URL, make_url
 
 import serialkeeper as sk
 from serialkeeper.cli.door import run
+from serialkeeper.cli.guide import chapters
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.store.record import SCHEMA
 from serialkeeper.store.tables import METADATA
@@ -114,10 +115,10 @@ UPDATE alembic_version SET version_num = '0009';
 
 @on_a_server
 def test_an_account_that_only_reads_and_writes_does_the_whole_job(bench: Bench) -> None:
-    """Daily work needs the rights that the README grants, and no more: no owner, no DELETE."""
+    """Daily work needs the rights that the guide grants, and no more: no owner, no DELETE."""
     account = f"recorder_{uuid4().hex[:12]}"
     grant = "GRANT SELECT, INSERT, UPDATE ON ALL TABLES IN SCHEMA public TO recorder;"
-    assert grant in (Path(__file__).parents[2] / "README.md").read_text()
+    assert grant in chapters()["databases"].text
     with granted(bench.database, account, grant.replace("recorder", account)) as url:
         record = sk.open_record(url, person="Line Lead", station="line 1", now=bench.record.now)
         worker = Bench(bench.folder, record, bench.database)
@@ -145,7 +146,7 @@ def test_too_few_rights_are_named_and_change_nothing(
         capsys.readouterr()
         told = refusal(capsys, *common, "person", "add", "Third Person")
         assert (told["exit"], told["word"]) == (1, "record_denied")
-        assert "permission denied" in told["message"] and "README" in told["remedy"]
+        assert "permission denied" in told["message"] and "guide databases" in told["remedy"]
         assert run([*common, "record", "verify"]) == 0
     assert bench.heads() == before
 

@@ -26,7 +26,7 @@ from python_calamine import CalamineWorkbook
 import serialkeeper as sk
 from serialkeeper.errors import Refused
 from serialkeeper.outside.spreadsheets import write_csv, write_xlsx
-from serialkeeper.rules.tables import TABLES, Column, unguarded
+from serialkeeper.rules.tables import GUARD, TABLES, Column
 
 FACTS = {"table": "labels", "lot": "L/1", "as_of": "2026-06-01T08:00:00.000Z", "head": "ab" * 32}
 COLUMNS = (Column("key"), Column("count", whole=True), Column("told"))
@@ -42,6 +42,11 @@ def sheets(path: Path) -> dict[str, list[list[Any]]]:
     """All sheets of an XLSX file, row by row."""
     book = CalamineWorkbook.from_path(str(path))
     return {name: book.get_sheet_by_name(name).to_python() for name in book.sheet_names}
+
+
+def unguarded(text: str) -> str:
+    """What a field of CSV means: the sign that keeps it text is not of it."""
+    return text[1:] if text.startswith(GUARD) else text
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

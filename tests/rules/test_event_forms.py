@@ -24,6 +24,7 @@ from made_events import (
     one_of_each,
 )
 
+from serialkeeper.cli.guide import chapters
 from serialkeeper.errors import Refused
 from serialkeeper.rules.event_forms import FORMS, OLD_WORDS, words_of
 from serialkeeper.rules.events import Event, Place
@@ -232,10 +233,14 @@ def test_every_word_is_in_its_vocabulary(standards: Path) -> None:
     assert "location" in lists["source/destination type"]
 
 
-def test_the_readmes_table_of_events_is_the_one_that_is_used() -> None:
+def test_the_guides_table_of_events_is_the_one_that_is_used() -> None:
     """Row by row, with the older words; the ends of units are the steps of their reasons."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
-    lines = readme.split("| moment | kind, action |")[1].split("\n\n")[0].splitlines()[2:]
+    lines = (
+        chapters()["events"]
+        .text.split("| moment | kind, action |")[1]
+        .split("\n\n")[0]
+        .splitlines()[2:]
+    )
     rows = []
     for moment, one in TOLD.items():
         words = [("bizStep ", one.biz_step), *(("", word) for word in one.dispositions)]

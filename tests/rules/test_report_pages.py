@@ -6,7 +6,7 @@ from decimal import ROUND_DOWN, ROUND_UP, Decimal
 
 import numpy as np
 import pypdfium2
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from serialkeeper.outside import page_papers
@@ -70,7 +70,7 @@ def test_no_line_of_the_last_section_stands_alone() -> None:
     broke = 0
     for lines in range(46, 80):
         more = section("More", *(Say("a line") for _ in range(lines)))
-        made, pages = page_papers.pdf(Document("T", "s", "r", sections=(one, more, last)), "letter")
+        made, pages = page_papers.pdf(Document("T", "s", "r", sections=(one, more, last)), "Letter")
         text = pypdfium2.PdfDocument(made)[pages - 1].get_textpage().get_text_range()
         assert "The end" in text and "name 0" in text and "last words" in text
         broke += "a line" not in text
@@ -99,3 +99,33 @@ def test_charts_count_every_label_once(data: st.DataObject) -> None:
     where = charts.where(found, web)
     cells = [one for one in where.items if isinstance(one, Group)] if where else []
     assert sum(int(str(one.facts["labels"])) for one in cells) == int((found > 0).sum())
+
+
+@given(st.integers(0, 3 * MOST_ROWS), st.data())
+@settings(max_examples=30, deadline=None)
+def test_rows_that_ask_for_something_are_never_left_out_for_others(
+    rows: int, data: st.DataObject
+) -> None:
+    """However many there are and wherever they stand: as many as fit are shown, in order and in
+    bold, others only beside all of them; and it is said."""
+    loud = data.draw(st.sets(st.integers(0, rows - 1)) if rows else st.just(set()))
+    made = table([Column("number", 1)], ((n,) for n in range(rows)), more="list", loud=loud)
+    shown = [int(row[0].replace(",", "")) for row in made.rows]
+    assert shown == sorted(shown) and len(shown) == min(rows, MOST_ROWS)
+    bold = {shown[at] for at in made.loud}
+    assert bold == loud & set(shown) and len(bold) == min(len(loud), MOST_ROWS)
+    assert ("ask for something" in made.rest) == (rows > MOST_ROWS and bool(loud))
+    page_papers.pdf(Document("T", "s", "r", "m", (section("One", made),)), "A4")
+
+
+def test_no_number_is_broken() -> None:
+    """However long the numbers of a narrow column are: each stands on one line, and the columns of
+    text beside it grow narrower."""
+    longest = (999, 10**6, 10**9, 10**12)
+    narrow = [Column("no.", 1, right=True), Column("what", 60), Column("labels", 2, right=True)]
+    made = table(narrow, ((n, "some words " * 9, f"+{n:,}") for n in longest), loud=[2, 3])
+    data, _ = page_papers.pdf(Document("T", "s", "r", "m", (section("One", made),)), "A4")
+    lines = pypdfium2.PdfDocument(data)[0].get_textpage().get_text_range().splitlines()
+    for number in longest:
+        assert sum(f"{number:,}" in line.split() for line in lines) == 1, lines
+        assert sum(f"+{number:,}" in line.split() for line in lines) == 1, lines
