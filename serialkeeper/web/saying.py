@@ -284,18 +284,16 @@ def _sections(language: str) -> frozenset[str]:
 
 @cache
 def _sentences(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """The English sentences as patterns, the plainest first, and what they are in a language."""
+    """The English sentences as patterns, and what they are in a language. Those that say most by
+    themselves come first, so that none stands for the whole of a longer one."""
     section = "sentence."
     found = [
         (key.removeprefix(section), told)
         for key, told in catalogue()[language].texts.items()
         if key.startswith(section)
     ]
-    return tuple((_pattern(one), told) for one, told in sorted(found, key=_places))
-
-
-def _places(pair: tuple[str, str]) -> int:
-    return sum(name is not None for _, name, _, _ in Formatter().parse(pair[0]))
+    found.sort(key=lambda pair: -sum(len(text) for text, *_ in Formatter().parse(pair[0])))
+    return tuple((_pattern(one), told) for one, told in found)
 
 
 def _pattern(sentence: str) -> re.Pattern[str]:

@@ -234,6 +234,7 @@ def test_sentences_of_other_languages_are_still_said() -> None:
             "Offener Befund – Andere Charge: der Code nennt Charge A7",
         ),
         ("the lot is running, not closed", "Zustand der Charge: Läuft"),
+        ("lot A7, position 3", "Charge A7, Position 3"),
         ("odd colour", ""),
         ("", ""),
     ],
