@@ -22,6 +22,7 @@ from serialkeeper.steps import (
     contents,
     correcting,
     destinations,
+    discarding,
     drawings,
     exporting,
     handoff,
@@ -123,6 +124,7 @@ class lot:
 
     open = staticmethod(lots.open_lot)
     approve = staticmethod(lots.approve)
+    discard = staticmethod(discarding.discard)
     decide = staticmethod(lots.decide)
     list = staticmethod(lots.all_lots)
     show = staticmethod(lots.show)

@@ -16,7 +16,7 @@ from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.imported import count_of as import_count
 from serialkeeper.rules.runs import line as run_line
 from serialkeeper.rules.serials import EXPECTED_REJECTS
-from serialkeeper.steps import holding, lots, reconciliation
+from serialkeeper.steps import discarding, holding, lots, reconciliation
 
 app = typer.Typer(help="Lots, from opening to closing; what is told of them afterwards.")
 LotName = Annotated[str, typer.Argument(help="Lot number, or GTIN/LOT.")]
@@ -98,6 +98,21 @@ def approve(name: LotName, second: Second = "") -> None:
             *_lines(result),
             *_advice_lines(result),
             f"  Next: serialkeeper serials allocate {result['lot']} {result['advice']}",
+        ],
+    )
+
+
+@app.command()
+def discard(
+    name: LotName, reason: Annotated[str, typer.Option(metavar="TEXT", help="Why.")]
+) -> None:
+    """Discard a lot that was opened by mistake, as long as it has no numbers."""
+    result = discarding.discard(call.record(), name, reason=reason)
+    answer(
+        result,
+        [
+            f"Lot {result['lot']} of {result['gtin']} is discarded: {result['reason']}",
+            "  It stays in the record. Opened again, with the right facts: serialkeeper lot open",
         ],
     )
 

@@ -20,7 +20,7 @@ from serialkeeper.rules.runs import CLOCK_LIMIT
 DECIDED = ("accepted", "voided", "decommissioned", "numbers returned", "settled", "corrected")
 """Verbs that decide on labels."""
 
-MILESTONES = ("lot approved", "reconciled", "lot closed", "lot reopened")
+MILESTONES = ("lot approved", "lot discarded", "reconciled", "lot closed", "lot reopened")
 """Verbs of the lot's own state."""
 
 HANDED_OUT: Mapping[str, str] = {

@@ -7,7 +7,6 @@ counted, every one.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from serialkeeper.rules.doubts import SIGNS
+from serialkeeper.rules.doubts import SIGNS, sign_of
 from serialkeeper.rules.jobs import Shape
 from serialkeeper.rules.moves import State
 
@@ -51,18 +50,29 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True)
-class Doubtful:
-    """A doubtful label on the web.
+class OnWeb:
+    """The doubtful labels on a web, row by row and each once: a whole lot may have to come off.
 
     Attributes:
-        position, row, lane: where.
-        sign: a letter of `rules.doubts.SIGNS`.
+        positions, rows, lanes: where.
+        signs: places in `rules.doubts.SIGNS`, the gravest first.
     """
 
-    position: int
-    row: int
-    lane: int
-    sign: str
+    positions: NDArray[np.int32]
+    rows: NDArray[np.int32]
+    lanes: NDArray[np.int32]
+    signs: NDArray[np.uint8]
+
+    def letters(self) -> list[str]:
+        """The signs that are there, the gravest first."""
+        return [_LETTERS[place] for place in np.unique(self.signs)]
+
+    def first(self, row: int, most: int) -> list[tuple[int, int, int]]:
+        """Position, row and lane of the first so many from a row on."""
+        start = int(np.searchsorted(self.rows, row))
+        some = slice(start, start + most)
+        columns = (self.positions[some], self.rows[some], self.lanes[some])
+        return list(zip(*(one.tolist() for one in columns), strict=True))
 
 
 def fields_of(shape: Shape) -> list[list[Field]]:
@@ -81,8 +91,42 @@ def _field(shape: Shape, first: int, last: int, lane: int) -> Field:
     return Field(first, last, lane, tuple(position for position in there if position))
 
 
+_LETTERS = tuple(SIGNS)
+_MOST_MARKS = 40
+
+
+def on_web(
+    shape: Shape,
+    words: Mapping[int, str],
+    leaving: NDArray[np.int64],
+    replaced: Iterable[tuple[int, int]],
+) -> OnWeb:
+    """What is doubtful on a job's web.
+
+    Args:
+        words: doubtful labels and the word that stands against each.
+        leaving: labels that have to come off it, whatever stands against them.
+        replaced: bad labels and the spares that stand in their place, in order.
+    """
+    known = np.array(list(words), dtype=np.int64)
+    signs = np.array([_LETTERS.index(sign_of(one)) for one in words.values()], dtype=np.uint8)
+    stays = ~np.isin(known, leaving)
+    positions = np.concatenate([known[stays], leaving])
+    out = np.full(len(leaving), _LETTERS.index("G"), dtype=np.uint8)
+    signs = np.concatenate([signs[stays], out])
+    rows, lanes = cells_now(shape, positions, replaced)
+    order = np.lexsort((lanes, rows))
+    order = order[rows[order] > 0]
+    return OnWeb(
+        positions[order].astype(np.int32),
+        rows[order].astype(np.int32),
+        lanes[order].astype(np.int32),
+        signs[order],
+    )
+
+
 def described(
-    fields: Sequence[Sequence[Field]], letters: Mapping[int, str], doubts: Iterable[Doubtful]
+    fields: Sequence[Sequence[Field]], letters: Mapping[int, str], doubts: OnWeb
 ) -> list[list[dict[str, object]]]:
     """The fields as plain data.
 
@@ -95,27 +139,21 @@ def described(
         doubtful (how many), sign (of the gravest, or None), position (of the first, or None) and
         marks (rows of the first of them, for a drawing to scale).
     """
-    starts = [field.first for field in fields[0]]
-    found: dict[tuple[int, int], list[Doubtful]] = {}
-    for one in doubts:
-        found.setdefault((one.lane, bisect_right(starts, one.row) - 1), []).append(one)
-    return [
-        [
-            _described(field, letters, found.get((field.lane, column), []))
-            for column, field in enumerate(row)
-        ]
-        for row in fields
-    ]
-
-
-_MOST_MARKS = 40
-_GRAVITY = {letter: place for place, letter in enumerate(SIGNS)}
+    made = []
+    for row in fields:
+        there = np.flatnonzero(doubts.lanes == row[0].lane)
+        rows = doubts.rows[there]
+        ends = [(field.first, field.last + 1) for field in row]
+        parts = [there[slice(*np.searchsorted(rows, pair))] for pair in ends]
+        made.append([_described(*one, letters, doubts) for one in zip(row, parts, strict=True)])
+    return made
 
 
 def _described(
-    field: Field, letters: Mapping[int, str], doubts: list[Doubtful]
+    field: Field, there: NDArray[np.int64], letters: Mapping[int, str], doubts: OnWeb
 ) -> dict[str, object]:
-    gravest = min(doubts, key=lambda one: _GRAVITY[one.sign], default=None)
+    """A field, and the doubtful labels in it by their places in `doubts`."""
+    some = len(there) > 0
     read = sum(letters[position] not in NOT_READ for position in field.probes)
     return {
         "first": field.first,
@@ -123,28 +161,28 @@ def _described(
         "lane": field.lane,
         "read": read,
         "labels": len(field.probes),
-        "doubtful": len(doubts),
-        "sign": gravest.sign if gravest else None,
-        "position": doubts[0].position if doubts else None,
-        "marks": [one.row for one in doubts[:_MOST_MARKS]],
+        "doubtful": len(there),
+        "sign": _LETTERS[doubts.signs[there].min()] if some else None,
+        "position": int(doubts.positions[there[0]]) if some else None,
+        "marks": doubts.rows[there[:_MOST_MARKS]].tolist(),
     }
 
 
 def cells_now(
     shape: Shape, positions: NDArray[np.int64], replaced: Iterable[tuple[int, int]]
-) -> list[tuple[int, int]]:
-    """Row and lane of labels on a job's web, (0, 0) for those that do not stand there.
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and lanes of labels on a job's web, 0 and 0 for those that do not stand there.
 
     Args:
         replaced: bad labels and the spares that stand in their place, in order.
     """
     rows, lanes = shape.cells(positions)
-    made = list(zip(rows.tolist(), lanes.tolist(), strict=True))
     moved: dict[int, tuple[int, int]] = {}
     for bad, spare in replaced:
         there = moved.get(bad) or shape.cell(bad)
         moved[spare], moved[bad] = there, (0, 0)
     if moved:
-        known = positions.tolist()
-        made = [moved.get(one, cell) for one, cell in zip(known, made, strict=True)]
-    return made
+        concerned = np.flatnonzero(np.isin(positions, list(moved)))
+        for place in concerned.tolist():
+            rows[place], lanes[place] = moved[int(positions[place])]
+    return rows, lanes

@@ -8,7 +8,6 @@ journal says by construction, and `record verify` can prove that they still are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from serialkeeper.errors import Damaged
 from serialkeeper.rules import (
@@ -16,13 +15,14 @@ from serialkeeper.rules import (
     destinations,
     documents,
     holds,
+    lot_entries,
     pack_entries,
     people_entries,
     review,
     runs,
     signatures,
 )
-from serialkeeper.rules.chain import HOUSE, Entry, LotKey, canonical
+from serialkeeper.rules.chain import HOUSE, Entry, LotKey
 from serialkeeper.rules.changes import (
     AddExtras,
     AddFindings,
@@ -37,6 +37,7 @@ from serialkeeper.rules.changes import (
     Update,
 )
 from serialkeeper.rules.jobs import write_ranges
+from serialkeeper.rules.lot_entries import as_text, lot_row
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.recovery import RECOVERY
 
@@ -121,12 +122,12 @@ def _product_added(entry: Entry, _key: Row) -> list[Change]:
 
 def _layout_set(entry: Entry, _key: Row) -> list[Change]:
     data = entry.data
-    return [Update("product", {"id": data["product_id"]}, {"layout": _text(data["layout"])})]
+    return [Update("product", {"id": data["product_id"]}, {"layout": as_text(data["layout"])})]
 
 
 def _packs_set(entry: Entry, _key: Row) -> list[Change]:
     data = entry.data
-    return [Update("product", {"id": data["product_id"]}, {"packs": _text(data["packs"])})]
+    return [Update("product", {"id": data["product_id"]}, {"packs": as_text(data["packs"])})]
 
 
 def _location_added(entry: Entry, _key: Row) -> list[Change]:
@@ -146,30 +147,10 @@ def _nothing(_entry: Entry, _key: Row) -> list[Change]:
     return []
 
 
-def _lot_opened(entry: Entry, _key: Row) -> list[Change]:
-    facts = {name: value for name, value in entry.data.items() if name != "house_head"}
-    facts["layout"] = _text(facts.get("layout"))  # older lots have none of these
-    older = {"place": "", "production_order": ""}
-    return [Insert("lot", {**older, **facts, "state": "draft", "labels": 0, "packs": ""})]
-
-
-def _lot_approved(entry: Entry, key: Row) -> list[Change]:
-    facts = dict(entry.data)
-    for name in ("layout", "packs"):
-        if name in facts:
-            facts[name] = _text(facts[name])
-    return [_lot(key, {"state": "approved", **facts})]
-
-
-def _text(facts: Row | list[Row] | None) -> str:
-    """A layout, or pack levels, as the tables keep them."""
-    return canonical(facts).decode() if facts else ""
-
-
 def _allocation_started(entry: Entry, key: Row) -> list[Change]:
     data = {name: value for name, value in entry.data.items() if name != "lot_state"}
     planned = {"labels": data["first"] + data["count"] - 1, "state": entry.data["lot_state"]}
-    return [Insert("allocation", {**key, **data, "done": 0}), _lot(key, planned)]
+    return [Insert("allocation", {**key, **data, "done": 0}), lot_row(key, planned)]
 
 
 def _numbers_imported(entry: Entry, key: Row) -> list[Change]:
@@ -180,7 +161,7 @@ def _numbers_imported(entry: Entry, key: Row) -> list[Change]:
     return [
         Insert("allocation", {**key, **allocation}),
         Insert("number_import", {**key, **data, "at": entry.at}),
-        _lot(key, planned),
+        lot_row(key, planned),
     ]
 
 
@@ -195,7 +176,7 @@ def _import_given_up(entry: Entry, key: Row) -> list[Change]:
     return [
         Update("allocation", {**key, "id": id_}, {"count": done}),
         Update("number_import", {**key, "id": id_}, {"count": done}),
-        _lot(key, {"labels": first + done - 1}),
+        lot_row(key, {"labels": first + done - 1}),
     ]
 
 
@@ -214,7 +195,7 @@ def _issued(entry: Entry, key: Row) -> list[Change]:
     return [
         Insert("job", {**key, **job, "ranges": write_ranges(data["ranges"]), "name": data["name"]}),
         *(MoveLabels(first, last, *issue) for first, last in data["ranges"]),
-        _lot(key, {"state": "running"}),
+        lot_row(key, {"state": "running"}),
     ]
 
 
@@ -238,7 +219,7 @@ def _taken(entry: Entry, key: Row) -> list[Change]:
             case _:
                 made.append(AddProofs(take, entry.seq, part))
     made.append(Update("take", {**key, "id": take}, {"through": entry.data["through"]}))
-    made.append(_lot(key, {"state": "running"}))
+    made.append(lot_row(key, {"state": "running"}))
     return made
 
 
@@ -309,7 +290,7 @@ def _moved(entry: Entry, key: Row) -> list[Change]:
             row = {"first": first, "last": last, "state": target, "reason": entry.reason}
             made.append(Insert("departure", {**key, "seq": entry.seq, **row}))
     made.extend(SettleFindings(first, last) for first, last, *_ in entry.data["moves"])
-    made.append(_lot(key, {"state": entry.data["lot_state"]}))
+    made.append(lot_row(key, {"state": entry.data["lot_state"]}))
     return made
 
 
@@ -357,7 +338,7 @@ def _roll_released(entry: Entry, key: Row) -> list[Change]:
 
 def _counted(entry: Entry, key: Row) -> list[Change]:
     row = {**key, **entry.data, "reason": entry.reason, "at": entry.at}
-    return [Insert("tally", row), _lot(key, {"state": "running"})]
+    return [Insert("tally", row), lot_row(key, {"state": "running"})]
 
 
 def _challenge_made(entry: Entry, key: Row) -> list[Change]:
@@ -374,22 +355,6 @@ def _challenge_run(entry: Entry, key: Row) -> list[Change]:
 def _planted(entry: Entry, key: Row) -> list[Change]:
     made = {**key, "person": entry.person, "at": entry.at}
     return [Insert("plant", {**made, **plant}) for plant in entry.data["plants"]]
-
-
-def _reconciled(_entry: Entry, key: Row) -> list[Change]:
-    return [_lot(key, {"state": "reconciled"})]
-
-
-def _lot_closed(_entry: Entry, key: Row) -> list[Change]:
-    return [_lot(key, {"state": "closed"})]
-
-
-def _lot_reopened(_entry: Entry, key: Row) -> list[Change]:
-    return [_lot(key, {"state": "running"})]
-
-
-def _lot(key: Row, values: Mapping[str, Any]) -> Update:
-    return Update("lot", {"product_id": key["product_id"], "id": key["lot_id"]}, dict(values))
 
 
 _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
@@ -423,8 +388,6 @@ _HOUSE: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
 }
 
 _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
-    "lot opened": _lot_opened,
-    "lot approved": _lot_approved,
     "allocation started": _allocation_started,
     "numbers imported": _numbers_imported,
     "allocated": _allocated,
@@ -456,14 +419,12 @@ _LOT: Mapping[str, Callable[[Entry, Row], list[Change]]] = {
     "challenge made": _challenge_made,
     "challenge run": _challenge_run,
     "planted": _planted,
-    "reconciled": _reconciled,
     "symbols written": _nothing,
     "events written": _nothing,
     "events checked": _nothing,
     "lot reported": _nothing,
-    "lot closed": _lot_closed,
-    "lot reopened": _lot_reopened,
     "lot decided": _nothing,
+    **lot_entries.HANDLERS,
     **pack_entries.HANDLERS,
     **holds.HANDLERS,
     **runs.HANDLERS,

@@ -32,6 +32,7 @@ _SECTIONS = (
     report_acts.handed,
     report_acts.sent,
     report_acts.recoveries,
+    report_acts.signed,
     report_acts.writers,
     report_acts.journal,
 )

@@ -314,6 +314,27 @@ def recoveries(facts: Facts) -> Section:
     )
 
 
+def signed(facts: Facts) -> Section:
+    """Every signature of the lot, in order."""
+    rows = [
+        (one["entry"], one["local"], one["verb"], name["person"], name["role"],
+         name["meaning"] + " (practice)" * name["practice"])
+        for one in facts.chronicle.signed.values()
+        for name in one["signatures"]
+    ]  # fmt: skip
+    if not rows:
+        return section("Signatures", Say("Nothing of the lot was signed."))
+    columns = (
+        Column("entry", 7, right=True),
+        Column("signed at", 25),
+        Column("what", 20),
+        Column("person", 18),
+        Column("role", 14),
+        Column("meaning", 16),
+    )
+    return section("Signatures", table(columns, rows, more=f"lot show {facts.name}"))
+
+
 def writers(facts: Facts) -> Section:
     """Who wrote in the lot, in which role, what and when."""
     rows = []

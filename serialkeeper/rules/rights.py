@@ -71,6 +71,7 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
     "lot registered": _LEADING,
     "lot opened": _LEADING,
     "lot approved": _DECIDING,
+    "lot discarded": _DECIDING,
     "prefixes reserved": _DECIDING,  # compliance in a recovery
     "allocation started": _LEADING,
     "numbers imported": _LEADING,

@@ -10,17 +10,15 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import fit, gs1, levels, readable, retention, signatures
 from serialkeeper.rules.chain import HOUSE, LotKey
 from serialkeeper.rules.layout import Layout, layout_of, longest_code, size_of
-from serialkeeper.rules.moves import check_lot, check_second
+from serialkeeper.rules.locations import zone_of
+from serialkeeper.rules.moves import OPEN_LOT, check_lot, check_second
 from serialkeeper.rules.pack_events import TRANSACTIONS, is_uri
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.lots import decision_of, describe
-from serialkeeper.store.record import Record
+from serialkeeper.store.record import Record, Work
 from serialkeeper.store.reviews import to_review
 from serialkeeper.store.tables import Lot, Product
 from serialkeeper.store.view import View, key_of
-
-TOLD_ELSEWHERE = ("accepted", "settled", "decommissioned", "corrected", "reviewed")
-"""Signed entries that `label show` and `review list` tell."""
 
 LONGEST_TEXTS = 240
 """Characters of a lot's market and artwork together."""
@@ -56,21 +54,23 @@ def open_lot(
         location: GLN or GLN/EXTENSION or empty; events name it, and tell its zone's offset.
         order: URI of the production order, or empty; with one, events tell of printing.
 
-    Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists`, `symbol_too_small`,
-    `layout_invalid`, `location_unknown`.
+    Refuses `product_unknown`, `bad_value`, `expiry_past`, `lot_exists` but for one that was
+    discarded (its chain goes on), `symbol_too_small`, `layout_invalid`, `location_unknown`.
     """
     _check_order(order)
     gtin = gs1.parse_gtin(gtin)
     gs1.check_text("lot number", number)
     _check_expiry(expiry, record.now().date())
     _check_facts(target, commission_at, group_limit, market + artwork)
-    with record.work(HOUSE) as work:
+    with record.read() as view:
+        before = _discarded(view, view.product(gtin), number)
+    with record.work(key_of(before) if before else HOUSE) as work:
+        work.lock((HOUSE,))
         product = work.product(gtin)
-        _check_new(work, product, number)
-        lot_id = work.last_chain() + 1
+        again = _check_new(work, product, number, before)
         data = {
             "product_id": product.id,
-            "id": lot_id,
+            "id": again.id if again else work.last_chain() + 1,
             "number": number,
             "expiry": expiry.isoformat(),
             "target": target,
@@ -86,11 +86,20 @@ def open_lot(
             "place": _place(work, location),
             "production_order": order,
         }
-        work.write(HOUSE, "lot registered", {"lot_id": lot_id, "gtin": gtin, "number": number})
-        key = LotKey(product.id, lot_id)
-        work.open_chain(key)
-        work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
+        _write_opened(work, data, again=again is not None)
         return describe(work, work.lot(f"{gtin}/{number}"))
+
+
+def _write_opened(work: Work, data: dict[str, Any], *, again: bool) -> None:
+    """A new lot is registered in the house and gets a chain; one that was discarded has both."""
+    key = LotKey(data["product_id"], data["id"])
+    if again:
+        data = {**data, "again": True}
+    else:
+        told = {"lot_id": key.lot_id, "gtin": data["gtin"], "number": data["number"]}
+        work.write(HOUSE, "lot registered", told)
+        work.open_chain(key)
+    work.write(key, "lot opened", {**data, "house_head": work.head(HOUSE)})
 
 
 def _check_order(order: str) -> None:
@@ -108,14 +117,24 @@ def _check_order(order: str) -> None:
     )
 
 
-def _check_new(view: View, product: Product, number: str) -> None:
-    if view.find_lot(product.id, number):
+def _discarded(view: View, product: Product, number: str) -> Lot | None:
+    """The lot of that number, if it was discarded."""
+    lot = view.find_lot(product.id, number)
+    return lot if lot and lot.state == "discarded" else None
+
+
+def _check_new(view: View, product: Product, number: str, before: Lot | None) -> Lot | None:
+    """The discarded lot of that number whose chain goes on, None for none. Refuses `lot_exists`."""
+    again = _discarded(view, product, number) if before else None
+    if view.find_lot(product.id, number) and again is None:
         raise Refused(
             "lot_exists",
             "The product has a lot of that number already.",
             where=f"{product.gtin}/{number}",
-            remedy="Look at it: lot show. A lot is opened once.",
+            remedy="Look at it: lot show. If its facts are wrong and it has no numbers, discard it "
+            "first: lot discard.",
         )
+    return again
 
 
 def _place(view: View, location: str) -> str:
@@ -380,15 +399,27 @@ def all_lots(record: Record) -> list[dict[str, Any]]:
         return [describe(view, lot, count=lot.state != "closed") for lot in view.lots()]
 
 
+def standing(record: Record, name: str) -> dict[str, Any]:
+    """Of a lot: whether work still comes into it, and its place's time zone, empty for none.
+
+    Refuses `lot_unknown`, `lot_ambiguous`.
+    """
+    with record.read() as view:
+        lot = view.lot(name)
+        return {"open": lot.state in OPEN_LOT, "zone": zone_of(lot.place)}
+
+
 def show(record: Record, name: str) -> dict[str, Any]:
-    """One lot as plain data, with who signed its approval, its closing, what was decided about it
-    and whatever else is signed but is about single labels or the review list, which tell it
-    themselves; and how much is still to be reviewed. Refuses `lot_unknown`, `lot_ambiguous`."""
+    """One lot as plain data, with everything that was signed of it, in order: who, in which role,
+    with which meaning, and when; and how much is still to be reviewed.
+
+    Refuses `lot_unknown`, `lot_ambiguous`.
+    """
     with record.read() as view:
         lot = view.lot(name)
         signed = [
             {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
-            for entry in view.entries(key_of(lot), but=TOLD_ELSEWHERE)
+            for entry in view.entries(key_of(lot), verbs=signatures.NEEDED)
             for one in signatures.shown(entry)
         ]
         left = to_review(view, lot)

@@ -95,7 +95,8 @@ def due(record: Record, *, after: int = 0, most: int | None = None) -> dict[str,
         reviewed.
     """
     with record.read() as view:
-        lots = sorted(view.lots(), key=lambda lot: (lot.state == "closed", -lot.id))
+        there = [lot for lot in view.lots() if lot.state != "discarded"]
+        lots = sorted(there, key=lambda lot: (lot.state == "closed", -lot.id))
         listed = []
         for lot in lots[after:][:most]:
             left = to_review(view, lot) if lot.labels else []
@@ -130,7 +131,7 @@ def show(record: Record, name: str, group: str) -> dict[str, Any]:
 
 
 def look(record: Record, name: str, groups: Sequence[str]) -> dict[str, Any]:
-    """Some groups at once, as `show` gives each, for somebody who is to sign them.
+    """Some groups at once, for somebody who is to sign them.
 
     Args:
         groups: their references in the list.
@@ -138,26 +139,35 @@ def look(record: Record, name: str, groups: Sequence[str]) -> dict[str, Any]:
     Refuses `lot_unknown`.
 
     Returns:
-        lot, gtin, groups; gone: the references of those that are not what they were any more;
-        open_groups: how many there are in all; around: by position, what stands around each of
-        the labels to be opened (`rules.surroundings.Surroundings.describe`); takes: by number,
-        file, sha256, at and station of the results files that findings are from.
+        lot, gtin, groups; labels: those to be opened, each once, as `show` gives them, with the
+        references of the groups that ask for it; concerned: how many labels the groups are about;
+        gone: the references of those that are not what they were any more; open_groups: how many
+        there are in all; around: by position, what stands around each of the labels to be opened
+        (`rules.surroundings.Surroundings.describe`); takes: by number, file, sha256, at and station
+        of the results files that findings are from.
     """
     with record.read() as view:
         lot = view.lot(name)
         there = {one.digest[: review.REFERENCE]: one for one in to_review(view, lot)}
         wanted = list(dict.fromkeys(groups))
-        told = _opened(view, lot, [there[one] for one in wanted if one in there])
+        found = [there[one] for one in wanted if one in there]
+        told = _opened(view, lot, found)
+        labels: dict[int, dict[str, Any]] = {}
+        for one in told:
+            for label in one.pop("labels"):
+                here = labels.setdefault(label["position"], {**label, "groups": []})
+                here["groups"].append(one["group"])
         takes = {row.id: row for row in view.takes(key_of(lot))}
-        places = {label["position"] for one in told for label in one["labels"]}
-        named = {f["take"] for one in told for label in one["labels"] for f in label["findings"]}
+        named = {f["take"] for label in labels.values() for f in label["findings"]}
         return {
             "lot": lot.number,
             "gtin": lot.gtin,
             "groups": told,
+            "labels": list(labels.values()),
+            "concerned": len(set[int]().union(*(one.positions.tolist() for one in found))),
             "gone": [one for one in wanted if one not in there],
             "open_groups": len(there),
-            "around": _around(record, view, lot, places),
+            "around": _around(record, view, lot, labels),
             "takes": {
                 str(number): {"file": row.name, "sha256": row.sha256, "at": row.at}
                 | {"station": row.station}

@@ -10,13 +10,14 @@ from threading import Lock
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from serialkeeper.rules import findings, overview, runs
 from serialkeeper.rules.chain import Entry, LotKey
-from serialkeeper.rules.doubts import SIGNS, Told, doubt_at, sign_of
+from serialkeeper.rules.doubts import Told, doubt_at
 from serialkeeper.rules.jobs import Shape, shape_of
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, MOVES, OPEN_LOT, VOIDED, State
-from serialkeeper.rules.overview import Doubtful
+from serialkeeper.rules.overview import OnWeb
 from serialkeeper.rules.rolls import GOOD, SLIT
 from serialkeeper.rules.runs import Standing
 from serialkeeper.store import watching
@@ -32,7 +33,7 @@ MOST_LISTED = 60
 """Doubtful labels that are listed; all of them are counted."""
 
 MOST_REMEMBERED = 20
-"""Lots of which the last facts are remembered."""
+"""Lots of which the last facts are remembered, and lists of doubtful labels of each."""
 
 _TAIL = 60
 """Last entries of a chain that are looked at."""
@@ -44,8 +45,9 @@ _QUIET = ("taken", "followed", "allocated")
 """Verbs that are no news: they come by themselves, many in a row."""
 
 
-Facts = tuple[dict[str, Any], list[Doubtful]]
-"""Facts of a lot, and every doubtful label on the web that is shown, in order of the web."""
+Facts = tuple[dict[str, Any], OnWeb | None, dict[int, list[dict[str, Any]]]]
+"""Facts of a lot; every doubtful label on the web that is shown, None without a web; and the first
+of them from those rows on that were asked for."""
 
 
 @dataclass(slots=True)
@@ -127,10 +129,15 @@ def look_through(view: View, asked: Asked, memory: Memory) -> dict[str, Any]:
     if lot is not None:
         open_here = [one for one in runs_of(view, key_of(lot)) if not one.ended]
         at_station = [one for one in open_here if one.station == station]
-        facts, doubtful = memory.facts(view, lot, asked.job)
+        facts, doubtful, listed = memory.facts(view, lot, asked.job)
+        if asked.row not in listed:
+            if len(listed) == MOST_REMEMBERED:
+                listed.clear()
+            doubts = _listed(view, key_of(lot), doubtful, asked.row) if doubtful else []
+            listed[asked.row] = doubts
         now = {
             **facts,
-            "doubts": _listed(view, key_of(lot), [one for one in doubtful if one.row >= asked.row]),
+            "doubts": listed[asked.row],
             "run": _run(at_station[0], lot) if at_station else None,
             "elsewhere": [one.station for one in open_here if one.station != station],
         }
@@ -196,7 +203,7 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
         alarms (those that are open); challenges (sets that were made); holds; jobs; news (last
         entries); web (job, rows, lanes, fields, signs, and leaving: how many labels of it that
         left the record nobody has taken off) of a printed lot, else None. And what is doubtful on
-        the web, with those that have to come off it.
+        the web, with those that have to come off it, of which none is listed yet.
 
         Every printed label is in one of good, doubtful, open (not seen yet) and gone (voided or
         decommissioned); what waits for a person is doubtful, whatever its state.
@@ -210,7 +217,7 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
     doubtful = _doubtful(view, key, told, states)
     waiting = Counter(State(state) for _, state in {(at, state) for at, _, state in told})
     rate = watching.rate_of(view, key, newest)
-    web, on_web = _web(view, key, job, doubtful) if job else (None, [])
+    web, on_web = _web(view, key, job, doubtful) if job else (None, None)
     told_of = {
         "lot": lot.number,
         "gtin": lot.gtin,
@@ -234,7 +241,7 @@ def facts_of(view: View, lot: Lot, number: int = 0) -> Facts:
         "news": _news(newest),
         "web": web,
     }
-    return told_of, on_web
+    return told_of, on_web, {}
 
 
 def _shares(
@@ -287,40 +294,32 @@ def _news(newest: Sequence[Entry]) -> list[dict[str, Any]]:
 
 def _web(
     view: View, key: LotKey, job: Job, doubtful: Mapping[int, str]
-) -> tuple[dict[str, Any], list[Doubtful]]:
+) -> tuple[dict[str, Any], OnWeb]:
     """A print job's web at a glance, and the doubtful labels on it, row by row."""
     shape = shape_of(job.ranges, job.lanes, job.by)
-    leaving = set(_leaving(view, key, shape))
-    signs = {one: sign_of(word) for one, word in doubtful.items()} | dict.fromkeys(leaving, "G")
-    places = np.array(list(signs), dtype=np.int64)
+    leaving = _leaving(view, key, shape)
     replaced = [(one.bad, one.spare) for one in view.replacements(key)]
-    cells = overview.cells_now(shape, places, replaced)
-    on_web = [
-        Doubtful(position, row, lane, sign)
-        for (position, sign), (row, lane) in zip(signs.items(), cells, strict=True)
-        if row
-    ]
-    on_web.sort(key=lambda one: (one.row, one.lane))
+    on_web = overview.on_web(shape, doubtful, leaving, replaced)
     fields = overview.fields_of(shape)
     probes = [position for row in fields for one in row for position in one.probes]
     letters = watching.letters_at(view, key, probes)
     shown = overview.described(fields, letters, on_web)
     told = {
         "fields": shown,
-        "signs": [letter for letter in SIGNS if any(one.sign == letter for one in on_web)],
-        "leaving": sum(one.position in leaving for one in on_web),
+        "signs": on_web.letters(),
+        "leaving": int(np.isin(on_web.positions, leaving).sum()),
     }
     return {"job": job.id, "rows": job.rows, "lanes": job.lanes, **told}, on_web
 
 
-def _leaving(view: View, key: LotKey, shape: Shape) -> list[int]:
-    """Labels of a print job that were voided or decommissioned and may still be on its web. Not
-    those that left with their packs, and not numbers that were never printed."""
+def _leaving(view: View, key: LotKey, shape: Shape) -> NDArray[np.int64]:
+    """Labels of a print job that were voided or decommissioned and may still be on its web, each
+    once. Not those that left with their packs, and not numbers that were never printed."""
     fates = {**VOIDED, **DECOMMISSION_REASONS}
     away = ("never printed", "good")
     ranges = [one for one in view.departures(key) if fates[one.reason].ledger not in away]
     if not ranges:
-        return []
+        return np.zeros(0, dtype=np.int64)
     last: dict[int, tuple[int, bool]] = {}
     off = [(one.position, one.seq, True) for one in view.removals(key)]
     told = ("absent", "still_there", "there")
@@ -328,37 +327,35 @@ def _leaving(view: View, key: LotKey, shape: Shape) -> list[int]:
     off += [(one.position, one.seq, one.word == "absent") for one in proofs]
     for position, seq, gone in off:
         last[position] = max(last.get(position, (0, False)), (seq, gone))
-    there = np.concatenate([np.arange(one.first, one.last + 1) for one in ranges])
+    there = np.sort(np.concatenate([np.arange(one.first, one.last + 1) for one in ranges]))
+    there = there[np.diff(there, prepend=0) > 0]
     rows, _ = shape.cells(there)
-    spares = {one.spare for one in view.replacements(key)}
-    return [
-        position
-        for position, row in zip(there.tolist(), rows.tolist(), strict=True)
-        if (row or position in spares) and not last.get(position, (0, False))[1]
-    ]
+    spares = [one.spare for one in view.replacements(key)]
+    came_off = [position for position, (_, gone) in last.items() if gone]
+    there = there[(rows > 0) | np.isin(there, spares)]
+    return there[~np.isin(there, came_off)]
 
 
-def _listed(view: View, key: LotKey, doubtful: Sequence[Doubtful]) -> list[dict[str, Any]]:
-    """The first of some doubtful labels, with what stands against each."""
-    some = doubtful[:MOST_LISTED]
-    places = [one.position for one in some]
+def _listed(view: View, key: LotKey, doubtful: OnWeb, row: int) -> list[dict[str, Any]]:
+    """The first doubtful labels from a row on, with what stands against each."""
+    some = doubtful.first(row, MOST_LISTED)
+    places = [one[0] for one in some]
     letters = watching.letters_at(view, key, places)
     told: dict[int, list[Told]] = {}
-    for row in watching.findings_at(view, key, places):
-        one = Told(row.position, row.word, row.detail, row.state == "open", row.together)
-        told.setdefault(row.position, []).append(one)
+    for found in watching.findings_at(view, key, places):
+        one = Told(found.position, found.word, found.detail, found.state == "open", found.together)
+        told.setdefault(found.position, []).append(one)
     made = []
-    for place in some:
-        state = State(letters[place.position])
-        gone = () if state in _STANDING else view.departures_at(key, place.position)
+    for cell in some:
+        state = State(letters[cell[0]])
+        gone = () if state in _STANDING else view.departures_at(key, cell[0])
         reasons = [one.reason for one in gone]
-        cell = (place.position, place.row, place.lane)
-        doubt = doubt_at(cell, state, told.get(place.position, []), (reasons or [""])[-1])
+        doubt = doubt_at(cell, state, told.get(cell[0], []), (reasons or [""])[-1])
         made.append(
             {
-                "position": place.position,
-                "row": place.row,
-                "lane": place.lane,
+                "position": doubt.position,
+                "row": doubt.row,
+                "lane": doubt.lane,
                 "sign": doubt.sign,
                 "state": doubt.state,
                 "finding": doubt.finding or None,
@@ -398,7 +395,8 @@ def label_place(record: Record, name: str, position: int) -> dict[str, Any]:
         replaced = [(one.bad, one.spare) for one in view.replacements(key)]
         for job in view.jobs(key):
             shape = shape_of(job.ranges, job.lanes, job.by)
-            row, lane = overview.cells_now(shape, np.array([position]), replaced)[0]
+            cell = overview.cells_now(shape, np.array([position]), replaced)
+            row, lane = (int(one[0]) for one in cell)
             if row:
                 rolls = [one.id for one in view.rolls(key) if _stands_on(one, job.id, row, lane)]
                 place = {"job": job.id, "row": row, "lane": lane, "rolls": rolls}

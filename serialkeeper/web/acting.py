@@ -27,8 +27,8 @@ SECRETS = frozenset(
 )
 """Fields that are never shown again."""
 
-MOST_FIELDS, MOST_FILES = 1000, 20
-"""Of one form."""
+MOST_FIELDS, MOST_FILES = 1100, 20
+"""Of one form: as many labels as are to be opened for a whole page of groups, and what signs."""
 
 LONGEST_FIELD = 1024 * 1024
 """Characters of a field."""
@@ -73,19 +73,27 @@ class Form:
             raise wrong(name, "The field is empty.", expected="a text", came="nothing")
         return text
 
-    def whole(self, name: str, otherwise: int | None = None, *, signed: bool = False) -> int:
+    def whole(
+        self,
+        name: str,
+        otherwise: int | None = None,
+        *,
+        signed: bool = False,
+        most: int = HIGHEST,
+    ) -> int:
         """A whole number; spaces between its thousands are fine. Refuses `bad_value`.
 
         Args:
             otherwise: what nothing stands for.
             signed: whether it may have a minus before it.
+            most: the highest that is taken.
         """
         text = "".join(self.text(name).split())
         if not text and otherwise is not None:
             return otherwise
         digits = text.removeprefix("-") if signed else text
-        if not (digits.isascii() and digits.isdecimal() and int(digits) <= HIGHEST):
-            expected = "a whole number, digits only"
+        if not (digits.isascii() and digits.isdecimal() and int(digits) <= most):
+            expected = f"a whole number up to {most:,}, digits only"
             raise wrong(name, "That is no number.", expected=expected, came=self.text(name))
         return int(text)
 
@@ -138,12 +146,15 @@ class Done:
         values: for the places in that text.
         to: the path of the page that tells it; empty for the form's own.
         kind: how it is told: `normal`, `abnormal` or `danger`.
+        once: the page that answers at once and never again, where what it shows is kept nowhere;
+            nothing else is told then.
     """
 
     word: str
     values: Mapping[str, Any] = field(default_factory=dict)
     to: str = ""
     kind: str = "normal"
+    once: Response | None = None
 
 
 def wrong(name: str, message: str, *, expected: str, came: str) -> Refused:
@@ -233,6 +244,8 @@ def act(
                         if isinstance(done, Response):
                             return done
                         sent.to = done.to or _filled(page.path, request)
+                        if done.once:
+                            return done.once
                         served.visitors.tell(visit, done.word, done.kind, **done.values)
                 return RedirectResponse(sent.to, 303)
             except SerialKeeperError as error:
@@ -248,12 +261,8 @@ def act(
         acted.__signature__ = signature.replace(  # type: ignore[attr-defined]
             parameters=parameters, return_annotation=Response
         )
-        router.post(
-            path,
-            include_in_schema=False,
-            response_model=None,
-            openapi_extra={"x-step": step},
-        )(acted)
+        extra = {"x-step": step}
+        router.post(path, include_in_schema=False, response_model=None, openapi_extra=extra)(acted)
         if path != page.path:
             router.get(path, include_in_schema=False, response_model=None)(_back_to(page))
         return acted

@@ -10,7 +10,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from serialkeeper import nouns
+from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import written
+from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.rules.pages import PAPERS
 from serialkeeper.steps import lot_reports
 from serialkeeper.store.record import Record
@@ -46,10 +48,11 @@ Beside = Annotated[Background, Depends(_background)]
 
 @shows(router, "/record/check", CHECK)
 def checks(record: Opened, beside: Beside) -> dict[str, Any]:
-    """The last check of the record, and how far one is that goes on."""
-    del record
+    """The last check, how far one is that goes on, and whether whoever looks may stop it."""
     there = beside.of("check")
-    return {"check": there[0].describe() if there else None}
+    if not there:
+        return {"check": None, "stops": False}
+    return {"check": there[0].describe(), "stops": may_stop(record, there[0])}
 
 
 @router.get("/record/check/progress")
@@ -68,10 +71,12 @@ def far(tasks: list[Task]) -> dict[str, Any]:
 
 @act(router, "/record/check", "record verify", of=CHECK)
 def check(record: InHand, form: Sent, beside: Beside) -> Done:
-    """Begin a check; the page goes on while it runs."""
+    """Begin a check; the page goes on while it runs. Who began it may stop it, and administrators.
+
+    Refuses `role_not_allowed`, `record_busy`.
+    """
     if form.text("stop"):
-        for one in beside.of("check"):
-            one.stop.set()
+        _stop(record, beside)
         return Done("told.check_stops")
 
     def verify(task: Task) -> Any:
@@ -81,6 +86,24 @@ def check(record: InHand, form: Sent, beside: Beside) -> Done:
     began = written(record.now())
     beside.start("check", record.person, verify, began=began)
     return Done("told.checking")
+
+
+def may_stop(record: Record, task: Task) -> bool:
+    """Whether whoever looks may stop a check: their own, or as an administrator."""
+    return record.person == task.person or record.role == ADMINISTRATOR
+
+
+def _stop(record: Record, beside: Background) -> None:
+    for one in beside.of("check"):
+        if one.state == "running" and not may_stop(record, one):
+            raise Refused(
+                "role_not_allowed",
+                "The check is somebody else's.",
+                expected=f"{one.person}, or an administrator",
+                came=f"{record.role}, {record.person}",
+                remedy="Let it go on to its end, or ask them.",
+            )
+        one.stop.set()
 
 
 @shows(router, "/lots/{gtin}/{lot}/report", REPORT)

@@ -11,13 +11,17 @@ from serialkeeper.rules.counts import WITNESSED
 from serialkeeper.steps import reconciliation
 from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Sent, act
-from serialkeeper.web.answers import private_folder, shows
+from serialkeeper.web.answers import private_folder, shows, unplaced
 from serialkeeper.web.asking import InHand, Lot, Opened
+from serialkeeper.web.gate import MOST_AT_ONCE
 
 router = APIRouter(include_in_schema=False)
 
 OF_LOT, OF_SUM = looking.LOT_PAGE, "balance.html"
 OF_COUNTS = {"count_invalid": "value"}
+
+MOST_NOTES = 5
+"""Remarks on a file of numbers that are told after it was taken in."""
 
 
 @act(router, "/lots/{gtin}/{lot}/approve", "lot approve", of=OF_LOT)
@@ -25,6 +29,13 @@ def approve(record: InHand, form: Sent, name: Lot) -> Done:
     """Approve a lot's facts, with a second person."""
     made = nouns.lot.approve(record, name, second=form.text("second"))
     return Done("told.approved", {"lot": made["lot"]})
+
+
+@act(router, "/lots/{gtin}/{lot}/discard", "lot discard", of=OF_LOT)
+def discard(record: InHand, form: Sent, name: Lot) -> Done:
+    """Discard a lot that was opened by mistake and has no numbers."""
+    made = nouns.lot.discard(record, name, reason=form.text("reason"))
+    return Done("told.discarded", {"lot": made["lot"]})
 
 
 @act(
@@ -36,8 +47,35 @@ def approve(record: InHand, form: Sent, name: Lot) -> Done:
 )
 def allocate(record: InHand, form: Sent, name: Lot) -> Done:
     """Allocate numbers."""
-    made = nouns.serials.allocate(record, name, form.whole("count"))
+    made = nouns.serials.allocate(record, name, form.whole("count", most=MOST_AT_ONCE))
     return Done("told.allocated", {"lot": made["lot"], "count": made["count"]})
+
+
+@act(
+    router,
+    "/lots/{gtin}/{lot}/import",
+    "serials import",
+    of=OF_LOT,
+    beside={
+        **dict.fromkeys(("file_missing", "import_rows", "import_header", "import_empty"), "file"),
+        **{"import_encoding": "file", "import_claimed": "file", "numbers_expired": "usable_until"},
+    },
+)
+def import_numbers(record: InHand, form: Sent, name: Lot) -> Done:
+    """Take in a file of numbers that others gave; what is wrong with it is told row by row."""
+    until = form.day("usable_until") if form.text("usable_until") else None
+    with private_folder() as folder:
+        path = form.saved("file", folder)
+        with unplaced(folder):
+            issuer = form.text("issuer")
+            made = nouns.serials.import_(record, name, path, issuer=issuer, usable_until=until)
+    told = {"count": made["count"], "file": made["name"], "lot": made["lot"]}
+    if made["already_taken"]:
+        return Done("told.imported_before", told, kind="abnormal")
+    if made["notes"]:
+        notes = " ".join(made["notes"][:MOST_NOTES])
+        return Done("told.imported_noted", {**told, "notes": notes}, kind="abnormal")
+    return Done("told.imported", told)
 
 
 @act(router, "/lots/{gtin}/{lot}/hold", "hold place", of=OF_LOT)

@@ -26,6 +26,9 @@ LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 LARGEST_BODY, LARGEST_FILE = 4 * 2**20, 2 * 2**30
 """Bytes of a request's JSON, and of a file that is sent in."""
 
+MOST_AT_ONCE = 1_000_000
+"""How many of something are made by one route or form: as many as somebody waits for."""
+
 SLOWEST_PIECE, SLOWEST_BODY = 30.0, 900.0
 """Seconds until the next piece of a body has to be there, and until all of it."""
 

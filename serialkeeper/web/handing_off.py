@@ -76,7 +76,7 @@ def _standing(record: Record, lot: str = "") -> dict[str, Any]:
     for (_, row), more in zip(waiting, found["lots"], strict=True):
         row.update(more)
     for one in told["destinations"]:
-        one["sender"] = found["senders"][one["destination"]]
+        one["at_work"] = found["senders"][one["destination"]]
         late = [row for row in one["lots"] if row["state"] != UP_TO_DATE]
         done = [row for row in one["lots"] if row["state"] == UP_TO_DATE]
         one |= {"lots": late + done[: -MOST_DONE - 1 : -1], "more": max(0, len(done) - MOST_DONE)}
@@ -88,7 +88,7 @@ def _standing(record: Record, lot: str = "") -> dict[str, Any]:
 def _trouble(one: dict[str, Any]) -> int:
     """How much a destination asks for a person; such ones stand first."""
     stuck = any(row["state"] == STUCK for row in one["lots"])
-    return 2 * (stuck or one["sender"]["outcome"] == "needs_person") + bool(one["sender"]["why"])
+    return 2 * (stuck or one["at_work"]["outcome"] == "needs_person") + bool(one["at_work"]["why"])
 
 
 @router.get("/hand-off/{gtin}/{lot}/{destination}/{number}")

@@ -1,9 +1,9 @@
 """Pages that follow the record: server-sent events (WHATWG HTML, 9.2).
 
 One look at the record a tick serves all pages that are open: is the journal longer, are their
-sessions still in force. In between nobody holds a connection to the database, or a thread. What is
-shown is worked out once for all who look at the same, in the same language and role, and sent to
-those only for whom it is another text than the last one.
+sessions still in force, and their people in the same roles. In between nobody holds a connection
+to the database, or a thread. What is shown is worked out once for all who look at the same, in the
+same language and role, and sent to those only for whom it is another text than the last one.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from serialkeeper.steps.watching import Asked, Memory
 from serialkeeper.store.opening import check_version
 from serialkeeper.store.record import Record
 from serialkeeper.store.sign_in import InSession, owner
+from serialkeeper.store.view import View
 from serialkeeper.store.watching import journal_length
 from serialkeeper.web.asking import Served, Watched
 from serialkeeper.web.gate import SLOWEST_PIECE
@@ -49,7 +50,8 @@ MISSES = 5
 """Looks in a row that may fail before the pages are let go; they come back by themselves."""
 
 OVER = "over"
-"""The event that tells a page that its session is over."""
+"""The event that tells a page that it was drawn for somebody who does not look any more: the
+session is over, or its person has another role or is retired. The page is then loaded anew."""
 
 REGIONS = "now_parts.html"
 
@@ -161,12 +163,10 @@ class Live:
                 self._end(self._watchers, "lost")
 
     def _look(self, some: list[Watcher]) -> tuple[list[Watcher], dict[Watcher, bytes]]:
-        """Whose session is over, and what is new for whom; in a thread, with one connection."""
+        """Whose page is over, and what is new for whom; in a thread, with one connection."""
         with self._record.read() as view:
             check_version(view, self._record)
-            over = [
-                one for one in some if one.session and owner(one.record, view, one.session) is None
-            ]
+            over = [one for one in some if not stays(view, one)]
             length = journal_length(view)
             fresh = [one for one in some if one not in over]
             if length == self._length:
@@ -184,6 +184,15 @@ class Live:
                     told[one] = texts[alike]
         self._length = length
         return over, told
+
+
+def stays(view: View, one: Watcher) -> bool:
+    """Whether whoever looks is still who the page was drawn for: in force, and in the same role."""
+    if one.session:
+        person = owner(one.record, view, one.session)
+    else:
+        person = view.find_person(one.record.person)
+    return person is not None and not person.retired and person.role == one.record.role
 
 
 def _text(one: Watcher, told: dict[str, Any]) -> bytes:

@@ -17,6 +17,7 @@ from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Form, Sent, act
 from serialkeeper.web.answers import file_answer, private_folder, shows
 from serialkeeper.web.asking import InHand, Lot, Name, Opened, Short
+from serialkeeper.web.gate import MOST_AT_ONCE
 from serialkeeper.web.pages import lot_path
 
 router = APIRouter(include_in_schema=False)
@@ -65,7 +66,7 @@ def _judged(record: Record, name: str, level: str, held: list[str], scan: str) -
                 "The page takes no more scans for one pack.",
                 expected=f"{MOST_SCANS} at most",
                 came="one more",
-                remedy="Pack it from a list: pack build --file.",
+                remedy="A longer list is packed on the command line.",
             )
         told = pack_checks.look(record, name, level, [*held, scan])
         return {"scan": scan, "key": told["key"], "refusal": None}
@@ -95,7 +96,7 @@ def build_pack(record: InHand, form: Sent, name: Lot, level: Short = "", held: H
 @act(router, "/lots/{gtin}/{lot}/packs/order", "pack build", of=PACKS, beside=BESIDE)
 def build_in_order(record: InHand, form: Sent, name: Lot) -> Done:
     """Fill packs in the order of the plan."""
-    count = form.whole("count", 0) or None
+    count = form.whole("count", 0, most=MOST_AT_ONCE) or None
     level, reason = form.text("level"), form.text("reason")
     made = nouns.pack.build(record, name, level, in_order=True, count=count, reason=reason)
     told = {"count": made["count"], "loose": made["units_loose"]}
@@ -105,7 +106,9 @@ def build_in_order(record: InHand, form: Sent, name: Lot) -> Done:
 @act(router, "/lots/{gtin}/{lot}/packs/number", "pack number", of=PACKS, beside=BESIDE)
 def number_packs(record: InHand, form: Sent, name: Lot) -> Done:
     """Give keys to packs that are still empty."""
-    made = nouns.pack.number(record, name, form.text("level"), form.whole("count"))
+    made = nouns.pack.number(
+        record, name, form.text("level"), form.whole("count", most=MOST_AT_ONCE)
+    )
     return Done("told.numbered", {"count": len(made["keys"])})
 
 

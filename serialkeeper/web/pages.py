@@ -5,18 +5,26 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from functools import cache, partial
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote, urlencode
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from serialkeeper.errors import SerialKeeperError
+from serialkeeper.errors import WORDS, SerialKeeperError
 from serialkeeper.rules import rights, signatures
+from serialkeeper.rules.events import write_offset
+from serialkeeper.rules.moments import minutes_east
+from serialkeeper.rules.tokens import DAYS, SCOPES
+from serialkeeper.steps import lots
+from serialkeeper.web.gate import MOST_AT_ONCE
 from serialkeeper.web.problems import problem, status_of
+from serialkeeper.web.saying import plainly, retold, translated
 from serialkeeper.web.visits import YEAR, Visit
 from serialkeeper.web.wording import Words, catalogue, chosen, grouped, preferred
 
@@ -105,7 +113,10 @@ def render(request: Request, template: str, status: int = 200, **more: Any) -> R
     record: Record | None = getattr(request.state, "record", None)
     nothing = {"it": None, "tried": None, "above": None}
     shown = {**nothing, **_around(request, served, visit, words, record), **more}
-    shown["lot_in_hand"] = _lot_of(request, shown["it"]) or visit.lot
+    about = _lot_of(request, shown["it"])
+    shown["lot_in_hand"] = about or visit.lot
+    shown["lot_standing"] = standing = _standing(record, about)
+    shown |= _moments(standing["zone"])
     page = _environment().get_template(template)
     text = page.render(shown)
     if shown["tried"] and text.count(ALERT) < 2:  # its form, or its field, is not offered any more
@@ -122,7 +133,9 @@ def render(request: Request, template: str, status: int = 200, **more: Any) -> R
 def pieces(template: str, words: Words, record: Record, it: Any) -> dict[str, str]:
     """The pieces of a page that follow the record, by name: what each macro of a template that
     takes `it` alone gives for it, with the words and the rights of whoever looks."""
+    about = _lot_told(it)
     shown = {"t": words, "tried": None, "me": record, "practice": record.practice}
+    shown |= _moments(_standing(record, about)["zone"])
     module = (
         _environment().get_template(template).make_module({**shown, "may": partial(_may, record)})
     )
@@ -157,11 +170,16 @@ def _around(
         "in_session": bool(record and record.session),
         "by_badge": bool(record and record.session and record.session.badge),
         "idle": served.idle if record and record.session else 0,
-        "told": [(kind, words(word, **values)) for kind, word, values in told],
+        "told": [(kind, words(word, **_retold(values, words))) for kind, word, values in told],
         "form_key": partial(served.visitors.form_key, visit),
         "may": partial(_may, record),
         "signs": lambda verb: verb in signatures.NEEDED,
     }
+
+
+def _retold(values: Mapping[str, Any], words: Words) -> dict[str, Any]:
+    """What stands in the places of what was done, in the page's language where a step said it."""
+    return {name: retold(one, words) if type(one) is str else one for name, one in values.items()}
 
 
 def _may(record: Record | None, verb: str) -> bool:
@@ -169,10 +187,57 @@ def _may(record: Record | None, verb: str) -> bool:
     return record is not None and rights.may(verb, record.role, practice=record.practice)
 
 
-def _lot_of(request: Request, it: Any) -> str:
-    """The lot whose page it is, or that runs where somebody looks; or empty."""
+def _standing(record: Record | None, name: str) -> Mapping[str, Any]:
+    """Whether work comes into the lot of a page, and the time zone of its place."""
+    nothing = {"open": False, "zone": ""}
+    if record is None or not name:
+        return nothing
+    try:
+        return lots.standing(record, name)
+    except SerialKeeperError:  # the page is about to tell so
+        return nothing
+
+
+def _moments(zone: str) -> dict[str, Any]:
+    return {"moment": partial(moment, zone), "moment_text": partial(moment_text, zone)}
+
+
+def moment(zone: str, at: str, *, fine: bool = False) -> Markup:
+    """A time of the record as pages show it: that of the place, with its offset; UTC where no place
+    is known.
+
+    Args:
+        zone: of the IANA database, or empty.
+        at: UTC, as the record keeps it.
+        fine: with milliseconds.
+
+    >>> str(moment("Europe/Berlin", "2026-06-30T22:30:00.123Z"))
+    '<time datetime="2026-06-30T22:30:00.123Z">2026-07-01 00:30:00 +02:00</time>'
+    """
+    return Markup('<time datetime="{}">{}</time>').format(at, moment_text(zone, at, fine=fine))
+
+
+def moment_text(zone: str, at: str, *, fine: bool = False) -> str:
+    """The same as plain text."""
+    there, name = datetime.fromisoformat(at), "UTC"
+    if zone:
+        minutes = minutes_east(zone, at[:16])
+        there, name = there + timedelta(minutes=minutes), write_offset(minutes)
+    shown = there.replace(tzinfo=None).isoformat(" ", "milliseconds" if fine else "seconds")
+    return f"{shown} {name}"
+
+
+def _lot_told(it: Any) -> str:
+    """The lot that runs where somebody looks, or empty."""
     if isinstance(it, Mapping) and isinstance(now := it.get("now"), Mapping):
         return f"{now['gtin']}/{now['lot']}"
+    return ""
+
+
+def _lot_of(request: Request, it: Any) -> str:
+    """The lot whose page it is, or that runs where somebody looks; or empty."""
+    if told := _lot_told(it):
+        return told
     there: Mapping[str, str] = request.path_params
     return f"{there['gtin']}/{unquote(there['lot'])}" if {"gtin", "lot"} <= set(there) else ""
 
@@ -220,7 +285,17 @@ def _environment() -> Environment:
     environment.filters.update(
         n=grouped, piece=lambda text: quote(str(text), safe=""), lot_path=lot_path, scan_of=scan_of
     )
-    environment.globals.update(static=static_path, pairs=lambda some: [(one, one) for one in some])
+    environment.globals.update(
+        most_at_once=MOST_AT_ONCE,
+        token_scopes=SCOPES,
+        token_days=DAYS,
+        static=static_path,
+        pairs=lambda some: [(one, one) for one in some],
+        plainly=plainly,
+        retold=retold,
+        translated=translated,
+        meanings=WORDS,
+    )
     return environment
 
 

@@ -14,7 +14,7 @@ from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Sent, act, wrong
 from serialkeeper.web.answers import shows
 from serialkeeper.web.asking import HIGHEST, InHand, Lot, Number, Opened
-from serialkeeper.web.pages import lot_path, words_of
+from serialkeeper.web.pages import PAGE_PARAMETERS, lot_path, words_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -34,6 +34,9 @@ Groups = Annotated[list[str], Query(max_length=MOST_SIGNED)]
 def overview(record: Opened, after: After = 0) -> dict[str, Any]:
     """The lots, those that are not closed first, and how much of each is to be reviewed."""
     return reviewing.due(record, after=after, most=LOTS_SHOWN)
+
+
+PAGE_PARAMETERS["/lots/{gtin}/{lot}/review"] = ("chosen",)
 
 
 @shows(router, "/lots/{gtin}/{lot}/sign", SIGN_PAGE, takes=("group",))

@@ -4,16 +4,20 @@ anew: a session, whose station may be left alone, is not enough."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
+from starlette.responses import Response
 
 from serialkeeper import nouns
+from serialkeeper.rules.tokens import SCOPES
 from serialkeeper.store.record import Record
 from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Form, Sent, act, wrong
+from serialkeeper.web.answers import private_folder
 from serialkeeper.web.asking import InHand
 from serialkeeper.web.entering import in_hands_of
+from serialkeeper.web.pages import render
 
 router = APIRouter(include_in_schema=False)
 
@@ -107,6 +111,36 @@ def unlock(record: InHand, form: Sent, anew: Anew) -> Done:
     name, reason = form.text("person"), form.text("reason")
     made = nouns.person.unlock(anew(record, form), name, reason=reason)
     return Done("told.unlocked", {"count": len(made["cleared"])})
+
+
+def _showing(request: Request) -> Callable[[Record, dict[str, Any]], Response]:
+    def show(record: Record, given: dict[str, Any]) -> Response:
+        return render(request, TOKENS, it=nouns.person.tokens(record), given=given)
+
+    return show
+
+
+Showing = Annotated[Callable[[Record, dict[str, Any]], Response], Depends(_showing)]
+"""The page of the tokens, with the text of a new one."""
+
+
+@act(
+    router,
+    "/tokens/give",
+    "person token",
+    of=TOKENS,
+    beside={"reason_needed": "purpose", "sign_in_refused": "password"},
+)
+def give_token(record: InHand, form: Sent, anew: Anew, showing: Showing) -> Done:
+    """Make a token; its text is on this one page, and nowhere else."""
+    may = [name for name in SCOPES if form.ticked(f"scope_{name}")]
+    until = form.day("until") if form.text("until") else None
+    with private_folder() as folder:
+        file = folder / "token"
+        own = anew(record, form)
+        made = nouns.person.token(own, purpose=form.text("purpose"), may=may, out=file, until=until)
+        text = file.read_text("utf-8").strip()
+    return Done("told.token", {}, once=showing(record, {**made, "text": text}))
 
 
 @act(router, "/tokens", "person revoke", of=TOKENS)

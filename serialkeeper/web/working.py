@@ -17,6 +17,7 @@ from serialkeeper.rules.gs1 import DEFAULT_ORDER
 from serialkeeper.rules.logistic import BARS
 from serialkeeper.web.answers import file_answer, private_folder, route, unplaced
 from serialkeeper.web.asking import HIGHEST, Lot, Name, Opened, Sent, Short
+from serialkeeper.web.gate import MOST_AT_ONCE
 
 router = APIRouter()
 
@@ -26,8 +27,7 @@ work = partial(route, router, "POST")
 Text = Annotated[str, Field(max_length=400)]
 Key = Annotated[str, Field(min_length=1, max_length=400)]
 Whole = Annotated[int, Field(strict=True, ge=0, le=HIGHEST)]
-Many = Annotated[int, Field(strict=True, ge=1, le=1_000_000)]
-"""How many of something at a time: as many as are made while somebody waits for the answer."""
+Many = Annotated[int, Field(strict=True, ge=1, le=MOST_AT_ONCE)]
 
 Called = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._+ -]{0,119}$")]
 
@@ -77,6 +77,12 @@ class NewLot(Asked):
     group_limit: Whole = 10_000
     location: Text = ""
     order: Text = ""
+
+
+class Why(Asked):
+    """Why something is done."""
+
+    reason: Text
 
 
 class Amount(Asked):
@@ -191,6 +197,12 @@ def open_lot(record: Opened, asked: NewLot) -> Any:
         location=asked.location,
         order=asked.order,
     )
+
+
+@work("/lots/{gtin}/{lot}/discarding", "lot discard")
+def discard_lot(record: Opened, name: Lot, asked: Why) -> Any:
+    """Discard a lot that was opened by mistake and has no numbers."""
+    return nouns.lot.discard(record, name, reason=asked.reason)
 
 
 @work("/lots/{gtin}/{lot}/numbers", "serials allocate")

@@ -346,6 +346,9 @@ def another_lot_is_closed(story: Story) -> None:
 
 
 def numbers_of_others(story: Story) -> None:
+    story.say(f"lot open {GTIN} IMPORT --expiry 2028-07-31 --target 4")
+    story.say("lot discard IMPORT --reason 'a wrong expiry'")
+    story.say("lot show IMPORT")
     story.say(f"lot open {GTIN} IMPORT --expiry 2028-06-30 --target 4")
     story.say(f"lot approve IMPORT --second '{SECOND}'")
     given = story.file("given.csv", "serial\n" + "".join(f"ABCDEFG{n}\n" for n in range(4)))

@@ -376,6 +376,16 @@ def test_every_decision_and_signature_stands_there(bench: Bench) -> None:
     [hold] = find(tables, "", "hold")
     signed = "Line Lead (line lead): {} (practice)"
     assert hold[2].startswith(signed.format("done")) and "+00:00" in hold[2]
+    every = find(tables, "entry", "signed at", "what")
+    shown = sk.lot.show(record, lot)["signatures"]
+    assert [(row[0], *row[2:]) for row in every] == [
+        (str(one["entry"]), one["verb"], one["person"], one["role"], f"{one['meaning']} (practice)")
+        for one in shown
+    ]
+    assert {one["verb"] for one in shown} == {
+        *("lot approved", "run cleared", "hold lifted", "reviewed"),
+        *("lot closed", "lot decided", "lot reopened"),
+    }
     reviewed = find(tables, "what", "reason", "signed")
     assert [row[:5] for row in reviewed] == [
         ["hold lifted", "all there", "1", "1", signed.format("reviewed")],

@@ -25,7 +25,7 @@ from conftest import EXPIRY, GTIN, Bench, as_seen
 from databases import Database
 from test_pages_in_chromium import looked_at
 from test_pages_safety import HTML, Browser
-from test_people import ADA, SECRETS
+from test_people import ADA, BEA, SECRETS
 from test_sessions import CARLA, LENA, OWN, Station
 from window import browsing, needs_chromium, serving_at
 
@@ -402,3 +402,91 @@ def test_a_stream_keeps_no_session_alive_and_ends_with_it(line: Station) -> None
     with line.of(ADA) as record:
         assert not sk.run.list(record, "LOT24A")["runs"]
         assert sk.label.show(record, "LOT24A", position=10)["state"] == "rejected"
+
+
+def test_a_stream_ends_when_whoever_looks_is_somebody_else_in_the_record(line: Station) -> None:
+    """Another role, a session that was left elsewhere, a retired person: the page is told at once,
+    and asks anew; what it then gets is drawn for the role that the person has now."""
+
+    def follow(client: httpx.Client) -> tuple[threading.Thread, list[Any]]:
+        told: list[Any] = []
+        reading = threading.Thread(target=events, args=(client, address, client.cookies, told))
+        reading.start()
+        while not any(text.startswith("data: {") for text, _ in told[1:]):
+            time.sleep(0.05)
+        return reading, told
+
+    def over(reading: threading.Thread, told: list[Any]) -> None:
+        moment = time.monotonic()
+        reading.join(10)
+        assert told[-1][0] == "the end" and f"event: {live.OVER}" in [one for one, _ in told]
+        assert told[-1][1] - moment < 2
+
+    with (
+        httpx.Client(headers=HTML, follow_redirects=True) as client,
+        serving_at(line.database.url, now=line.clock) as address,
+        line.of(ADA) as administrator,
+    ):
+
+        def sign_in() -> None:
+            page = client.get(f"{address}/sign-in").text
+            key = page.split('name="key" value="')[1].split('"')[0]
+            data = {"key": key, "name": LENA, "password": OWN}
+            client.post(f"{address}/sign-in", data=data, headers={"Origin": address})
+
+        sign_in()
+        following = follow(client)
+        sk.person.role(administrator, BEA, "line lead", reason="somebody else's role")
+        time.sleep(1)
+        assert following[1][-1][0] != "the end"
+        sk.person.role(administrator, LENA, "integrator", reason="moved to another desk")
+        over(*following)
+        assert "integrator" in client.get(f"{address}/now").text.lower()
+        following = follow(client)
+        sessions = [one for one in client.cookies.jar if one.name.endswith("session")]
+        number, key, _ = str(sessions[0].value).split(".", 2)
+        with line.at(LENA, OWN) as own:
+            sk.person.leave(own, int(number), key)
+        over(*following)
+        assert client.get(f"{address}/now").url.path == "/sign-in"
+        sign_in()
+        following = follow(client)
+        sk.person.retire(administrator, LENA, reason="left")
+        over(*following)
+        assert client.get(f"{address}/now").url.path == "/sign-in"
+
+
+def test_a_stream_of_a_practice_record_ends_with_the_role_it_was_drawn_for(bench: Bench) -> None:
+    """There are no sessions there; the person has a role all the same."""
+    bench.printed(8)
+    told: list[Any] = []
+    with httpx.Client() as client, serving_at(bench.url, acting="Line Lead") as address:
+        reading = threading.Thread(target=events, args=(client, address, client.cookies, told))
+        reading.start()
+        while not any(text.startswith("data: {") for text, _ in told[1:]):
+            time.sleep(0.05)
+        sk.person.role(bench.record, "Line Lead", "operator", reason="to see what they see")
+        reading.join(10)
+        assert f"event: {live.OVER}" in [one for one, _ in told]
+
+
+def test_a_whole_lot_that_has_to_come_off_is_listed_once(
+    line: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each label once and by rows, whatever else stands against it, and not again as long as
+    nothing happened; a label that came off is not among them."""
+    with line.of(LENA, OWN) as lead:
+        sk.label.decommission(lead, "LOT24A", "1-4,6-9,11-24", reason="damaged", count=22)
+        sk.label.void(lead, "LOT24A", "5,10", reason="waste", count=2)
+        memory = watching.Memory()
+        now = watching.look(lead, name="LOT24A", memory=memory)["now"]
+        listed = [(one["row"], one["lane"], one["position"]) for one in now["doubts"]]
+        assert listed == sorted(listed) and len(listed) == now["web"]["leaving"] == 24
+        assert {position for _, _, position in listed} == set(range(1, 25))
+        assert sum(one["doubtful"] for row in now["web"]["fields"] for one in row) == 24
+        monkeypatch.setattr(watching, "_listed", None)
+        assert watching.look(lead, name="LOT24A", memory=memory)["now"]["doubts"] == now["doubts"]
+        monkeypatch.undo()
+        rows = {position: row for row, _, position in listed}
+        later = watching.look(lead, name="LOT24A", row=rows[10], memory=memory)["now"]["doubts"]
+        assert [one for one in now["doubts"] if one["row"] >= rows[10]] == later

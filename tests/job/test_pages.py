@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -16,6 +18,9 @@ from asking import Client, served
 from conftest import EXPIRY, GTIN, Bench, as_seen
 
 import serialkeeper as sk
+from serialkeeper.web.gate import MOST_AT_ONCE
+from serialkeeper.web.pages import moment_text
+from serialkeeper.web.wording import grouped
 
 HTML = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 LOT = f"/lots/{GTIN}/LOT24A"
@@ -153,6 +158,8 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
         return practising.post(f"{there}/{form}", data={"key": key, **fields})
 
     assert f"{there}/record" not in practising.get(there).text
+    for page, form in (("rolls", "add_roll"), ("challenges", "make_set"), ("challenges", "plant")):
+        assert f'id="form-{form}"' in practising.get(f"{LOT}/{page}").text
     sk.label.void(record, bench.lot, "1-4", reason="specimen", count=4)
     sk.lot.count(record, bench.lot, "printer_counter", 4)
     sk.lot.count(record, bench.lot, "rewind_counter", 0)
@@ -160,6 +167,8 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     sk.lot.reconcile(record, bench.lot)
     bench.reviewed()
     sk.lot.close(record, bench.lot)
+    for page, form in (("rolls", "add_roll"), ("challenges", "make_set"), ("challenges", "plant")):
+        assert f'id="form-{form}"' not in practising.get(f"{LOT}/{page}").text
     day = str(record.now().date())
     given = {"on": day, "by": "Q. Unit", "reference": "QD-1"}
     wrong = sent("record", decision="released", **{**given, "on": "2019-01-01"})
@@ -175,3 +184,93 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     verbs = [one["verb"] for one in told["told"]]
     assert verbs == ["lot reopened", "lot decided", "lot decided", "lot closed"]
     assert "a count was wrong" in practising.get(there).text
+
+
+def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
+    bench: Bench, practising: Client
+) -> None:
+    """Offered as long as it has no numbers; afterwards its page offers nothing but what is told of
+    it, and the list of what is to be reviewed leaves it out."""
+    sk.lot.open(bench.record, GTIN, "WRONG", expiry=EXPIRY, target=4)
+    there = f"/lots/{GTIN}/WRONG"
+    key = key_in(practising.get(there).text, f"{there}/discard")
+    empty = practising.post(f"{there}/discard", data={"key": key, "reason": ""})
+    assert empty.status_code == 422 and 'aria-invalid="true"' in empty.text
+    key = key_in(empty.text, f"{there}/discard")
+    done = practising.post(f"{there}/discard", data={"key": key, "reason": "no such order"})
+    assert (done.status_code, done.headers["location"]) == (303, there)
+    page = practising.get(there).text
+    assert "Lot WRONG is discarded" in page and 'method="post"' not in page
+    assert "WRONG" not in practising.get("/review").text.split("<main")[1]
+    listed = practising.get("/lots").text
+    assert "1 discarded lot" in listed and there in listed
+    bench.printed(4)
+    assert f"{LOT}/discard" not in practising.get(LOT).text
+
+
+def test_a_form_makes_no_more_at_a_time_than_a_route(bench: Bench, practising: Client) -> None:
+    """And says how many it takes; nothing is allocated."""
+    sk.lot.open(bench.record, GTIN, "LARGE", expiry=EXPIRY, target=3_000_000)
+    sk.lot.approve(bench.record, "LARGE", second="Second Person")
+    there = f"/lots/{GTIN}/LARGE"
+    page = practising.get(there).text
+    most = MOST_AT_ONCE
+    assert f"At most {grouped(most)} at a time" in page and f'value="{most}"' in page
+    data = {"key": key_in(page, f"{there}/allocate"), "count": str(most + 1)}
+    page = practising.post(f"{there}/allocate", data=data)
+    assert page.status_code == 422 and f"up to {most:,}" in page.text
+    assert sk.lot.show(bench.record, "LARGE")["allocated"] == 0
+    asked = {"count": most + 1}
+    told = practising.post(f"{there}/numbers", json=asked, headers={"Accept": "*/*"})
+    assert told.status_code == 400
+
+
+def test_times_are_those_of_the_lots_place(bench: Bench, practising: Client) -> None:
+    """With their offset from UTC, as the place's zone has it on that day (IANA database); each says
+    in UTC, too, which moment it is. Of a lot without a place they are UTC, and marked so."""
+    record = bench.record
+    sk.location.add(record, "9521234000020", prefix_length=7, name="Plant", zone="Asia/Kolkata")
+    sk.lot.open(record, GTIN, "EAST", expiry=EXPIRY, target=4, location="9521234000020")
+    sk.lot.approve(record, "EAST", second="Second Person")
+    for lot in ("EAST", "LOT24A"):
+        [at] = {one["at"] for one in sk.lot.show(record, lot)["signatures"]}
+        there = datetime.fromisoformat(at) + timedelta(hours=5, minutes=30)
+        shown = f"{there:%Y-%m-%d %H:%M:%S} +05:30" if lot == "EAST" else f"{at[:19]} UTC"
+        shown = shown.replace("T", " ", 1) if lot != "EAST" else shown
+        for page in ("", "/journal"):
+            text = practising.get(f"/lots/{GTIN}/{lot}{page}").text
+            assert f'<time datetime="{at}">{shown}</time>' in text, (lot, page)
+    assert "+05:30" not in practising.get("/journal").text
+    assert moment_text("Europe/Berlin", "2026-03-29T00:59:59.900Z") == "2026-03-29 01:59:59 +01:00"
+    assert moment_text("Europe/Berlin", "2026-03-29T01:00:00.000Z") == "2026-03-29 03:00:00 +02:00"
+    late = moment_text("America/Caracas", "2026-07-01T00:10:00.120Z", fine=True)
+    assert late == "2026-06-30 20:10:00.120 -04:00"
+
+
+def test_a_file_of_numbers_is_taken_in_by_a_form(bench: Bench, practising: Client) -> None:
+    """What is wrong is told row by row beside the field, and nothing is taken; then the mended file
+    is, once; sent again it changes nothing. It stands in the journal under its own name."""
+
+    def sent(rows: list[str], name: str = "given.csv", **fields: str) -> Any:
+        data = {"key": key_in(practising.get(LOT).text, f"{LOT}/import"), **fields}
+        files = {"file": (name, "\n".join(["serial", *rows, ""]).encode())}
+        return practising.post(f"{LOT}/import", data=data, files=files)
+
+    good = [f"ABCDEFG{n}" for n in range(4)]
+    page = sent([good[0], "BAD NUMBER", good[0]])
+    assert page.status_code == 422 and 'id="import_numbers-file-refused"' in page.text
+    assert "import_rows" in page.text and "line 3" in page.text and "line 4" in page.text
+    assert tempfile.gettempdir() not in page.text
+    page = sent(good, usable_until="2019-01-01")
+    assert 'id="import_numbers-usable_until-refused"' in page.text
+    key = key_in(practising.get(LOT).text, f"{LOT}/import")
+    nothing = practising.post(f"{LOT}/import", data={"key": key}, files={"x": ("", b"")})
+    assert "file_missing" in nothing.text
+    assert sk.lot.show(bench.record, bench.lot)["allocated"] == 0
+    assert sent(good, issuer="State Registry").status_code == 303
+    assert "4 numbers of given.csv are taken into lot LOT24A" in practising.get(LOT).text
+    assert sent(good).status_code == 303
+    page = practising.get(LOT).text
+    assert "4 numbers of given.csv were in lot LOT24A already" in page
+    [made] = sk.lot.show(bench.record, bench.lot)["imports"]
+    assert (made["name"], made["issuer"], made["count"]) == ("given.csv", "State Registry", 4)

@@ -192,7 +192,21 @@ def test_who_may_not_is_not_offered_and_refused(
         )
         window.locator("[role=alert]").get_by_text("role_not_allowed").wait_for()
         assert refused in window.locator("[role=alert]").inner_text()
+        window.goto(f"{address}/hand-off?change=east")
+        assert window.locator("#set_destination-folder").count()
+        assert not window.locator("#set_destination-as_it_happens").count()
         page = enter(address, LENA)
         assert "Send to" not in page and "Change" not in page and "east" in page
         page = enter(address, CARLA)
         assert "Send to east now" in page
+        window.goto(f"{address}/hand-off?change=east")
+        window.locator("#set_destination-as_it_happens").check()
+        window.locator("#form-set_destination button").click()
+        window.locator(".said[role=status]").get_by_text("east").wait_for()
+        enter(address, ines)
+        window.goto(f"{address}/hand-off?change=east")
+        assert "Only compliance may say so" in window.locator("#set").inner_text()
+        window.locator("#form-set_destination button").click()
+        window.locator(".said[role=status]").get_by_text("east").wait_for()
+    with station.of(ines, OWN) as own:
+        assert not sk.events.status(own)["destinations"][0]["as_it_happens"]

@@ -90,6 +90,8 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
         said("holds 1")
         told = sk.pack.show(record, numbered["key"])
         assert [one["serial"] for one in told["children"]] == [row["serial"] for row in rows[:4]]
+        window.goto(f"{address}/packs/{numbered['key']}")  # full: nothing more goes in
+        assert not window.locator("#form-add_to").count() and window.locator("#form-empty").count()
 
         window.goto(f"{address}{LOT}/packs")
         do("build_in_order", count="1")

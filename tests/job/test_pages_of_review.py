@@ -9,19 +9,24 @@ Each password costs a tenth of a second by design, so one record tells the whole
 from __future__ import annotations
 
 import hashlib
+import re
 import threading
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
+from asking import asking
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from databases import Database
 from test_pages_in_chromium import browser, looked_at, window
+from test_pages_safety import Browser
 from test_people import BEA, SECRETS
 from test_sessions import CARLA, LENA, OWN, Station
 from window import judged, needs_chromium, serving_at
 
 import serialkeeper as sk
+from serialkeeper.rules.jobs import spread
 from serialkeeper.web.background import Background, Task
 
 __all__ = ["browser", "window"]  # fixtures
@@ -84,10 +89,25 @@ def sent(window: Any, path: str, **fields: str) -> int:
     return int(told.status)
 
 
+def groups_of(station: Station) -> list[dict[str, Any]]:
+    """What is to be reviewed."""
+    with station.of(CARLA, OWN) as check:
+        return list(sk.review.list(check, NAME)["groups"])
+
+
 def reviewed(station: Station) -> list[str]:
     """What was signed as reviewed."""
     with station.of(CARLA, OWN) as check:
         return [one["reason"] for one in sk.review.list(check, NAME)["reviewed"]]
+
+
+def look_at_all(window: Any) -> None:
+    """Each label's row is opened and ticked, by the keyboard alone."""
+    for row in window.locator(".opened").all():
+        if row.get_attribute("open") is None:
+            row.locator("summary").press("Enter")
+        row.locator("[name=opened]").press("Space")
+        assert row.locator("summary .looked").is_visible()
 
 
 def read_journal(window: Any, address: str) -> None:
@@ -213,7 +233,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         window.get_by_role("button", name="Look at the chosen ones").click()
         assert "Groups: 2, labels: 2" in window.locator("#signing").inner_text()
         assert "Meaning of your signature: reviewed" in window.locator("#signing").inner_text()
-        first = window.locator(".opened").first
+        first = window.locator(".opened[open]")
         assert "LOT24B" in first.inner_text() and "results1.csv" in first.inner_text()
         picture = first.locator("img")
         picture.scroll_into_view_if_needed()
@@ -229,12 +249,14 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         looked_at(window, window.url)
         window.goto(signing)
         button = window.get_by_role("button", name="Sign 2 as reviewed")
-        window.locator("#sign-secret").fill("not the right one at all")
-        button.click()  # the browser asks for the ticks first
+        window.locator("#sign-secret").fill(OWN)
+        button.click()  # without having looked
+        window.get_by_text("examples_needed").wait_for()
         assert window.evaluate("document.activeElement.name") == "opened"
-        for box in window.locator("[name=opened]").all():
-            box.check()
-        button.click()
+        assert judged(window) == [] and reviewed(station) == []
+        look_at_all(window)
+        window.locator("#sign-secret").fill("not the right one at all")
+        window.get_by_role("button", name="Sign 2 as reviewed").click()
         window.locator("#sign-secret-refused").wait_for()
         assert judged(window) == [] and reviewed(station) == []
         assert all(box.is_checked() for box in window.locator("[name=opened]").all())
@@ -245,7 +267,7 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         window.get_by_role("link", name="Voided: waste").click()
         with station.of(LENA, OWN) as lead:
             sk.label.void(lead, NAME, "14", reason="waste", count=1)
-        window.locator("[name=opened]").check()
+        look_at_all(window)
         window.locator("#sign-secret").fill(OWN)
         window.get_by_role("button", name="Sign 1 as reviewed").click()
         window.get_by_text("No longer what it was when it was shown").wait_for()
@@ -273,3 +295,52 @@ def test_the_list_is_looked_at_and_signed(station: Station, window: Any) -> None
         assert sent(window, f"{there}/holds/lift", hold="1", reason="x") == 403
         assert sent(window, f"{there}/decision/reopen", reason="x") == 403
     assert len(reviewed(station)) == 2
+
+
+def test_one_tick_is_for_one_label_however_many_groups_ask_for_it(station: Station) -> None:
+    """Without script: all that is not one's own is chosen by one link; a label that was found and
+    voided stands there once; what is about alarms says so; without the tick nothing is signed, and
+    with it both groups are. Who cannot sign is offered no choice."""
+    with asking(station.database.url, now=station.clock) as client:
+        browser = Browser(client)
+        browser.sign_in(name=CARLA, password=OWN)
+        page = browser.get(f"{LOT}/review").text
+        assert "1 alarm<" in page and "about 1 label<" not in page
+        assert not re.search(r'name="group" [^>]*checked', page)
+        page = browser.get(f"{LOT}/review?kind=voided&chosen=all").text
+        assert "kind=voided&amp;chosen" not in page and "Choose none" in page
+        page = browser.get(f"{LOT}/review?chosen=all").text
+        there = re.findall(r'name="group" value="(\w+)" checked', page)
+        groups = {one["group"]: one for one in groups_of(station)}
+        mine = [one for one in groups if CARLA in (groups[one]["person"], groups[one]["second"])]
+        assert mine and sorted(there) == sorted(set(groups) - set(mine))
+        page = browser.get(f"{LOT}/sign?{urlencode([('group', one) for one in there])}").text
+        boxes = re.findall(r'name="opened" type="checkbox" value="(\d+)"', page)
+        asked = [position for one in there for position in groups[one]["open"]]
+        assert len(asked) > len(set(asked)), "a label of several groups"
+        assert sorted(map(int, boxes)) == sorted(set(asked))
+        assert page.count("Read: its own number") == 1 and "1 alarm ·" in page
+        assert page.count('<details class="card opened" open>') == 1
+        about = {position for one in there for position in spread(groups[one]["positions"])}
+        assert f"Groups: {len(there)}, labels: {len(about)}" in page
+        path = str(browser.page.url).removeprefix("http://localhost:8470")
+        for form in re.findall(r'<form method="post" action="([^"]+)" id="form-sign"', page):
+            path = form.replace("&amp;", "&")
+        but_one = [one for one in boxes if one != boxes[1]]
+        page = browser.send(path, opened=but_one, secret=OWN)
+        assert page.status_code == 422 and "examples_needed" in page.text
+        open_now = re.findall(
+            r'<details class="card opened" open>.*?value="(\d+)"', page.text, re.S
+        )
+        assert open_now == [boxes[1]] and len(reviewed(station)) == 0
+        page = browser.send(path, opened=boxes, secret=OWN)
+        assert page.status_code == 200 and len(reviewed(station)) == len(there)
+        page = browser.get(f"{LOT}/review").text
+        assert "your own" in page and "Look at the chosen" not in page and "Choose all" not in page
+        browser.sign_in(name=BEA, password=SECRETS[BEA])
+        page = browser.get(f"{LOT}/review").text
+        assert "/sign?group=" in page and f'action="{LOT}/sign"' not in page
+        page = browser.get(f"{LOT}/sign?group={mine[0]}").text
+        assert "Look and sign" not in page and 'name="opened"' not in page
+        there = re.findall(r'href="(/[\w-]+)" accesskey="\d" aria-current="true"', page)
+        assert there == ["/review"]

@@ -9,6 +9,7 @@ Each password costs a tenth of a second by design, so one record tells several t
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -415,3 +416,85 @@ def test_every_form_is_bound_to_a_page_and_a_step(client: Client) -> None:
     assert len(PAGES) >= 3
     for path in document["paths"]:
         assert not path.endswith(("/approve", "/allocate", "/sign-in", "/password"))
+
+
+def test_a_check_is_stopped_by_whoever_began_it_or_an_administrator(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Others see that it goes on, and whose it is; their form is refused and it goes on."""
+
+    def endless(_: Any, *, seen: Any) -> None:
+        while True:
+            time.sleep(0.01)
+            seen(1, 2)
+
+    monkeypatch.setattr("serialkeeper.web.checking.nouns.record.verify", endless)
+
+    def state() -> str:
+        return str(beside.of("check")[0].state)
+
+    def stopped() -> bool:
+        until = time.monotonic() + 5
+        while state() == "running" and time.monotonic() < until:
+            time.sleep(0.01)
+        return state() == "stopped"
+
+    with asking(station.database.url, now=station.clock) as client:
+        beside = client.app.app.state.background  # type: ignore[attr-defined]
+        lead = Browser(client)
+        others = [Browser(Client(client.app, "http://localhost:8470")) for _ in range(2)]
+        people = ((lead, LENA, OWN), (others[0], CARLA, OWN), (others[1], ADA, SECRETS[ADA]))
+        for one, name, password in people:
+            one.sign_in(name=name, password=password)
+        for stops in (lead, others[1]):
+            lead.get("/record/check")
+            lead.send("/record/check")
+            assert state() == "running" and "Stop the check" in lead.page.text
+            page = others[0].get("/record/check")
+            assert f"{LENA} began it" in page.text and "Stop the check" not in page.text
+            page = others[0].send("/record/check", stop="yes")
+            assert page.status_code == 403 and "role_not_allowed" in page.text
+            assert LENA in page.text and state() == "running"
+            assert "Stop the check" in stops.get("/record/check").text
+            stops.send("/record/check", stop="yes")
+            assert stopped()
+
+
+def test_a_token_is_made_by_a_form_and_its_text_shown_once(station: Station) -> None:
+    """With the password once more; only for what the role may; the text is on that one page, opens
+    the record for that alone, and goes neither into the journal nor onto another page; the form
+    sent again makes no second one. Ended by its owner, it opens nothing."""
+    with asking(station.database.url, now=station.clock) as client:
+        browser = Browser(client)
+        browser.sign_in(name=LENA, password=OWN)
+        page = browser.get("/tokens").text
+        assert 'name="scope_lots"' in page and 'name="scope_backup"' not in page
+        asked = {"purpose": "order system", "scope_lots": "yes"}
+        wrong = browser.send("/tokens/give", **asked, password=OWN[::-1])
+        assert wrong.status_code == 403 and "sign_in_refused" in wrong.text
+        for missing in ({"scope_lots": "yes"}, {"purpose": "order system"}):
+            page = browser.send("/tokens/give", **missing, password=OWN)
+            assert page.status_code == 422 and "sk1." not in page.text
+        browser.get("/tokens")
+        key = browser.key()
+        page = browser.send("/tokens/give", key=key, **asked, password=OWN)
+        assert page.status_code == 200 and page.headers["cache-control"] == "no-store"
+        [text] = set(re.findall(r"sk1\.[0-9a-f]{64}", page.text))
+        again = browser.send("/tokens/give", key=key, **asked, password=OWN)
+        assert again.url.path == "/tokens" and "sk1." not in again.text
+        assert "sk1." not in browser.get("/tokens").text and "order system" in browser.page.text
+        with station.of(ADA) as administrator:
+            assert len(sk.person.tokens(administrator)) == 1
+            assert text not in str(list(sk.record.entries(administrator)))
+        assert text not in "\n".join(client.lines)
+        with sk.open_record(station.database.url, token=text, now=station.clock) as record:
+            assert record.person == LENA and sk.lot.list(record)
+            with pytest.raises(sk.Refused) as caught:
+                sk.serials.allocate(record, f"{GTIN}/LOT24A", 4)
+            assert caught.value.word in ("token_narrow", "lot_not_approved")
+        browser.get("/tokens")
+        browser.send("/tokens", **{"token": "1", "reason": "the machine was sold"})
+        assert "Token 1 is revoked" in browser.page.text
+        with pytest.raises(sk.Refused) as caught:
+            sk.open_record(station.database.url, token=text, now=station.clock)
+        assert caught.value.word == "token_over"

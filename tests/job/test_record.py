@@ -115,7 +115,14 @@ def test_a_signature_moved_to_another_entry_is_found(
     assert run([*record, "record", "entries", bench.lot, "--label", "2"]) == 0
     assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
     shown = sk.lot.show(bench.record, bench.lot)["signatures"]
-    assert [(one["verb"], one["meaning"]) for one in shown][:1] == [("lot approved", "done")]
+    assert [(one["verb"], one["person"], one["meaning"]) for one in shown] == [
+        ("lot approved", "Line Lead", "done"),
+        ("lot approved", "Second Person", "approved"),
+        ("accepted", "Line Lead", "done"),
+        ("accepted", "Second Person", "approved"),
+        ("decommissioned", "Line Lead", "done"),
+        ("decommissioned", "Line Lead", "done"),
+    ]
     assert run([*record, "label", "show", bench.lot, "2"]) == 0
     assert "signed: Line Lead, line lead: done (practice)" in capsys.readouterr().out
     listed = list(sk.record.entries(bench.record, bench.lot))
@@ -380,3 +387,49 @@ def test_the_list_of_lots_counts_labels_of_lots_at_work_only(
     assert sk.lot.show(bench.record, bench.lot)["states"] == {"commissioned": 4}
     assert run(["--record", bench.url, "--as", "Line Lead", "lot", "list"]) == 0
     assert "closed" in (listed := capsys.readouterr().out) and "4 labels" in listed
+
+
+def test_a_lot_opened_by_mistake_is_discarded_and_kept(bench: Bench) -> None:
+    """With a reason, and only without numbers; nothing is done with it any more. The same number
+    is opened again with other facts in the same chain, which tells both; what then happens is as of
+    any other lot, and replay gives the same tables."""
+    record = bench.record
+    sk.lot.open(record, GTIN, "WRONG", expiry=EXPIRY, target=4, market="Nowhere")
+    sk.lot.approve(record, "WRONG", second="Second Person")
+    for reason, word in (("", "reason_needed"), (" ", "reason_needed")):
+        with pytest.raises(sk.Refused) as caught:
+            sk.lot.discard(record, "WRONG", reason=reason)
+        assert caught.value.word == word
+    told = sk.lot.discard(record, "WRONG", reason="a wrong expiry")
+    assert told == {
+        **{"lot": "WRONG", "gtin": GTIN, "state": "discarded", "reason": "a wrong expiry"},
+    }
+    for step in (
+        lambda: sk.lot.discard(record, "WRONG", reason="twice"),
+        lambda: sk.lot.approve(record, "WRONG", second="Second Person"),
+        lambda: sk.serials.allocate(record, "WRONG", 4),
+        lambda: sk.lot.count(record, "WRONG", "printer_counter", 4),
+    ):
+        with pytest.raises(sk.Refused) as caught:
+            step()
+        assert caught.value.word == "lot_state"
+    shown = sk.lot.show(record, "WRONG")
+    assert (shown["state"], shown["allocated"], shown["chain"]["entries"]) == ("discarded", 0, 3)
+    states = {one["lot"]: one["state"] for one in sk.lot.list(record)}
+    assert states["WRONG"] == "discarded" and sk.record.verify(record)["sound"]
+    other = EXPIRY.replace(year=EXPIRY.year + 1)
+    again = sk.lot.open(record, GTIN, "WRONG", expiry=other, target=8)
+    assert (again["state"], again["expiry"], again["market"]) == ("draft", str(other), "")
+    with pytest.raises(sk.Refused) as caught:
+        sk.lot.open(record, GTIN, "WRONG", expiry=EXPIRY, target=4)
+    assert caught.value.word == "lot_exists"
+    sk.lot.approve(record, "WRONG", second="Second Person")
+    sk.serials.allocate(record, "WRONG", 4)
+    with pytest.raises(sk.Refused) as caught:
+        sk.lot.discard(record, "WRONG", reason="too late")
+    assert caught.value.word == "lot_state" and "4 numbers" in caught.value.came
+    verbs = [one["verb"] for one in sk.record.entries(record, "WRONG")]
+    assert verbs[:5] == [
+        *("lot opened", "lot approved", "lot discarded", "lot opened", "lot approved"),
+    ]
+    assert sk.record.verify(record)["sound"]

@@ -61,7 +61,15 @@ LINE = {
 """What is done at the line: operator and line lead."""
 
 DECIDED = {
-    *("lot approved", "accepted", "settled", "voided", "numbers returned", "decommissioned"),
+    *(
+        "lot approved",
+        "lot discarded",
+        "accepted",
+        "settled",
+        "voided",
+        "numbers returned",
+        "decommissioned",
+    ),
     *(
         "packs decommissioned",
         "shipping voided",
