@@ -361,8 +361,8 @@ def test_a_subject_that_is_not_there_gets_a_guess(
 
 
 def test_chapters_that_are_named_are_there() -> None:
-    """`guide SUBJECT` in messages, pages, help and documents; whoever only installed the program has
-    no README, so no message sends there."""
+    """`guide SUBJECT` in messages, pages, help and documents; whoever only installed the program
+    has no README, so no message sends there."""
     named = set()
     package = Path(explain.__file__).parents[1]
     files = [*package.rglob("*.py"), *package.rglob("*.toml"), *package.rglob("*.md"), README]
