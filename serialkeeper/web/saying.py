@@ -98,6 +98,7 @@ COMMANDS: Mapping[str, str] = {
     "lot close": "sum.close",
     "lot count": "sum.count",
     "lot decide": "decision.record",
+    "lot discard": "lots.discard",
     "lot list": "place.lots",
     "lot open": "lots.open",
     "lot reconcile": "sum.reconcile",
