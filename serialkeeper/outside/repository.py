@@ -282,7 +282,7 @@ def _trust(name: str, certificate: str, key: str, authority: str) -> ssl.SSLCont
             where=f"destination {name}: {file}",
             expected="certificates and a key without password, PEM",
             came=error.strerror or type(error).__name__,
-            remedy="Check the files that events destination names.",
+            remedy="Check the files that the destination names (events destination).",
         ) from None
     return context
 

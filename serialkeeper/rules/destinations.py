@@ -69,7 +69,7 @@ class Reach:
             raise Refused(
                 "bad_value",
                 "It is not understood how the destination is reached.",
-                where="events destination",
+                where="the destination",
                 expected=f"{' or '.join(BEHAVIOURS)}; the name of a secret in capital letters, "
                 "digits and underscores; a key with its certificate",
                 came=wrong,

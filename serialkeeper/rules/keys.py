@@ -43,6 +43,10 @@ def check_digit(body: str) -> str:
     return str(-total % 10)
 
 
+LENGTHS = (8, 12, 13, 14, 18)
+"""Digits of a GTIN, and at last of an SSCC."""
+
+
 def parse_gtin(text: str) -> str:
     """A GTIN-8, -12, -13 or -14 as 14 digits.
 

@@ -263,7 +263,7 @@ def _no(message: str, target: Target, child: Child, expected: str, came: str = "
         where=target.name,
         expected=expected,
         came=f"{child.name}: {came}" if came else child.name,
-        remedy="Put it aside; nothing was packed. Look at it: scan, label show, pack show.",
+        remedy="Put it aside; nothing was packed. Look at it: label show, pack show.",
     )
 
 
@@ -374,7 +374,7 @@ def not_in(child: str, pack: str, came: str) -> Refused:
         where=f"pack {pack}",
         expected="something directly in it",
         came=f"{child}, {came}",
-        remedy="Look where it is: pack show, label show, scan.",
+        remedy="Look where it is: pack show, label show.",
     )
 
 

@@ -157,7 +157,7 @@ class Fate:
         """What still has to be done before its roll can be released; empty for nothing."""
         stay = [word for word in self.findings if word in STAYING]
         if self.state in (State.REJECTED, State.PULLED):
-            return "rejected, and nobody decided: label accept, void or decommission"
+            return "rejected, and nobody decided: label accept, label void or label decommission"
         if self.state in (State.ISSUED, State.ALLOCATED):
             return "not seen for certain: read the roll again, then accept or void it"
         if self.state in GOOD:

@@ -285,7 +285,7 @@ def _only_key(body: str, symbology: str) -> Elements:
 def _alone(body: str, found: _Found) -> tuple[Form, Elements, str]:
     """A key or a number without any identifier."""
     digits = body.isascii() and body.isdigit()
-    if digits and len(body) in (8, 12, 13, 14, 18):
+    if digits and len(body) in keys.LENGTHS:
         right = keys.check_digit(body[:-1]) == body[-1] and body.strip("0")
         if right and len(body) == 18:
             return "SSCC", (("00", body),), ""

@@ -128,8 +128,10 @@ class Judged:
         if word == "not_told_apart":
             group = self.groups[position]
             few = len(group.positions) - group.readings
-            verb = "was" if few == 1 else "were"
-            return f"{few} of these {len(group.positions)} labels {verb} not seen"
+            many = len(group.positions)
+            if few == 1:
+                return f"1 of these {many} labels was not seen"
+            return f"{few} of these {many} labels were not seen"
         if reading < 0:
             return WORDS[word][0]
         place, number = int(self.readings.place[reading]), int(self.readings.number[reading])

@@ -113,7 +113,7 @@ def _place(folder: Path | None, capture: str, form: str) -> str:
         raise Refused(
             "bad_value",
             "A destination is one place.",
-            where="events destination",
+            where="the destination",
             expected="--folder DIR or --capture URL",
             came="both" if capture else "neither",
             remedy="Say where the events go.",

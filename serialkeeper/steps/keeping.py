@@ -133,7 +133,7 @@ def recover(record: Record, *, reason: str, second: str = "") -> dict[str, Any]:
                 where=record.url,
                 expected="a record restored from a backup",
                 came="another one",
-                remedy="Nothing: look at it with lot list.",
+                remedy="Nothing; look at the lots: lot list.",
             )
         again = bool(work.setting("sscc_from"))
         told = jump_ahead(work, record, second)

@@ -163,7 +163,7 @@ def again(record: Record, name: str, job: int, *, out: Path) -> dict[str, Any]:
                     where=f"lot {lot.number}, job {job}",
                     expected=f"SHA-256 {row.sha256}",
                     came=sha256,
-                    remedy="Run record verify.",
+                    remedy="Check the record: record verify.",
                 )
             values = row.model_dump(exclude={"product_id", "lot_id", "ranges"})
             result = _describe(record, lot, values, shape, head)

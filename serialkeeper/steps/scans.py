@@ -12,7 +12,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.outside.decoding import find_other_codes, find_symbols
 from serialkeeper.outside.images import open_image
-from serialkeeper.rules import cautions, garbled, gs1, identifiers, scans
+from serialkeeper.rules import cautions, garbled, gs1, identifiers, keys, scans
 from serialkeeper.rules.contradictions import find_contradictions, lot_otherwise
 from serialkeeper.rules.garbled import Guess, LotFacts
 from serialkeeper.rules.holds import Hold, sentence
@@ -127,6 +127,8 @@ def _code(view: View | None, text: str, now: datetime) -> dict[str, Any]:
     likely = _likely(view, reading, year) if faults or strange else []
     if likely and not faults:
         faults.append(_changed(reading, likely))
+    if strange and not faults:
+        faults += _not_a_key(reading.number)
     against = knows.against if knows else []
     outcome = MALFORMED if faults else NOT_GOOD if against else WELL_FORMED
     return {
@@ -159,6 +161,16 @@ def _part(ai: str, value: str, year: int) -> dict[str, str]:
         "value": value,
         "says": scans.says(ai, value, this_year=year),
     }
+
+
+def _not_a_key(number: str) -> list[Refused]:
+    """A number that the record does not know and that is as long as a key: why it is none."""
+    try:
+        if number.isdigit() and len(number) in keys.LENGTHS:
+            (keys.parse_sscc if len(number) == 18 else keys.parse_gtin)(number)
+    except Refused as refusal:
+        return [refusal]
+    return []
 
 
 def _changed(reading: Reading, likely: list[dict[str, Any]]) -> Refused:

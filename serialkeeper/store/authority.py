@@ -65,7 +65,8 @@ def _unsigned(verb: str) -> Refused:
         where=verb,
         expected="the component that only you can give",
         came="none",
-        remedy="Give it at a terminal, or in SERIALKEEPER_PIN or SERIALKEEPER_PASSWORD.",
+        remedy="Give it once more; without a terminal, in SERIALKEEPER_PIN or "
+        "SERIALKEEPER_PASSWORD.",
     )
 
 
@@ -100,8 +101,8 @@ def _confirms(person: str) -> Refused:
         where=f"--second {person}",
         expected="name and password",
         came="a name",
-        remedy="Give --second NAME; the password in SERIALKEEPER_SECOND_PASSWORD, in a "
-        "0600 file named in SERIALKEEPER_SECOND_PASSWORD_FILE, or at a terminal.",
+        remedy="Give --second NAME and that person's own password; it comes from a terminal, from "
+        "SERIALKEEPER_SECOND_PASSWORD or a 0600 file named in SERIALKEEPER_SECOND_PASSWORD_FILE.",
     )
 
 

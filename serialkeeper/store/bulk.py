@@ -285,7 +285,7 @@ def _all_moved(moved: int, expected: int, first: int, last: int) -> None:
             where=f"label table, positions {first} to {last}",
             expected=f"{expected} labels moved",
             came=f"{moved}",
-            remedy="Nothing was changed. Run record verify.",
+            remedy="Nothing was changed. Check the record: record verify.",
         )
 
 

@@ -132,7 +132,7 @@ def _not_covered(checkpoint: Checkpoint, expected: str, came: str) -> Refused:
         where=f"checkpoint of {checkpoint.at}",
         expected=expected,
         came=came,
-        remedy="Take a checkpoint now, record checkpoint, and prove against that one.",
+        remedy="Take a checkpoint now (record checkpoint), and prove against that one.",
     )
 
 

@@ -224,4 +224,4 @@ def _altered(key: LotKey, entry: Entry, came: str) -> Damaged:
     )
 
 
-_REMEDY = "Nothing is copied from here on. Run record verify on the record that is copied."
+_REMEDY = "Nothing is copied from here on. Check the record that is copied: record verify."

@@ -77,7 +77,7 @@ class House(Journal):
                 "The record has several people; it has to know who you are.",
                 expected=", ".join(person.name for person in people[:20]),
                 came="no name",
-                remedy="Give --as NAME or set SERIALKEEPER_PERSON.",
+                remedy="Give --as NAME, or set SERIALKEEPER_PERSON.",
             )
         return people[0]
 

@@ -124,7 +124,7 @@ def _check(moved: int, expected: int, where: str) -> None:
             where=where,
             expected=f"{expected} moved",
             came=str(moved),
-            remedy="Nothing was changed. Run record verify.",
+            remedy="Nothing was changed. Check the record: record verify.",
         )
 
 

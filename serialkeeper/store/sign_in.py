@@ -149,8 +149,8 @@ def _needed(record: Record, name: str) -> Refused:
         where=record.url,
         expected="a name and a password, or a badge and its PIN",
         came="no password" if name else "no name",
-        remedy="Give --as NAME; the password in SERIALKEEPER_PASSWORD, in a file of mode 0600 "
-        "named in SERIALKEEPER_PASSWORD_FILE, or at a terminal when asked.",
+        remedy="Give --as NAME and the password; it comes from a terminal, from "
+        "SERIALKEEPER_PASSWORD or a 0600 file named in SERIALKEEPER_PASSWORD_FILE.",
     )
 
 

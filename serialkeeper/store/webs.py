@@ -228,7 +228,7 @@ def _job(view: View, lot: Lot, number: int) -> Job:
         where=lot.full_name,
         expected=f"--job with one of {', '.join(str(job.id) for job in jobs[:20])}",
         came="no job",
-        remedy="Give --job; lot show lists the jobs.",
+        remedy="Give --job; the jobs of the lot: lot show.",
     )
 
 

@@ -66,7 +66,7 @@ def _judged(record: Record, name: str, level: str, held: list[str], scan: str) -
                 "The page takes no more scans for one pack.",
                 expected=f"{MOST_SCANS} at most",
                 came="one more",
-                remedy="Pack it from a list: pack build --file.",
+                remedy="A longer list is packed on the command line.",
             )
         told = pack_checks.look(record, name, level, [*held, scan])
         return {"scan": scan, "key": told["key"], "refusal": None}

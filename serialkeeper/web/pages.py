@@ -16,7 +16,7 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from serialkeeper.errors import SerialKeeperError
+from serialkeeper.errors import WORDS, SerialKeeperError
 from serialkeeper.rules import rights, signatures
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.moments import minutes_east
@@ -24,6 +24,7 @@ from serialkeeper.rules.tokens import DAYS, SCOPES
 from serialkeeper.steps import lots
 from serialkeeper.web.gate import MOST_AT_ONCE
 from serialkeeper.web.problems import problem, status_of
+from serialkeeper.web.saying import plainly, retold, translated
 from serialkeeper.web.visits import YEAR, Visit
 from serialkeeper.web.wording import Words, catalogue, chosen, grouped, preferred
 
@@ -169,11 +170,16 @@ def _around(
         "in_session": bool(record and record.session),
         "by_badge": bool(record and record.session and record.session.badge),
         "idle": served.idle if record and record.session else 0,
-        "told": [(kind, words(word, **values)) for kind, word, values in told],
+        "told": [(kind, words(word, **_retold(values, words))) for kind, word, values in told],
         "form_key": partial(served.visitors.form_key, visit),
         "may": partial(_may, record),
         "signs": lambda verb: verb in signatures.NEEDED,
     }
+
+
+def _retold(values: Mapping[str, Any], words: Words) -> dict[str, Any]:
+    """What stands in the places of what was done, in the page's language where a step said it."""
+    return {name: retold(one, words) if type(one) is str else one for name, one in values.items()}
 
 
 def _may(record: Record | None, verb: str) -> bool:
@@ -285,6 +291,10 @@ def _environment() -> Environment:
         token_days=DAYS,
         static=static_path,
         pairs=lambda some: [(one, one) for one in some],
+        plainly=plainly,
+        retold=retold,
+        translated=translated,
+        meanings=WORDS,
     )
     return environment
 

@@ -29,6 +29,16 @@ class Words:
     texts: Mapping[str, str]
     ones: Mapping[str, str]
 
+    @property
+    def foreign(self) -> bool:
+        """Whether what steps say in English is in another language than the page."""
+        return self.language != FIRST
+
+    def of_refusal(self, section: str, word: str) -> str:
+        """What a refusal word means (`refused`), or what to do about it (`remedy`); empty in
+        English, where the refusal itself says it."""
+        return self.texts.get(f"{section}.{word}", "")
+
     def __call__(self, key: str, **values: object) -> str:
         """The text of that key, with its places filled: whole numbers as on all pages."""
         told = {name: grouped(one) if type(one) is int else one for name, one in values.items()}

@@ -86,6 +86,7 @@ def test_somebody_new_comes_in(database: Database, tmp_path: Path, window: Any) 
 
         enter(NOEL, FIRST)
         window.wait_for_url("**/password?name=*")
+        assert "Somebody else gave you this password" in window.locator("main").inner_text()
         fill("password", password=FIRST, new=NEW, again=NEW)
         said("is changed")
         window.get_by_role("link", name="Choose a PIN for your badge").click()

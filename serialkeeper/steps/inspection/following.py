@@ -186,8 +186,7 @@ def finish(record: Record, name: str, path: Path) -> dict[str, Any]:
                 where=f"{path}, lot {lot.number}",
                 expected="a file that inspect follow reads",
                 came="none",
-                remedy="Check the name and SERIALKEEPER_STATION; a file at rest is taken in by "
-                "inspect take.",
+                remedy="Check the name and SERIALKEEPER_STATION; a file at rest: inspect take.",
             )
         if row.state != "finishing":
             work.write(key_of(lot), "finish asked", {"follow": row.id})

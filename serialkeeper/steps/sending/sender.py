@@ -375,7 +375,8 @@ def _in_doubt(name: str) -> Unavailable:
         f"Destination {name} leaves open whether it has a document.",
         expected="an answer, or one to the question which events it has",
         came="neither",
-        remedy="Ask whoever keeps the receiver; then events settle. Other lots are tried later.",
+        remedy="Ask whoever keeps the receiver, then decide: events settle. Other lots are tried "
+        "later.",
     )
 
 
