@@ -38,8 +38,7 @@ def discard(record: Record, name: str, *, reason: str) -> dict[str, Any]:
                 where=lot.full_name,
                 expected="a lot without numbers",
                 came=f"{lot.labels:,} numbers",
-                remedy=f"Void them and close the lot: label void {lot.full_name} all --reason "
-                f"surplus, then lot close {lot.full_name}",
+                remedy="Void its numbers (label void), and close it (lot close).",
             )
         work.write(key, "lot discarded", {}, reason=why)
     return {"lot": lot.number, "gtin": lot.gtin, "state": "discarded", "reason": why}
