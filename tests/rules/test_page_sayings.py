@@ -79,7 +79,6 @@ def refusals() -> Iterator[tuple[str, str]]:
 TYPED_ONLY = {
     *("behind-proxy", "certificate", "host", "key", "on-alarm", "port"),  # of a server
     *("call-off", "end", "entry", "password-stdin", "record"),  # of a record, and of proofs
-    *("for", "may", "until"),  # of tokens, which pages do not make
     *("dpi", "first", "flip", "keep", "last", "out", "overlap", "sheets", "space", "truth"),
     *("count", "position", "from-end", "lane", "help"),  # of what a page does for one label
 }
