@@ -142,7 +142,8 @@ def test_who_packs_and_who_only_looks(database: Database, tmp_path: Path, window
             told = window.locator("main").inner_text()
             assert ("looks here and does nothing" in told) != may
             window.goto(f"{address}/packs/{case['key']}")
-            assert bool(window.locator("#form-add_to").count()) == may
+            assert bool(window.locator("#form-replace_in").count()) == may
+            assert not window.locator("#form-add_to").count()  # it is full
             assert bool(window.locator("#form-end_whole").count()) != may
             if may:
                 continue

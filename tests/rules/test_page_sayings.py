@@ -79,7 +79,6 @@ def refusals() -> Iterator[tuple[str, str]]:
 TYPED_ONLY = {
     *("behind-proxy", "certificate", "host", "key", "on-alarm", "port"),  # of a server
     *("call-off", "end", "entry", "password-stdin", "record"),  # of a record, and of proofs
-    *("for", "may", "until"),  # of tokens, which pages do not make
     *("dpi", "first", "flip", "keep", "last", "out", "overlap", "sheets", "space", "truth"),
     *("count", "position", "from-end", "lane", "help"),  # of what a page does for one label
 }
@@ -142,7 +141,8 @@ def test_every_command_that_a_refusal_names_is_told_as_the_page_calls_it() -> No
         ("It is set with 'product packs' there.", "It is set with “Set the packs” there.", ""),
         ("Look where it is: pack show, label show.", "Look where it is: “Find”.", ""),
         ("Make it: pack label A7 --out FILE.svg", "Make it: “Make its label”", ""),
-        ("Make one: person token A7.", "Make one: “person token A7” on the command line.", ""),
+        ("Make one: record backup A7.", "Make one: “record backup A7” on the command line.", ""),
+        ("Make a new one: person token.", "Make a new one: “Make a token”.", ""),
         ("Give --reason, or set SERIALKEEPER_PERSON.", "Give “Reason”.", "Give „Grund“."),
         ("The review list is not empty.", "The review list is not empty.", ""),
         ("a--reason 'lot show' --odd", "a--reason “The lot's page” --odd", ""),
