@@ -264,10 +264,19 @@ def list_() -> None:
         rows,
         [
             f"{row['name']:30} {row['role']:14} since {row['added']}"
-            + (f", retired {row['retired']}" if row["retired"] else "")
+            + (f", retired {row['retired']}" if row["retired"] else _signs_in(row["sign_in"]))
             for row in rows
         ],
     )
+
+
+def _signs_in(how: dict[str, bool] | None) -> str:
+    """How somebody signs in, as far as that is told."""
+    if how is None:
+        return ""
+    ways = ["a first password, not changed yet" if how["temporary"] else "a password"]
+    ways += ["a badge with its PIN" if how["pin"] else "a badge without a PIN"] * how["badge"]
+    return f", with {' and '.join(ways)}"
 
 
 def _scanned(prompt: str) -> str:

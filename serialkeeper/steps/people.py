@@ -283,10 +283,28 @@ def unlock(record: Record, name: str, *, reason: str) -> dict[str, Any]:
 
 
 def everybody(record: Record) -> list[dict[str, Any]]:
-    """All people, in order of entry, as plain data."""
+    """All people, in order of entry, as plain data.
+
+    Returns:
+        name, role, added, retired; sign_in: in a live record, for an administrator, whether a
+        first password waits to be changed (temporary), and whether there is a badge and a PIN.
+    """
+    told = record.role == "administrator" and not record.practice
     with record.read() as view:
         return [
-            {"name": p.name, "role": p.role, "added": p.added, "retired": p.retired or None}
+            {
+                "name": p.name,
+                "role": p.role,
+                "added": p.added,
+                "retired": p.retired or None,
+                "sign_in": {
+                    "temporary": bool(p.temporary),
+                    "badge": bool(p.badge),
+                    "pin": bool(p.pin),
+                }
+                if told
+                else None,
+            }
             for p in view.people()
         ]
 

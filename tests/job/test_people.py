@@ -111,9 +111,12 @@ def test_an_unfinished_password_stops_every_entry(live: Live) -> None:
     """With a password that somebody else knows nothing is written but a new one."""
     with live.of(ADA) as administrator:
         sk.person.add(administrator, "Lena Lead", role="line lead", password=FIRST)
+        first = {one["name"]: one["sign_in"]["temporary"] for one in sk.person.list(administrator)}
+        assert first == {ADA: False, BEA: False, "Lena Lead": True}
     with live.of("Lena Lead", FIRST) as own:
         refused("password_temporary", sk.product.add, own, GTIN, name="Tablets", prefix_length=7)
         sk.person.password(own, "my very own small sentence")
+        assert all(one["sign_in"] is None for one in sk.person.list(own)), "told to one role only"
     with live.of("Lena Lead", "my very own small sentence") as own:
         sk.product.add(own, GTIN, name="Tablets", prefix_length=7)
 
