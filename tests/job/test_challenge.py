@@ -338,7 +338,10 @@ def test_a_missed_plant_is_said_aloud(bench: Bench, capsys: pytest.CaptureFixtur
     assert run(["inspect", "take", bench.lot, str(path), *person]) == 5
     said = capsys.readouterr().out
     assert "STOP, and tell the quality unit: THE READER CALLED A LABEL GOOD" in said
-    assert "ALARM a label made bad on purpose was called good by the reader: 1 label, position 3" in said
+    assert (
+        "ALARM a label made bad on purpose was called good by the reader: 1 label, position 3"
+        in said
+    )
     assert run(["challenge", "list", bench.lot, *person]) == 0
     said = capsys.readouterr().out
     assert "MISSED in take 1: no_read" in said and "take 1, positions 1 to 8" in said

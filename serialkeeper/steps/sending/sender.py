@@ -9,11 +9,9 @@ from contextlib import ExitStack, nullcontext
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from threading import Event as Signal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from serialkeeper.errors import Damaged, Refused, SerialKeeperError, Unavailable
-from serialkeeper.outside.courier import Courier
-from serialkeeper.outside.repository import Repository
 from serialkeeper.outside.shelf import lay
 from serialkeeper.rules import documents
 from serialkeeper.rules.captures import Pace
@@ -40,6 +38,9 @@ from serialkeeper.store.sending_reads import LotReads
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.telling import events_of, header_of
 from serialkeeper.store.view import View, key_of
+
+if TYPE_CHECKING:
+    from serialkeeper.outside.courier import Courier
 
 Tell = Callable[[dict[str, Any]], None]
 """Is told of each document that arrived."""
@@ -135,6 +136,9 @@ class Sender:
 
     def _open(self) -> None:
         """Get ready to send to a capture interface, and hear what it takes."""
+        from serialkeeper.outside.courier import Courier
+        from serialkeeper.outside.repository import Repository
+
         target, reach = self.target, self.target.reach
         try:
             secrets = {name: getattr(reach, name) for name in ("token", "certificate", "key")}
