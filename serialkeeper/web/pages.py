@@ -24,7 +24,7 @@ from serialkeeper.rules.tokens import DAYS, SCOPES
 from serialkeeper.steps import lots
 from serialkeeper.web.gate import MOST_AT_ONCE
 from serialkeeper.web.problems import problem, status_of
-from serialkeeper.web.saying import plainly, retold, translated
+from serialkeeper.web.saying import in_words, plainly, retold, translated
 from serialkeeper.web.visits import YEAR, Visit
 from serialkeeper.web.wording import Words, catalogue, chosen, grouped, preferred
 
@@ -179,7 +179,7 @@ def _around(
 
 def _retold(values: Mapping[str, Any], words: Words) -> dict[str, Any]:
     """What stands in the places of what was done, in the page's language where a step said it."""
-    return {name: retold(one, words) if type(one) is str else one for name, one in values.items()}
+    return {name: in_words(one, words) if type(one) is str else one for name, one in values.items()}
 
 
 def _may(record: Record | None, verb: str) -> bool:
@@ -293,6 +293,7 @@ def _environment() -> Environment:
         pairs=lambda some: [(one, one) for one in some],
         plainly=plainly,
         retold=retold,
+        in_words=in_words,
         translated=translated,
         meanings=WORDS,
     )

@@ -233,6 +233,8 @@ def in_page_terms(text: str, words: Words) -> str:
         quoted = found["lead"] == found["close"] == "'"
         return told if quoted else found["lead"] + told + found["close"]
 
+    if len(text) > LONGEST_TOLD:
+        return text
     return _TYPED.sub(of_either, _AROUND.sub("", text))
 
 
@@ -240,40 +242,74 @@ _TWICE = re.compile(r"([“„][^“”]*[“”])(?:(?:, or |, | or )\1)+")
 """A name that stands for several commands."""
 
 
+LONGEST_TOLD, LONGEST_FOUND = 1_000, 500
+"""Characters up to which a sentence is told in the page's terms, and looked for in its language. No
+step says longer ones; what is longer came from outside."""
+
+
 def plainly(text: str, words: Words) -> str:
     """A sentence as a page says it: in its own language, or else in English and in its terms."""
     return translated(text, words.language) or in_page_terms(text, words)
 
 
-def retold(text: str, words: Words) -> str:
-    """A reason in the page's language where a step gave it, and as it stands where a person did."""
+def in_words(text: str, words: Words) -> str:
+    """What may be a sentence of a step's, in the page's language; else as it stands."""
     return translated(text, words.language) or text
+
+
+def retold(text: str, words: Words) -> str:
+    """A reason: in the page's language if it is one that only steps give (`own_reason`), and as it
+    stands where a person gave it."""
+    return _one(text, words, _OWN) or text
+
+
+_ALL, _OWN = ("sentence", "own_reason"), ("own_reason",)
 
 
 @lru_cache(maxsize=4096)
 def translated(text: str, language: str) -> str:
     """A sentence in the page's language, empty where there is none of it.
 
-    Which ones there are stands under `sentence`: the English one, with places, and the other one.
-    A place that is called as a section of words holds a word of that section and is filled with
-    what stands there; `sentence` is filled with a sentence.
+    Which ones there are stands under `sentence` and `own_reason`: the English one, with places, and
+    the other one. A place that is called as a section of words holds a word of that section and is
+    filled with what stands there; `sentence` is filled with a sentence.
     """
     words = catalogue()[language]
-    if whole := _one(text, words):
+    if whole := _one(text, words, _ALL):
         return whole
-    parts = [_one(part, words) for part in text.split("; ")]
+    parts = [_one(part, words, _ALL) for part in text.split("; ")]
     return "; ".join(parts) if len(parts) > 1 and all(parts) else ""
 
 
-def _one(text: str, words: Words) -> str:
-    for pattern, told in _sentences(words.language):
-        if found := pattern.fullmatch(text):
-            places = {
-                name: _filled(name, value, words) for name, value in found.groupdict().items()
-            }
+def _one(text: str, words: Words, sections: tuple[str, ...]) -> str:
+    if len(text) > LONGEST_FOUND:
+        return ""
+    for pieces, told in _sentences(words.language, sections):
+        if (found := _matched(pieces, text)) is not None:
+            places = {name: _filled(name, value, words) for name, value in found.items()}
             if all(places.values()):
                 return told.format_map(places)
     return ""
+
+
+def _matched(pieces: _Pieces, text: str) -> dict[str, str] | None:
+    """What stands in the places of a sentence, None if the text is another one. Each place ends
+    where what follows it first stands; nothing is tried twice, so that no text takes long."""
+    places: dict[str, str] = {}
+    at, open_ = 0, ""
+    for number, (literal, name) in enumerate(pieces):
+        last = number == len(pieces) - 1 and not name
+        if open_:
+            stop = len(text) - len(literal) if last else text.find(literal, at + 1)
+            if stop <= at or not text.startswith(literal, stop):
+                return None
+            places[open_], at = text[at:stop], stop
+        elif not text.startswith(literal, at):
+            return None
+        at, open_ = at + len(literal), name
+    if open_:
+        places[open_], at = text[at:], len(text)
+    return places if at == len(text) and all(places.values()) else None
 
 
 def _filled(place: str, value: str, words: Words) -> str:
@@ -288,21 +324,18 @@ def _sections(language: str) -> frozenset[str]:
     return frozenset(key.partition(".")[0] for key in catalogue()[language].texts)
 
 
+_Pieces = tuple[tuple[str, str], ...]
+"""What stands before each place and the place's name; the last one may be empty."""
+
+
 @cache
-def _sentences(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """The English sentences as patterns, and what they are in a language. Those that say most by
+def _sentences(language: str, sections: tuple[str, ...]) -> tuple[tuple[_Pieces, str], ...]:
+    """The English sentences in pieces, and what they are in a language. Those that say most by
     themselves come first, so that none stands for the whole of a longer one."""
-    section = "sentence."
     found = [
-        (key.removeprefix(section), told)
+        (tuple((text, name or "") for text, name, _, _ in Formatter().parse(sentence)), told)
         for key, told in catalogue()[language].texts.items()
-        if key.startswith(section)
+        for section, _, sentence in (key.partition("."),)
+        if section in sections
     ]
-    found.sort(key=lambda pair: -sum(len(text) for text, *_ in Formatter().parse(pair[0])))
-    return tuple((_pattern(one), told) for one, told in found)
-
-
-def _pattern(sentence: str) -> re.Pattern[str]:
-    pieces = Formatter().parse(sentence)
-    made = (re.escape(text) + (f"(?P<{name}>.+?)" if name else "") for text, name, _, _ in pieces)
-    return re.compile("".join(made), re.S)
+    return tuple(sorted(found, key=lambda pair: -sum(len(text) for text, _ in pair[0])))

@@ -14,11 +14,23 @@ from pathlib import Path
 from string import Formatter
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import serialkeeper
 from serialkeeper.errors import WORDS
 from serialkeeper.rules import challenges, findings
-from serialkeeper.web.saying import COMMANDS, OPTIONS, in_page_terms, plainly, retold, translated
+from serialkeeper.web.saying import (
+    COMMANDS,
+    LONGEST_FOUND,
+    LONGEST_TOLD,
+    OPTIONS,
+    in_page_terms,
+    in_words,
+    plainly,
+    retold,
+    translated,
+)
 from serialkeeper.web.wording import catalogue, first_place
 
 HOME = Path(serialkeeper.__file__).parent
@@ -193,7 +205,11 @@ def test_sentences_of_other_languages_are_still_said() -> None:
     """A sentence that no step says any more, or says otherwise, would never be found again."""
     said = in_letters(" ".join(text for _, tree in modules() for text in strings(tree)))
     for tag, words in catalogue().items():
-        sentences = [key.partition(".")[2] for key in words.texts if key.startswith("sentence.")]
+        sentences = [
+            key.partition(".")[2]
+            for key in words.texts
+            if key.startswith(("sentence.", "own_reason."))
+        ]
         assert bool(sentences) == words.foreign, tag
         for one in sentences:
             pieces = [in_letters(text) for text, *_ in Formatter().parse(one)]
@@ -243,4 +259,49 @@ def test_a_sentence_is_told_in_german(text: str, german: str) -> None:
     """Whole or part by part, with its places filled; else not at all, and never half."""
     assert translated(text, "de") == german
     assert translated(text, "en") == ""
-    assert retold(text, catalogue()["de"]) == (german or text)
+    assert in_words(text, catalogue()["de"]) == (german or text)
+
+
+PIECES = sorted(
+    {
+        text
+        for key in catalogue()["de"].texts
+        if key.startswith(("sentence.", "own_reason."))
+        for text, *_ in Formatter().parse(key.partition(".")[2])
+        if text
+    }
+)
+"""What our sentences are made of between their places."""
+
+
+@given(st.text(max_size=60) | st.lists(st.sampled_from(PIECES), max_size=400).map("".join))
+@settings(max_examples=200, deadline=None)
+def test_what_came_from_outside_stands_as_it_came_and_takes_no_time(text: str) -> None:
+    """Pieces of our own sentences in any order, as somebody may send them: what is longer
+    than any sentence of ours stands as it came, and no reason is retold that no step gives."""
+    words = catalogue()["de"]
+    told = in_words(text, words)
+    if len(text) > LONGEST_FOUND:
+        assert told == text
+    if len(text) > LONGEST_TOLD:
+        assert in_page_terms(text, words) == text
+    assert retold(text, words) == text or text.startswith("the reader at ")
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [
+        "rejected",
+        "something happened after the last check: events check 40 labels went home in my bag",
+        "the review list holds 3: review list nobody looked at the 12 bad ones",
+        "the code names lot A7",
+        "{x} {0.__class__}",
+    ],
+)
+def test_a_persons_reason_stands_as_it_was_given(reason: str) -> None:
+    """Also where it reads like a sentence of ours; only reasons that steps alone give are told in
+    the page's language."""
+    words = catalogue()["de"]
+    assert retold(reason, words) == reason
+    own = "the reader at line 2 failed its challenge; this was taken since it last passed (take 3)"
+    assert "line 2" in retold(own, words) != own and "Übernahme 3" in retold(own, words)
