@@ -24,7 +24,7 @@ DAYS, MOST_DAYS = 90, 366
 SCOPES: Mapping[str, tuple[str, ...]] = {
     "look": (),
     "products": ("product added", "location added", "file imported"),
-    "lots": ("lot registered", "lot opened", "lot discarded"),
+    "lots": ("lot registered", "lot opened"),
     "numbers": (
         *("prefixes reserved", "allocation started", "numbers imported", "allocated"),
         "numbers returned",

@@ -1,13 +1,16 @@
-"""A lot that was opened by mistake: discarded, as long as it has no numbers, and kept as such."""
+"""A lot that was opened by mistake: discarded, as long as nothing was done with it, and kept as
+such."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.moves import check_lot
 from serialkeeper.rules.remarks import check_remark
-from serialkeeper.store.record import Record
+from serialkeeper.store.holds import open_holds
+from serialkeeper.store.record import Record, Work
 from serialkeeper.store.view import key_of
 
 
@@ -17,8 +20,8 @@ def discard(record: Record, name: str, *, reason: str) -> dict[str, Any]:
     Args:
         reason: why, in words.
 
-    Refuses `lot_state` for one that has numbers, or had some announced; `reason_needed`,
-    `lot_unknown`, `role_not_allowed`.
+    Refuses `lot_state` once anything else was done with it (numbers, a run, packs), or while it is
+    held; `reason_needed`, `lot_unknown`, `role_not_allowed`.
 
     Returns:
         lot, gtin, state, reason.
@@ -31,14 +34,30 @@ def discard(record: Record, name: str, *, reason: str) -> dict[str, Any]:
         lot, key = work.lot(lot.full_name), key_of(lot)
         if lot.state != "draft":
             check_lot(lot.state, "draft", "approved", where=lot.full_name)
-        if work.allocations(key):
+        if begun := _begun(work, key):
             raise Refused(
                 "lot_state",
-                "The lot has numbers: what becomes of them is told one by one.",
+                "Work on the lot has begun: it can only be gone through and closed.",
                 where=lot.full_name,
-                expected="a lot without numbers",
-                came=f"{lot.labels:,} numbers",
-                remedy="Void its numbers (label void), and close it (lot close).",
+                expected="a lot that was opened, or approved, and nothing more",
+                came=begun,
+                remedy="End what is open, void its numbers (label void), and close it (lot close).",
             )
         work.write(key, "lot discarded", {}, reason=why)
     return {"lot": lot.number, "gtin": lot.gtin, "state": "discarded", "reason": why}
+
+
+_BEFORE = ("lot opened", "lot approved", "held", "hold lifted")
+
+
+def _begun(work: Work, key: LotKey) -> str:
+    """The first thing that was done with the lot since it was last opened, or an open hold."""
+    if open_holds(work, key.product_id, key.lot_id):
+        return "an open hold"
+    done = ""
+    for entry in work.entries(key):
+        if entry.verb == "lot opened":
+            done = ""
+        elif entry.verb not in _BEFORE:
+            done = done or entry.verb
+    return done

@@ -10,7 +10,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import holds, packs
 from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.holds import LABELS, LOT, PACK, ROLL, Hold
-from serialkeeper.rules.moves import State
+from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.store import packs as store
 from serialkeeper.store.holds import all_holds, count_gone, last_hold
 from serialkeeper.store.pack_bulk import Pack
@@ -67,6 +67,7 @@ def place(
             raise _made_elsewhere(view, there, lot)
     with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
+        check_lot(lot.state, "draft", *OPEN_LOT, "closed", where=lot.full_name)
         told: dict[str, Any] = {"what": LOT, "positions": [], "roll": 0, "pack": 0, "key": ""}
         if positions is not None:
             told |= {"what": LABELS, "positions": holds.parse_positions(positions, lot.labels)}

@@ -87,6 +87,7 @@ def import_numbers(
     `numbers_expired`, `bad_value`. A file that was taken before changes nothing; one that was
     interrupted is finished by the same call.
     """
+    record.check_may("numbers imported")
     _check(record, issuer, usable_until)
     with record.read() as view:
         lot = view.lot(name)

@@ -205,12 +205,16 @@ def frozen_layout(product: Product, number: str, expiry: date) -> Layout:
     return replace(layout, size=size.name)
 
 
-def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
+def approve(record: Record, name: str, *, second: str = "", entries: int = 0) -> dict[str, Any]:
     """Approve a draft; its facts are frozen from here on, its label layout as it is now.
 
     A live record needs a second person; in a practice record one person may play both
     parts. Refuses `lot_unknown`, `lot_state`, `second_person_needed`, `symbol_too_small`, and
     `symbol_too_large` where the layout gives a space that the symbol does not fit.
+
+    Args:
+        entries: how many entries the lot's chain had when its facts were shown to whoever approves
+            them; 0 approves them as they are.
     """
     with record.read() as view:
         lot = view.lot(name)
@@ -220,6 +224,8 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
     check_second(record.person, second, practice=record.practice)
     with record.work(key_of(lot)) as work:
         lot = work.lot(lot.full_name)
+        if lot.state == "discarded":
+            check_lot(lot.state, "draft", where=lot.full_name)
         if lot.state != "draft":
             raise Refused(
                 "lot_state",
@@ -228,6 +234,16 @@ def approve(record: Record, name: str, *, second: str = "") -> dict[str, Any]:
                 expected="draft",
                 came=lot.state,
                 remedy=f"Go on with the lot: serials allocate {lot.number}",
+            )
+        chain = work.find_chain(key_of(lot))
+        if entries and chain and chain.count != entries:
+            raise Refused(
+                "lot_state",
+                "The lot is not as it was when it was shown.",
+                where=lot.full_name,
+                expected=f"{entries:,} entries in its chain",
+                came=f"{chain.count:,}",
+                remedy="Look at its facts again: lot show",
             )
         product = work.product_of(lot)
         layout = frozen_layout(product, lot.number, date.fromisoformat(lot.expiry))

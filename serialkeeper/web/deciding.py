@@ -11,7 +11,7 @@ from serialkeeper.rules.counts import WITNESSED
 from serialkeeper.steps import reconciliation
 from serialkeeper.web import looking  # its pages are there before their forms
 from serialkeeper.web.acting import Done, Sent, act
-from serialkeeper.web.answers import private_folder, shows, unplaced
+from serialkeeper.web.answers import heavy, private_folder, shows, unplaced
 from serialkeeper.web.asking import InHand, Lot, Opened
 from serialkeeper.web.gate import MOST_AT_ONCE
 
@@ -27,7 +27,9 @@ MOST_NOTES = 5
 @act(router, "/lots/{gtin}/{lot}/approve", "lot approve", of=OF_LOT)
 def approve(record: InHand, form: Sent, name: Lot) -> Done:
     """Approve a lot's facts, with a second person."""
-    made = nouns.lot.approve(record, name, second=form.text("second"))
+    made = nouns.lot.approve(
+        record, name, second=form.text("second"), entries=form.whole("entries")
+    )
     return Done("told.approved", {"lot": made["lot"]})
 
 
@@ -64,7 +66,8 @@ def allocate(record: InHand, form: Sent, name: Lot) -> Done:
 def import_numbers(record: InHand, form: Sent, name: Lot) -> Done:
     """Take in a file of numbers that others gave; what is wrong with it is told row by row."""
     until = form.day("usable_until") if form.text("usable_until") else None
-    with private_folder() as folder:
+    record.check_may("numbers imported")
+    with heavy(), private_folder() as folder:
         path = form.saved("file", folder)
         with unplaced(folder):
             issuer = form.text("issuer")

@@ -15,6 +15,7 @@ from starlette.responses import Response
 
 from serialkeeper import nouns
 from serialkeeper.errors import Unavailable
+from serialkeeper.rules.history import LAST
 from serialkeeper.web.answers import file_answer, heavy, private_folder, route, rows
 from serialkeeper.web.asking import HIGHEST, Counted, Gtin, Lot, Name, Number, Opened, Short
 from serialkeeper.web.pages import wants_page
@@ -177,21 +178,21 @@ def lots(record: Opened) -> Any:
 
 _Gtin = Annotated[str, Query(pattern="^([0-9]{14})?$")]
 _By = Literal["product", "station", "lane", "reason"]
-_Last = Annotated[int, Query(ge=1, le=1_000)]
+_Last = Annotated[Annotated[int, Query(ge=1, le=1_000)] | None, Emptied]
 
 
 @look("/history", "lot history", page="history.html")
-def history(record: Opened, gtin: _Gtin = "", by: _By = "product", last: _Last = 60) -> Any:
+def history(record: Opened, gtin: _Gtin = "", by: _By = "product", last: _Last = None) -> Any:
     """Reject rates of closed lots over time, with control limits; `gtin`: of one product."""
-    return nouns.lot.history(record, gtin, by=by, last=last)
+    return nouns.lot.history(record, gtin, by=by, last=last or LAST)
 
 
 @look("/history/chart", "lot history", gives={"image/svg+xml": {}})
-def chart(record: Opened, gtin: _Gtin = "", by: _By = "product", last: _Last = 60) -> Response:
+def chart(record: Opened, gtin: _Gtin = "", by: _By = "product", last: _Last = None) -> Response:
     """The same drawn, each series with its limits."""
     with heavy(), private_folder() as folder:
         out = folder / "chart.svg"
-        nouns.lot.history(record, gtin, by=by, last=last, out=out)
+        nouns.lot.history(record, gtin, by=by, last=last or LAST, out=out)
         return file_answer(out, "image/svg+xml")
 
 

@@ -161,7 +161,8 @@ def _around(
     told = served.visitors.told(visit)
     return {
         "t": words,
-        "languages": list(catalogue()),
+        # what answers a form is no page that can be had again
+        "languages": list(catalogue()) if request.method == "GET" else [],
         "here": here(request),
         "asked": dict(request.query_params),
         "places": PLACES,

@@ -15,7 +15,7 @@ from starlette.responses import Response
 from serialkeeper import nouns
 from serialkeeper.rules.gs1 import DEFAULT_ORDER
 from serialkeeper.rules.logistic import BARS
-from serialkeeper.web.answers import file_answer, private_folder, route, unplaced
+from serialkeeper.web.answers import file_answer, heavy, private_folder, route, unplaced
 from serialkeeper.web.asking import HIGHEST, Lot, Name, Opened, Sent, Short
 from serialkeeper.web.gate import MOST_AT_ONCE
 
@@ -77,12 +77,6 @@ class NewLot(Asked):
     group_limit: Whole = 10_000
     location: Text = ""
     order: Text = ""
-
-
-class Why(Asked):
-    """Why something is done."""
-
-    reason: Text
 
 
 class Amount(Asked):
@@ -199,12 +193,6 @@ def open_lot(record: Opened, asked: NewLot) -> Any:
     )
 
 
-@work("/lots/{gtin}/{lot}/discarding", "lot discard")
-def discard_lot(record: Opened, name: Lot, asked: Why) -> Any:
-    """Discard a lot that was opened by mistake and has no numbers."""
-    return nouns.lot.discard(record, name, reason=asked.reason)
-
-
 @work("/lots/{gtin}/{lot}/numbers", "serials allocate")
 def allocate(record: Opened, name: Lot, asked: Amount) -> Any:
     """Allocate numbers. Asked for again, it allocates more: after a lost answer, look first."""
@@ -216,7 +204,7 @@ def import_numbers(
     record: Opened, name: Lot, file: Sent, issuer: Short = "", usable_until: date | None = None
 ) -> Any:
     """Take in a file of numbers that others gave; the body is the file."""
-    with unplaced(file.parent):
+    with heavy(), unplaced(file.parent):
         return nouns.serials.import_(record, name, file, issuer=issuer, usable_until=usable_until)
 
 

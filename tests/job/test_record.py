@@ -427,7 +427,7 @@ def test_a_lot_opened_by_mistake_is_discarded_and_kept(bench: Bench) -> None:
     sk.serials.allocate(record, "WRONG", 4)
     with pytest.raises(sk.Refused) as caught:
         sk.lot.discard(record, "WRONG", reason="too late")
-    assert caught.value.word == "lot_state" and "4 numbers" in caught.value.came
+    assert caught.value.word == "lot_state" and "allocat" in caught.value.came
     verbs = [one["verb"] for one in sk.record.entries(record, "WRONG")]
     assert verbs[:5] == [
         *("lot opened", "lot approved", "lot discarded", "lot opened", "lot approved"),
