@@ -134,7 +134,7 @@ WORDS: dict[str, str] = {
     "lot_open_points": "The lot still has open points.",
     "alarm_unknown": "The lot has no such open alarm.",
     "alarms_open": "The lot has alarms that nobody has acknowledged.",
-    "lot_unbalanced": "The two ledgers of the lot do not agree.",
+    "lot_unbalanced": "The two ledgers of the lot do not agree, or something is unaccounted.",
     "events_unreadable": "The file is no EPCIS document that can be read.",
     "nothing_to_send": "The lot has caused no event yet.",
     "destination_unknown": "The record knows no such destination in use.",

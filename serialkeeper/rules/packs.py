@@ -213,6 +213,10 @@ def refuse_all(wrong: Sequence[Refused]) -> None:
         )
 
 
+TWICE = "It was given twice."
+"""What is said of a child that was scanned before; it stays where it is."""
+
+
 def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
     """The first thing that keeps a child out of a pack."""
     if child.key == target.key and child.what != UNIT:
@@ -221,7 +225,7 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         expected = f"a {target.below}"
         yield _no("It is of another level.", target, child, expected, f"a {child.what}")
     elif twice:
-        yield _no("It was given twice.", target, child, "each child once")
+        yield _no(TWICE, target, child, "each child once")
     elif child.around:
         yield Refused(
             "packed_already",

@@ -258,11 +258,13 @@ def _unbalanced(where: str, found: Balance) -> Refused:
         for line in found.lines
         if not line.agrees
     ]
+    message = "The two ledgers of the lot do not agree."
     if not wrong:
+        message = "The two ledgers of the lot agree, and something is unaccounted."
         wrong = [f"unaccounted: {found.line('unaccounted').numbers}"]
     return Refused(
         "lot_unbalanced",
-        "The two ledgers of the lot do not agree.",
+        message,
         where=where,
         expected="equal counts of labels and numbers, nothing unaccounted",
         came=wrong[0],

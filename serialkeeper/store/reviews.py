@@ -13,7 +13,7 @@ import numpy as np
 from sqlalchemy import select
 
 from serialkeeper.rules import review
-from serialkeeper.rules.chain import LotKey
+from serialkeeper.rules.chain import Entry, LotKey
 from serialkeeper.rules.review import ALARM, FOUND, Group, Item, Review
 from serialkeeper.store.line_tables import AlarmRow, FindingRow
 from serialkeeper.store.review_tables import ReviewRow
@@ -134,7 +134,7 @@ def _items(view: View, lot: Lot, position: int | None) -> list[Item]:
             who = entry.person, entry.second, entry.seq, entry.at
             none = np.zeros(0, dtype=np.int64)
             made += [
-                Item(ALARM, alarms[id_], *who, none, f"alarm {id_}: {entry.reason}", id_)
+                Item(ALARM, alarms[id_], *who, none, _told_of(id_, entry), id_)
                 for id_, *_ in entry.data["alarms"]
             ]
     for event in events_of(view, key):
@@ -161,3 +161,8 @@ def _found(
         person, started, at = takers[take]
         places = np.array([row[3] for row in some], dtype=np.int64)
         yield Item(FOUND, word, person, "", seq or started, at, places, f"take {take}")
+
+
+def _told_of(alarm: int, entry: Entry) -> str:
+    """What was said of an acknowledged alarm."""
+    return f"alarm {alarm}: {entry.reason}; restart check: {entry.data['restart_check']}"

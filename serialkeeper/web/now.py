@@ -124,8 +124,8 @@ for form_name in FORMS:
     PAGE_PARAMETERS[f"/now/{form_name}"] = ASKED
 
 
-def _done(sight: Sight, word: str, **values: Any) -> Done:
-    return Done(word, values, sight.address())
+def _done(sight: Sight, word: str, kind: str = "normal", **values: Any) -> Done:
+    return Done(word, values, sight.address(), kind)
 
 
 @act(router, "/now/start", "run start", of=PAGE)
@@ -162,7 +162,9 @@ def challenge(record: InHand, form: Sent, sight: Seen) -> Done:
         caught=form.whole("caught"),
         note=form.text("note"),
     )
-    return _done(sight, "told.reader_passed" if made["passed"] else "told.reader_failed")
+    if made["passed"]:
+        return _done(sight, "told.reader_passed")
+    return _done(sight, "told.reader_failed", "danger")
 
 
 @act(router, "/now/stop", "run stop", of=PAGE)

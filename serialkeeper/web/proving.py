@@ -63,4 +63,4 @@ def run_set(record: InHand, form: Sent, name: Lot, number: Number) -> Done:
             )
     word = "told.set_passed" if made["passed"] else "told.reader_failed"
     word = "told.set_unproven" if not made["passed"] and not made["missed"] else word
-    return Done(word)
+    return Done(word, kind="normal" if made["passed"] else "danger")
