@@ -164,6 +164,18 @@ def refusal(name: str, holds: Sequence[Hold], *, where: str) -> Refused:
     )
 
 
+def check_one(*things: object) -> None:
+    """Refuses `bad_value` for more than one thing to be held."""
+    if sum(one is not None for one in things) > 1:
+        raise Refused(
+            "bad_value",
+            "One hold is on one thing.",
+            expected="positions, a roll, a pack, or none of them for the whole lot",
+            came="several of them",
+            remedy="Place a hold for each.",
+        )
+
+
 def check_reason(reason: str, reference: str = "") -> None:
     """Refuses `reason_needed`, and `bad_value` for what nobody would read."""
     if not reason.strip():

@@ -51,14 +51,7 @@ def place(
     """
     record.check_may("held")
     holds.check_reason(reason, case)
-    if sum(one is not None for one in (positions, roll, pack)) > 1:
-        raise Refused(
-            "bad_value",
-            "One hold is on one thing.",
-            expected="positions, a roll, a pack, or none of them for the whole lot",
-            came="several of them",
-            remedy="Place a hold for each.",
-        )
+    holds.check_one(positions, roll, pack)
     year = record.now().year
     with record.read() as view:
         lot = view.lot(name)

@@ -28,7 +28,7 @@ MOST_NOTES = 5
 def approve(record: InHand, form: Sent, name: Lot) -> Done:
     """Approve a lot's facts, with a second person."""
     made = nouns.lot.approve(
-        record, name, second=form.text("second"), entries=form.whole("entries")
+        record, name, second=form.text("second"), entries=form.whole("entries", 0)
     )
     return Done("told.approved", {"lot": made["lot"]})
 
