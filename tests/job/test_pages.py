@@ -194,7 +194,12 @@ def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
     sk.lot.open(bench.record, GTIN, "WRONG", expiry=EXPIRY, target=4)
     there = f"/lots/{GTIN}/WRONG"
     key = key_in(practising.get(there).text, f"{there}/discard")
+    assert (
+        'name="entries" value="1"' in practising.get(there).text
+    )  # what is approved is what was shown
+    assert "?lang=de" in practising.get(there).text
     empty = practising.post(f"{there}/discard", data={"key": key, "reason": ""})
+    assert "?lang=de" not in empty.text, "what answers a form cannot be had again"
     assert empty.status_code == 422 and 'aria-invalid="true"' in empty.text
     key = key_in(empty.text, f"{there}/discard")
     done = practising.post(f"{there}/discard", data={"key": key, "reason": "no such order"})

@@ -433,3 +433,41 @@ def test_a_lot_opened_by_mistake_is_discarded_and_kept(bench: Bench) -> None:
         *("lot opened", "lot approved", "lot discarded", "lot opened", "lot approved"),
     ]
     assert sk.record.verify(record)["sound"]
+
+
+def test_what_was_worked_on_is_not_discarded(bench: Bench) -> None:
+    """A hold that is open, a run, keys of packs: each keeps a lot from being discarded, and says
+    so; a hold that was lifted does not. Nothing is held or approved that is discarded."""
+    record = bench.record
+
+    def refused(step: Any, *args: Any, came: str, **more: Any) -> None:
+        with pytest.raises(sk.Refused) as caught:
+            step(record, *args, **more)
+        assert caught.value.word == "lot_state" and came in caught.value.came
+
+    for name in ("HELD", "RUN"):
+        sk.lot.open(record, GTIN, name, expiry=EXPIRY, target=4)
+        sk.lot.approve(record, name, second="Second Person")
+    hold = sk.hold.place(record, "HELD", reason="the order is in question")["hold"]
+    refused(sk.lot.discard, "HELD", reason="no order", came="an open hold")
+    sk.hold.lift(record.seen_by("Second Person"), "HELD", hold, reason="there is none")
+    sk.lot.discard(record, "HELD", reason="no order")
+    refused(sk.hold.place, "HELD", reason="too late", came="discarded")
+    refused(sk.lot.approve, "HELD", second="Second Person", came="discarded")
+    sk.run.start(record, "RUN")
+    refused(sk.lot.discard, "RUN", reason="no order", came="run started")
+    assert sk.record.verify(record)["sound"]
+
+
+def test_only_facts_that_were_shown_are_approved(bench: Bench) -> None:
+    """A draft that was discarded and opened again meanwhile, with other facts under the same number,
+    is approved by nobody who saw the first ones."""
+    record = bench.record
+    shown = sk.lot.open(record, GTIN, "SEEN", expiry=EXPIRY, target=4)["chain"]["entries"]
+    sk.lot.discard(record, "SEEN", reason="a wrong target")
+    sk.lot.open(record, GTIN, "SEEN", expiry=EXPIRY, target=900_000)
+    with pytest.raises(sk.Refused) as caught:
+        sk.lot.approve(record, "SEEN", second="Second Person", entries=shown)
+    assert caught.value.word == "lot_state" and "shown" in caught.value.message
+    now = sk.lot.show(record, "SEEN")["chain"]["entries"]
+    sk.lot.approve(record, "SEEN", second="Second Person", entries=now)
