@@ -921,7 +921,7 @@ def test_a_number_that_means_something_else_is_no_evidence(bench: Bench) -> None
 
 def test_who_may_not_import_is_told_nothing_of_the_file(bench: Bench) -> None:
     """The right is asked for before anything is read: not even whether the file is there."""
-    sk.person.add(bench.record, "Ina Integrator", role="integrator")
+    sk.person.add(bench.record, "Olive Operator", role="operator")
     with pytest.raises(sk.Refused) as caught:
-        sk.serials.import_(bench.record.seen_by("Ina Integrator"), "LOT24A", Path("nowhere.csv"))
+        sk.serials.import_(bench.record.seen_by("Olive Operator"), "LOT24A", Path("nowhere.csv"))
     assert caught.value.word == "role_not_allowed"

@@ -460,7 +460,7 @@ def test_what_was_worked_on_is_not_discarded(bench: Bench) -> None:
 
 
 def test_only_facts_that_were_shown_are_approved(bench: Bench) -> None:
-    """A draft that was discarded and opened again meanwhile, with other facts under the same number,
+    """A draft that was discarded and opened again meanwhile, with other facts under its number,
     is approved by nobody who saw the first ones."""
     record = bench.record
     shown = sk.lot.open(record, GTIN, "SEEN", expiry=EXPIRY, target=4)["chain"]["entries"]
