@@ -917,11 +917,3 @@ def test_a_number_that_means_something_else_is_no_evidence(bench: Bench) -> None
         assert refused.value.word == "scan_doubtful"
     told = sk.roll.neighbour(bench.record, bench.lot, 3, scan=seen[1]["seen"])
     assert told["scanned"] == 2
-
-
-def test_who_may_not_import_is_told_nothing_of_the_file(bench: Bench) -> None:
-    """The right is asked for before anything is read: not even whether the file is there."""
-    sk.person.add(bench.record, "Olive Operator", role="operator")
-    with pytest.raises(sk.Refused) as caught:
-        sk.serials.import_(bench.record.seen_by("Olive Operator"), "LOT24A", Path("nowhere.csv"))
-    assert caught.value.word == "role_not_allowed"

@@ -87,6 +87,8 @@ def test_nobody_works_without_name_and_password(live: Live) -> None:
             "role_not_allowed", sk.person.add, operator, "Carl", role="operator", password=FIRST
         )
         refused("practice_only", operator.seen_by, ADA)
+        # Asked before anything is read: not even whether the file or the lot is there is told.
+        refused("role_not_allowed", sk.serials.import_, operator, "A1", Path("nowhere.csv"))
     with live.of(ADA) as administrator:
         refused("password_needed", sk.person.add, administrator, "Carl", role="operator")
         refused(
