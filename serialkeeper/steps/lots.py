@@ -327,12 +327,13 @@ def decisions(record: Record, name: str) -> dict[str, Any]:
 
     Returns:
         lot, gtin, state; decision, as `show` tells it; told: of every closing, decision and
-        reopening, the newest first: entry, verb, at, person, second, reason, and decision, on, by
-        and reference of a decision; unreviewed: groups of the review list that nobody signed.
+        reopening, the newest first: entry, verb, at, person, second, reason, the investigation of
+        a closing, and decision, on, by and reference of a decision; unreviewed: groups of the
+        review list that nobody signed.
     """
     with record.read() as view:
         lot = view.lot(name)
-        names = ("decision", "on", "by", "reference")
+        names = ("decision", "on", "by", "reference", "investigation")
         told = [
             {
                 **{"entry": entry.seq, "verb": entry.verb, "at": entry.at},

@@ -184,6 +184,12 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     verbs = [one["verb"] for one in told["told"]]
     assert verbs == ["lot reopened", "lot decided", "lot decided", "lot closed"]
     assert "a count was wrong" in practising.get(there).text
+    sk.lot.count(record, bench.lot, "printer_counter", 1)
+    bench.reviewed()
+    why = {"explanation": "one was torn", "investigation": "INV-7", "second": "Second Person"}
+    sk.lot.close(record, bench.lot, **why)
+    page = practising.get(there).text
+    assert "one was torn" in page and "investigation INV-7" in page
 
 
 def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
