@@ -297,6 +297,7 @@ def _environment() -> Environment:
         retold=retold,
         in_words=in_words,
         again=TWICE,
+        roles_for=rights.RIGHTS.__getitem__,
         translated=translated,
         meanings=WORDS,
     )

@@ -249,7 +249,7 @@ def test_sentences_of_other_languages_are_still_said() -> None:
             "Open finding wrong_lot: the code names lot A7",
             "Offener Befund – Andere Charge: der Code nennt Charge A7",
         ),
-        ("the lot is running, not closed", "Zustand der Charge: Läuft"),
+        ("the lot is running, not closed", "Zustand der Charge: In Arbeit"),
         ("lot A7, position 3", "Charge A7, Position 3"),
         ("odd colour", ""),
         ("", ""),
