@@ -164,10 +164,16 @@ def list_() -> None:
     )
 
 
+_MOST_SIGNED = 50
+"""Signatures of a lot that a terminal shows, the newest ones."""
+
+
 @app.command()
 def show(name: LotName) -> None:
     """Show one lot."""
     result = lots.show(call.record(), name)
+    signed = result["signatures"]
+    before = len(signed) - _MOST_SIGNED
     answer(
         result,
         [
@@ -176,8 +182,9 @@ def show(name: LotName) -> None:
             *(
                 f"  {one['verb']} {one['at']}: {one['person']}, {one['role']}: {one['meaning']}"
                 + " (practice)" * one["practice"]
-                for one in result["signatures"]
+                for one in signed[-_MOST_SIGNED:]
             ),
+            *[f"  and {before:,} signatures before these: --json"] * (before > 0),
             *_review_lines(result),
         ],
     )

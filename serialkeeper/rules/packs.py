@@ -225,7 +225,14 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         expected = f"a {target.below}"
         yield _no("It is of another level.", target, child, expected, f"a {child.what}")
     elif twice:
-        yield _no(TWICE, target, child, "each child once")
+        yield Refused(
+            "not_packable",
+            TWICE,
+            where=target.name,
+            expected="each child once",
+            came=child.name,
+            remedy="It counts once: leave it where it lies, and give each child once.",
+        )
     elif child.around:
         yield Refused(
             "packed_already",

@@ -164,7 +164,7 @@ def look(record: Record, name: str, groups: Sequence[str]) -> dict[str, Any]:
             "gtin": lot.gtin,
             "groups": told,
             "labels": list(labels.values()),
-            "concerned": len(set[int]().union(*(one.positions.tolist() for one in found))),
+            "concerned": _concerned(found),
             "gone": [one for one in wanted if one not in there],
             "open_groups": len(there),
             "around": _around(record, view, lot, labels),
@@ -325,3 +325,8 @@ def _checked(
     where = f"lot {lot.full_name}, group {group.digest[: review.REFERENCE]}"
     review.check_reviewer(group, record.person, reviewers, practice=record.practice, where=where)
     return review.check_opened(group, opened, lot.full_name)
+
+
+def _concerned(groups: Sequence[Group]) -> int:
+    """How many labels some groups are about, each once."""
+    return len(np.unique(np.concatenate([one.positions for one in groups]))) if groups else 0

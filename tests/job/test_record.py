@@ -471,3 +471,16 @@ def test_only_facts_that_were_shown_are_approved(bench: Bench) -> None:
     assert caught.value.word == "lot_state" and "shown" in caught.value.message
     now = sk.lot.show(record, "SEEN")["chain"]["entries"]
     sk.lot.approve(record, "SEEN", second="Second Person", entries=now)
+
+
+def test_a_terminal_shows_the_newest_signatures_and_how_many_came_before(
+    bench: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lot with thousands of signed reviews would fill it; --json keeps them all."""
+    sk.lot.open(bench.record, GTIN, "A1", expiry=EXPIRY, target=4)
+    sk.lot.approve(bench.record, "A1", second="Second Person")
+    monkeypatch.setattr("serialkeeper.cli.lot._MOST_SIGNED", 1)
+    assert run(["--record", bench.url, "--as", "Line Lead", "lot", "show", "A1"]) == 0
+    told = capsys.readouterr().out
+    assert told.count("lot approved 20") == 1 and "and 1 signatures before these" in told
+    assert len(sk.lot.show(bench.record, "A1")["signatures"]) == 2
