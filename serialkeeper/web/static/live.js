@@ -29,7 +29,7 @@ function anchor() {
 
 function put(texts) {
   if (texts.lot.trim() !== live.dataset.lot) {
-    if (!document.querySelector(".act [data-typed]")) location.reload();
+    if (!document.querySelector(".act [data-typed]")) askAgain();
     return;
   }
   const changed = Object.entries(texts).filter(([name, text]) => {
@@ -102,7 +102,7 @@ function follow() {
   });
   source.addEventListener("over", () => {
     source.close();
-    location.reload(); // the session is over: the page asks who is there
+    askAgain(); // the session is over: the page asks who is there
   });
   source.addEventListener("error", () => {
     told(false);
@@ -116,7 +116,7 @@ async function askWhy() {
   try {
     const answer = await fetch(live.dataset.live, { signal: stop.signal });
     stop.abort();
-    if (answer.status === 401) location.reload();
+    if (answer.status === 401) askAgain();
     else follow();
   } catch {
     setTimeout(askWhy, 5000);

@@ -4,7 +4,13 @@
 
 const GS = "{GS}"; // how a separator (29) is written in a field; browsers would drop the character
 
-function put(field, text) {
+// Asks for the page again, unless a form is on its way: its answer is the next page, and must not be
+// lost.
+function askAgain() {
+  if (!document.querySelector("form[data-sent]")) location.reload();
+}
+
+function typeIn(field, text) {
   field.setRangeText(text, field.selectionStart, field.selectionEnd, "end");
   field.dispatchEvent(new Event("input", { bubbles: true }));
 }
@@ -18,14 +24,14 @@ document.addEventListener("keydown", (event) => {
   const bracket = event.ctrlKey && !event.altKey && (event.key === "]" || event.code === "BracketRight");
   if (bracket || event.key === "\x1d") {
     event.preventDefault();
-    put(field, GS);
+    typeIn(field, GS);
   }
   if (event.altKey && /^Numpad[0-9]$/.test(event.code)) digits += event.code.slice(-1);
 });
 document.addEventListener("keyup", (event) => {
   if (event.key !== "Alt") return;
   const field = event.target;
-  if (/^0*29$/.test(digits) && field.matches("[data-scan]") && !field.value.endsWith(GS)) put(field, GS);
+  if (/^0*29$/.test(digits) && field.matches("[data-scan]") && !field.value.endsWith(GS)) typeIn(field, GS);
   digits = "";
 });
 document.addEventListener("input", (event) => {
@@ -93,7 +99,7 @@ if (idle) {
   for (const kind of ["keydown", "pointerdown"]) document.addEventListener(kind, () => (last = Date.now()));
   setInterval(() => {
     const watching = document.querySelector("[data-live]"); // goes on showing, and does nothing
-    if (!watching && Date.now() - last > idle * 60000 + 2000) location.reload();
+    if (!watching && Date.now() - last > idle * 60000 + 2000) askAgain();
   }, 5000);
 }
 
@@ -142,7 +148,7 @@ for (const place of document.querySelectorAll("[data-progress]")) {
     try {
       const answer = await fetch(place.dataset.progress, { headers: { Accept: "application/json" } });
       const told = answer.ok ? await answer.json() : null;
-      if (told && told.state !== "running") return location.reload();
+      if (told && told.state !== "running") return askAgain();
       if (told && told.of) {
         bar.max = told.of;
         bar.value = told.done;
