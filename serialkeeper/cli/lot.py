@@ -172,12 +172,13 @@ _MOST_SIGNED = 50
 def show(name: LotName) -> None:
     """Show one lot."""
     result = lots.show(call.record(), name)
-    signed = result["signatures"]
+    signed, gone = result["signatures"], result["discarded"]
     before = len(signed) - _MOST_SIGNED
     answer(
         result,
         [
             f"Lot {result['lot']} of {result['gtin']}: {result['state']}",
+            *([f"  by {gone['by']} {gone['at']}: {gone['reason']}"] if gone else []),
             *_lines(result),
             *(
                 f"  {one['verb']} {one['at']}: {one['person']}, {one['role']}: {one['meaning']}"

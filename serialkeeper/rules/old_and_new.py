@@ -37,6 +37,9 @@ _MIRRORS = ("departure",)
 _BY_NAME = ("person", "product", "station", "location", "destination", "setting")
 """Tables whose rows have names of their own."""
 
+_BESIDE = ("explanation", "investigation")
+"""What an entry tells in words beside what it changes."""
+
 _SHOWN = 6
 """Stretches of positions that are told."""
 
@@ -99,11 +102,10 @@ def lines(entry: Entry, key: LotKey) -> Iterator[Line]:
         yield Line(what, _spans(some), field, old, new, labels)
     for row in rows:
         yield from _of_row(row)
-    if not (spans or rows or entry.parts):
-        bare = signatures.bare(entry).data
-        for name, value in bare.items():
-            if value not in ("", None):
-                yield Line(SAID, "", name, None, value)
+    untold = not (spans or rows or entry.parts)
+    for name, value in signatures.bare(entry).data.items():
+        if value not in ("", None) and (untold or name in _BESIDE):
+            yield Line(SAID, "", name, None, value)
 
 
 Span = tuple[int, int]

@@ -428,7 +428,8 @@ def standing(record: Record, name: str) -> dict[str, Any]:
 
 def show(record: Record, name: str) -> dict[str, Any]:
     """One lot as plain data, with everything that was signed of it, in order: who, in which role,
-    with which meaning, and when; and how much is still to be reviewed.
+    with which meaning, and when; how much is still to be reviewed; and when, by whom and why it was
+    discarded, if it was.
 
     Refuses `lot_unknown`, `lot_ambiguous`.
     """
@@ -440,8 +441,11 @@ def show(record: Record, name: str) -> dict[str, Any]:
             for one in signatures.shown(entry)
         ]
         left = to_review(view, lot)
+        gone = list(view.entries(key_of(lot), verbs=("lot discarded",)))
+        last = gone[-1] if lot.state == "discarded" else None
         return {
             **describe(view, lot),
+            "discarded": last and {"at": last.at, "by": last.person, "reason": last.reason},
             "signatures": signed,
             "to_review": {"groups": len(left), "critical": sum(one.critical for one in left)},
         }

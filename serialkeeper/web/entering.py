@@ -17,7 +17,15 @@ from serialkeeper.store.opening import signed_in
 from serialkeeper.store.record import Record
 from serialkeeper.web.acting import Form, read_entrance, wrong
 from serialkeeper.web.asking import Served
-from serialkeeper.web.pages import PAGE_PARAMETERS, PLACES, Tried, is_here, render, static
+from serialkeeper.web.pages import (
+    PAGE_PARAMETERS,
+    PLACES,
+    Tried,
+    is_here,
+    keep_language,
+    render,
+    static,
+)
 from serialkeeper.web.problems import status_of
 from serialkeeper.web.visits import YEAR, Entered
 
@@ -36,9 +44,11 @@ Sent = Annotated[Form, Depends(read_entrance)]
 
 
 @router.get("/")
-def start() -> Response:
+def start(request: Request) -> Response:
     """The first page."""
-    return RedirectResponse(START, 303)
+    answer = RedirectResponse(START, 303)
+    keep_language(request, answer)
+    return answer
 
 
 @router.get("/static/{name}")

@@ -125,7 +125,7 @@ def render(request: Request, template: str, status: int = 200, **more: Any) -> R
     response = Response(text, status, HEADERS, media_type=HTML)
     if visit.fresh:
         served.visitors.keep(response, "browser", visit.browser)
-    _keep_language(request, response)
+    keep_language(request, response)
     if status == 200 and (lot := shown["lot_in_hand"]) and lot != visit.lot:
         served.visitors.keep(response, "lot", lot)
     return response
@@ -143,7 +143,7 @@ def pieces(template: str, words: Words, record: Record, it: Any) -> dict[str, st
     return {name: str(getattr(module, name)(it)) for name in module.regions}  # type: ignore[attr-defined]
 
 
-def _keep_language(request: Request, response: Response) -> None:
+def keep_language(request: Request, response: Response) -> None:
     """A language that was asked for stays."""
     if (asked := request.query_params.get("lang", "")) in catalogue():
         request.app.state.served.visitors.keep(response, "language", asked, seconds=YEAR)
@@ -252,7 +252,7 @@ def tell(request: Request, error: SerialKeeperError, status: int = 0) -> Respons
     status = status or status_of(error)
     if status == 401:
         answer = RedirectResponse(f"/sign-in?{urlencode({'back': here(request)})}", 303)
-        _keep_language(request, answer)
+        keep_language(request, answer)
         return answer
     return render(request, "refused.html", status, refusal=error)
 

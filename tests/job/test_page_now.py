@@ -92,7 +92,10 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.get_by_role("link", name="Begin a run here").click()
         window.locator("#form-start button").click()
         said(window, "has begun")
-        window.get_by_role("link", name="Sign the line clearance").click()
+        window.goto(f"{window.url.partition('#')[0]}&do=challenge")
+        window.get_by_text("The line clearance comes first").wait_for()
+        assert not window.locator("#form-challenge").count()
+        window.locator("#do").get_by_role("link", name="Sign the line clearance").click()
         window.locator("#form-clearance button").click()
         window.locator("#form-clearance [role=alert]").get_by_text(
             "clearance_incomplete"
@@ -409,6 +412,7 @@ def test_a_stream_keeps_no_session_alive_and_ends_with_it(line: Station) -> None
         assert page.status_code == 403 and "role_not_allowed" in page.text
         page = browser.get(f"{LOT}/labels/10/decision")
         assert "form-accept" not in page.text and "form-void" not in page.text
+        assert "<li>Accept: Line lead, Compliance</li>" in page.text
         page = browser.send(f"{LOT}/labels/10/void", reason="waste")
         assert page.status_code == 403 and "role_not_allowed" in page.text
         page = browser.get(f"{LOT}/rehearsal")

@@ -190,6 +190,9 @@ def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     sk.lot.close(record, bench.lot, **why)
     page = practising.get(there).text
     assert "one was torn" in page and "investigation INV-7" in page
+    entry = sk.lot.show(record, bench.lot)["chain"]["entries"]
+    page = practising.get(f"{LOT}/journal/{entry}").text
+    assert "explanation of the difference" in page and "INV-7" in page
 
 
 def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
@@ -212,6 +215,9 @@ def test_a_lot_is_discarded_by_a_form_and_leaves_the_open_lists(
     assert (done.status_code, done.headers["location"]) == (303, there)
     page = practising.get(there).text
     assert "Lot WRONG is discarded" in page and 'method="post"' not in page
+    gone = sk.lot.show(bench.record, "WRONG")["discarded"]
+    assert gone["reason"] == "no such order" and f"Discarded by {gone['by']}" in page
+    assert "no such order" in page
     assert "WRONG" not in practising.get("/review").text.split("<main")[1]
     listed = practising.get("/lots").text
     assert "1 discarded lot" in listed and there in listed

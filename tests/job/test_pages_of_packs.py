@@ -140,7 +140,10 @@ def test_who_packs_and_who_only_looks(database: Database, tmp_path: Path, window
             window.get_by_role("button", name="Sign in").last.click()
             window.wait_for_url("**/packing?level=case")
             told = window.locator("main").inner_text()
-            assert ("looks here and does nothing" in told) != may
+            assert (
+                "Your role only looks here. This is done by: Operator, Line lead." in told
+            ) != may
+            assert bool(window.locator("#packing-scan").count()) == may
             window.goto(f"{address}/packs/{case['key']}")
             assert bool(window.locator("#form-replace_in").count()) == may
             assert not window.locator("#form-add_to").count()  # it is full

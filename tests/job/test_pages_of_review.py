@@ -312,6 +312,9 @@ def test_one_tick_is_for_one_label_however_many_groups_ask_for_it(station: Stati
         page = browser.get(f"{LOT}/review?chosen=all").text
         there = re.findall(r'name="group" value="(\w+)" checked', page)
         groups = {one["group"]: one for one in groups_of(station)}
+        [stopping] = (one for one in there if groups[one]["critical"] and not groups[one]["open"])
+        page = browser.get(f"{LOT}/sign?group={stopping}&group={there[-1]}").text
+        assert '<details class="card" open>' in page, "what is critical is read before it is signed"
         mine = [one for one in groups if CARLA in (groups[one]["person"], groups[one]["second"])]
         assert mine and sorted(there) == sorted(set(groups) - set(mine))
         page = browser.get(f"{LOT}/sign?{urlencode([('group', one) for one in there])}").text

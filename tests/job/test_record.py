@@ -415,6 +415,8 @@ def test_a_lot_opened_by_mistake_is_discarded_and_kept(bench: Bench) -> None:
         assert caught.value.word == "lot_state"
     shown = sk.lot.show(record, "WRONG")
     assert (shown["state"], shown["allocated"], shown["chain"]["entries"]) == ("discarded", 0, 3)
+    by, reason = record.person, "a wrong expiry"
+    assert {**shown["discarded"], "at": ""} == {"at": "", "by": by, "reason": reason}
     states = {one["lot"]: one["state"] for one in sk.lot.list(record)}
     assert states["WRONG"] == "discarded" and sk.record.verify(record)["sound"]
     other = EXPIRY.replace(year=EXPIRY.year + 1)
