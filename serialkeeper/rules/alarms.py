@@ -7,7 +7,7 @@ as nobody has acknowledged it.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from itertools import takewhile
 from typing import Any
@@ -179,16 +179,29 @@ def find(
             if stop - start >= rules.in_a_row:
                 at = places[mine[start:stop]]
                 raised.append(Alarm("in_a_row", int(lane), int(at[0]), int(at[-1]), len(at)))
-    total = np.concatenate((np.zeros(1, np.int32), np.cumsum(bad, dtype=np.int32)))
-    window = rules.window
-    if len(bad) >= window:
-        over = np.flatnonzero(total[window:] - total[:-window] > rules.most)
-        for group in np.split(over, np.flatnonzero(np.diff(over) > window) + 1):
-            if len(group):
-                first, last = group[0], group[-1] + window - 1
-                count = int(total[last + 1] - total[first])
-                raised.append(Alarm("share", 0, int(places[first]), int(places[last]), count))
+    for first, last, count in _shares(np.flatnonzero(bad), len(bad), rules):
+        raised.append(Alarm("share", 0, int(places[first]), int(places[last]), count))
     return raised
+
+
+def _shares(bad: NDArray[np.int64], size: int, rules: Rules) -> Iterator[tuple[int, int, int]]:
+    """Stretches of labels in which too many in one window are bad: first, last, how many are bad.
+
+    Args:
+        bad: which labels are, in order; only their number takes time and memory.
+        size: all labels.
+    """
+    window, most = rules.window, rules.most
+    # Windows that hold the bad label k and `most` more begin from `low` to `high`.
+    low = np.maximum(bad[most:] - window + 1, 0)
+    high = np.minimum(bad[: len(low)], size - window)
+    low, high = low[low <= high], high[low <= high]
+    if not len(low):
+        return
+    apart = np.flatnonzero(low[1:] - high[:-1] > window)
+    firsts, lasts = low[np.append(0, apart + 1)], high[np.append(apart, -1)] + window - 1
+    counts = np.searchsorted(bad, lasts, "right") - np.searchsorted(bad, firsts, "left")
+    yield from zip(firsts.tolist(), lasts.tolist(), counts.tolist(), strict=True)
 
 
 # -- while a file grows --------------------------------------------------------------------

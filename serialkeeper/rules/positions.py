@@ -69,11 +69,11 @@ def _read_again(
     """Further readings of a label at its own place, unless time says that the web had moved on;
     without times only where the camera itself told one place."""
     same = np.zeros(len(exact), dtype=np.bool_)
-    home = np.flatnonzero((exact > 0) & (exact == readings.place))
+    home = np.flatnonzero((exact > 0) & (exact == readings.place)).astype(np.int32)
     last = np.zeros(len(web.row), dtype=np.int32)
     last[exact[home]] = home
     repeated = home[last[exact[home]] != home]
-    blank = _blank_beside(readings, last, home)
+    blank = _blank_beside(readings, last, exact)
     if not len(repeated) and not len(blank):
         return same
     usual = _row_time(readings.time, exact, home, web)
@@ -92,7 +92,7 @@ def _read_again(
 
 
 def _blank_beside(
-    readings: Readings, last: NDArray[np.int32], home: NDArray[np.int64]
+    readings: Readings, last: NDArray[np.int32], exact: NDArray[np.int32]
 ) -> NDArray[np.int64]:
     """Readings without a code, with a time, at the place of a label that was read there."""
     blank = np.flatnonzero(
@@ -102,13 +102,14 @@ def _blank_beside(
         & (readings.place < len(last))
     )
     first = last[readings.place[blank]]
-    read = (readings.number[first] == readings.place[blank]) & (readings.time[first] > 0)
-    found: NDArray[np.int64] = blank[read & np.isin(first, home)]
+    there = readings.place[blank]
+    read = (readings.number[first] == there) & (exact[first] == there) & (readings.time[first] > 0)
+    found: NDArray[np.int64] = blank[read & (readings.place[first] == there)]
     return found
 
 
 def _row_time(
-    time: NDArray[np.int64], exact: NDArray[np.int32], home: NDArray[np.int64], web: Web
+    time: NDArray[np.int64], exact: NDArray[np.int32], home: NDArray[np.int32], web: Web
 ) -> float:
     """Least milliseconds from one row to the next, 0 where unknown or too coarse to tell."""
     some = home[time[home] > 0]

@@ -79,22 +79,35 @@ def test_grave_findings_alarm_at_once(word: str) -> None:
     }
 
 
-@given(st.lists(st.integers(0, 99).map(lambda n: BAD if n < 3 else GOOD), min_size=0, max_size=900))
-@settings(deadline=None, max_examples=100)
-def test_every_crowded_window_is_in_a_share_alarm(found: list[int]) -> None:
-    """Each run of 200 labels with more than 4 bad lies in an alarm; without one there is none."""
-    crowded = [
-        start
-        for start in range(len(found) - 199)
-        if sum(code != GOOD for code in found[start : start + 200]) > 4
+@given(
+    st.lists(st.integers(0, 99).map(lambda n: BAD if n < 3 else GOOD), min_size=0, max_size=900),
+    st.sampled_from([(200, 20), (10, 100), (10, 0), (25, 40), (900, 1)]),
+)
+@settings(deadline=None, max_examples=200)
+def test_every_crowded_window_is_in_a_share_alarm(
+    found: list[int], window_share: tuple[int, int]
+) -> None:
+    """Each window with more bad labels than are borne lies in an alarm, and what is no more than a
+    window apart in the same one; without one there is none. By counting every window."""
+    window, share = window_share
+    rules = Rules(window=window, share=share)
+    bad = np.cumsum([0, *(code != GOOD for code in found)])
+    spans: list[list[int]] = []
+    for start in range(len(found) - window + 1):
+        if bad[start + window] - bad[start] <= rules.most:
+            continue
+        if spans and start - spans[-1][1] <= window:
+            spans[-1][1] = start
+        else:
+            spans.append([start, start])
+    expected = [
+        Alarm("share", 0, first + 1, last + window, int(bad[last + window] - bad[first]))
+        for first, last in spans
     ]
-    share = [alarm for alarm in alarms(found, lanes=4) if alarm.kind == "share"]
-    assert bool(crowded) == bool(share)
-    for start in crowded:
-        assert any(a.first <= start + 1 and start + 200 <= a.last for a in share)
-    for alarm in share:
-        bad = sum(code != GOOD for code in found[alarm.first - 1 : alarm.last])
-        assert bad == alarm.labels > 4
+    places = np.arange(1, len(found) + 1, dtype=np.int32)
+    lanes = (np.arange(len(found)) % 4 + 1).astype(np.uint8)
+    made = find(places, lanes, np.array(found, dtype=np.uint8), rules)
+    assert [alarm for alarm in made if alarm.kind == "share"] == expected
 
 
 def test_a_stations_own_rules_hold() -> None:
