@@ -174,7 +174,8 @@ def find(
     for lane in np.unique(lanes[bad]):
         mine = np.flatnonzero(lanes == lane).astype(np.int32)
         run_bad = bad[mine]
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], run_bad.view(np.int8), [0]))))
+        outside = np.zeros(1, dtype=np.int8)
+        edges = np.flatnonzero(np.diff(run_bad.view(np.int8), prepend=outside, append=outside))
         for start, stop in edges.reshape(-1, 2):
             if stop - start >= rules.in_a_row:
                 at = places[mine[start:stop]]
