@@ -20,10 +20,12 @@ from typing import Any
 
 import databases as makers
 import pytest
+from argon2 import PasswordHasher
 from databases import KINDS, Database, Databases
 from sqlalchemy.engine import URL
 
 import serialkeeper as sk
+from serialkeeper.rules import passwords
 
 GTIN = "09521234543213"
 EXPIRY = date(2028, 6, 30)
@@ -52,6 +54,28 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     if "databases" in metafunc.fixturenames:
         mark = metafunc.definition.get_closest_marker("only_on")
         metafunc.parametrize("databases", mark.args if mark else KINDS, indirect=True)
+
+
+AS_THEY_ARE = {name: getattr(passwords, name) for name in ("_ARGON2", "DUMMY")}
+"""What makes a password take as long as it has to."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_passwords() -> Iterator[None]:
+    """Argon2id with its least memory in this process, since hundreds of records have passwords;
+    processes of their own are as they are."""
+    quick = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passwords, "_ARGON2", quick)
+        patch.setattr(passwords, "DUMMY", quick.hash("nobody at all"))
+        yield
+
+
+@pytest.fixture
+def dear_passwords(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Passwords as they are, for a test of what they cost."""
+    for name, value in AS_THEY_ARE.items():
+        monkeypatch.setattr(passwords, name, value)
 
 
 @pytest.fixture(scope="session")

@@ -17,9 +17,6 @@ from datetime import date
 from functools import cache
 from typing import Literal
 
-from biip import ParseError
-from biip.gs1_application_identifiers import GS1ApplicationIdentifier
-
 from serialkeeper.errors import Refused
 from serialkeeper.rules import dates, keys
 
@@ -183,6 +180,9 @@ def known(ai: str) -> Identifier | None:
 
 
 def _from_biip(ai: str) -> Identifier | None:
+    from biip import ParseError
+    from biip.gs1_application_identifiers import GS1ApplicationIdentifier
+
     try:
         found = GS1ApplicationIdentifier.extract(ai)
     except ParseError:

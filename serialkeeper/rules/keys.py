@@ -13,8 +13,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from biip.gs1_prefixes import GS1CompanyPrefix, GS1Prefix
-
 from serialkeeper.errors import Refused
 
 SHORTEST_PREFIX, LONGEST_PREFIX = 6, 12
@@ -174,6 +172,8 @@ def likely_prefix(key: str) -> Prefix:
     >>> likely_prefix("09521234543213").length
     7
     """
+    from biip.gs1_prefixes import GS1CompanyPrefix, GS1Prefix
+
     start = key if len(key) == 13 else key[1:]
     area = GS1Prefix.extract(start)
     company = GS1CompanyPrefix.extract(start)

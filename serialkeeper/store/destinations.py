@@ -22,7 +22,7 @@ from serialkeeper.store.destination_tables import DestinationRow, DocumentRow, S
 from serialkeeper.store.engines import file_of
 from serialkeeper.store.failures import speaking_plainly
 from serialkeeper.store.record import Record
-from serialkeeper.store.tables import Lot, table_of
+from serialkeeper.store.tables import Lot, made_of, table_of
 from serialkeeper.store.view import View, key_of
 
 NOTED_EVERY = 60.0
@@ -104,7 +104,7 @@ def is_done(view: View, lot: Lot, last: Document | None) -> bool:
 def sendings_of(view: View) -> dict[int, Sending]:
     """How destinations were met last, by their numbers."""
     rows = view.connection.execute(select(table_of(Sending))).mappings()
-    return {row["destination"]: Sending(**row) for row in rows}
+    return {row["destination"]: made_of(row, Sending) for row in rows}
 
 
 def note_sendings(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Collection, Iterator
 from functools import cache
-from typing import Any, TypeVar
+from typing import Any
 
 from sqlalchemy import Connection, Select, Table, bindparam, func, select
 from sqlmodel import SQLModel
@@ -13,12 +13,10 @@ from sqlmodel import SQLModel
 from serialkeeper.rules.chain import BLOCK, Entry, LotKey, PartRef, parse
 from serialkeeper.store import bulk
 from serialkeeper.store.pack_tables import Packed
-from serialkeeper.store.tables import Chain, EntryRow, Original, PartRow, table_of
+from serialkeeper.store.tables import Chain, EntryRow, Model, Original, PartRow, made_of, table_of
 
 LARGEST_PIECE = 1 << 24
 """Bytes of a kept file in one piece, at most; ours hold a sixteenth of it."""
-
-Model = TypeVar("Model", bound=SQLModel)
 
 
 class Journal:
@@ -160,11 +158,11 @@ class Journal:
 
     def _all(self, model: type[Model], **key: Any) -> list[Model]:
         rows = self.connection.execute(_by(model, tuple(key)), key).mappings()
-        return [model(**row) for row in rows]
+        return [made_of(row, model) for row in rows]
 
     def _one(self, model: type[Model], **key: Any) -> Model | None:
         found = self.connection.execute(_by(model, tuple(key)), key).mappings().first()
-        return model(**found) if found else None
+        return made_of(found, model) if found else None
 
     def _expect(self, model: type[Model], **key: Any) -> Model:
         found = self._one(model, **key)

@@ -25,7 +25,7 @@ from serialkeeper.store import pack_bulk
 from serialkeeper.store.holds import holding_packs, open_holds
 from serialkeeper.store.pack_bulk import Pack, Unit
 from serialkeeper.store.pack_tables import Packed, PackLabel, PackRow, SsccStock
-from serialkeeper.store.tables import Label, Lot, table_of
+from serialkeeper.store.tables import Label, Lot, made_of, table_of
 from serialkeeper.store.view import View
 
 _PACK = ", ".join(f"pack.{column}" for column in Pack._fields)
@@ -409,7 +409,7 @@ def stock_of(view: View, key: LotKey, company: str, extension: int) -> list[Sscc
         .where(table.c.used < table.c["count"])
         .order_by(table.c.id)
     )
-    return [SsccStock(**row) for row in view.connection.execute(query).mappings()]
+    return [made_of(row, SsccStock) for row in view.connection.execute(query).mappings()]
 
 
 def count_packed(view: View, key: LotKey) -> int:

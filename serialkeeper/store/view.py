@@ -39,6 +39,7 @@ from serialkeeper.store.tables import (
     Lot,
     Product,
     Tally,
+    made_of,
     table_of,
 )
 
@@ -121,7 +122,7 @@ class View(House):
         products = select(table_of(Product).c.id)
         query = select(table).where(table.c.product_id.in_(products), table.c.number == number)
         rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
-        return [Lot(**row) for row in rows]
+        return [made_of(row, Lot) for row in rows]
 
     def last_chain(self) -> int:
         """The highest id of a lot; new lots take the ids after it."""
@@ -172,7 +173,7 @@ class View(House):
         query = select(table_of(Allocation)).where(c.done < c["count"])
         if product_id:
             query = query.where(c.product_id == product_id)
-        return [Allocation(**row) for row in self.connection.execute(query).mappings()]
+        return [made_of(row, Allocation) for row in self.connection.execute(query).mappings()]
 
     def unfinished_takes(self) -> list[Take]:
         """Results files of all lots that were begun and not ended."""
@@ -309,7 +310,7 @@ class View(House):
             table.c.state != BACK,
         )
         rows = self.connection.execute(query.order_by(*table.primary_key.columns)).mappings()
-        return [Departure(**row) for row in rows]
+        return [made_of(row, Departure) for row in rows]
 
     def pack_labels(self, key: LotKey, pack: int) -> list[PackLabel]:
         """The labels that were made for a pack, in order."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
@@ -19,7 +20,7 @@ def complete(document: dict[str, Any]) -> None:
     """
     there = document["components"]["schemas"]
     missing = list(_named(document))
-    while missing := [name for name in missing if name not in there]:
+    while missing := [name for name in dict.fromkeys(missing) if name not in there]:
         for name in missing:
             file, _, inner = name.partition(".")
             schema = _read(file)
@@ -27,6 +28,7 @@ def complete(document: dict[str, Any]) -> None:
         missing = [name for one in missing for name in _named(there[one])]
 
 
+@cache
 def _read(name: str) -> Any:
     path = files("serialkeeper").joinpath("schemas").joinpath(name + ENDING)
     return json.loads(path.read_text(encoding="utf-8"))

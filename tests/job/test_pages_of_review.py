@@ -3,7 +3,6 @@ others did meanwhile, and what an operator may not.
 
 Source of what is accessible: WCAG 2.1 A and AA, judged by axe-core; that a signature says what it
 means, and who may not review: 21 CFR 11.50(a), and common practice.
-Each password costs a tenth of a second by design, so one record tells the whole story.
 """
 
 from __future__ import annotations

@@ -3,7 +3,6 @@
 Sources: RFC 9110 12.5.1 (Accept), RFC 6265bis 4.1.3.2 (`__Host-`), Fetch Metadata (W3C), CSP
 Level 3, OWASP's cheat sheets on CSRF and on unvalidated redirects (a form is bound to its session,
 the way back is a path of one's own).
-Each password costs a tenth of a second by design, so one record tells several things.
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""At a station by badge and PIN, for as long as somebody is there; and scripts by tokens.
-
-Each password or PIN costs a tenth of a second by design, so one record tells several things.
-"""
+"""At a station by badge and PIN, for as long as somebody is there; and scripts by tokens."""
 
 from __future__ import annotations
 
