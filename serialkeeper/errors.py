@@ -71,7 +71,7 @@ WORDS: dict[str, str] = {
     # printing
     "nothing_to_print": "There is no label to print in that range.",
     "nothing_printed": "Nothing of the lot was printed yet.",
-    "count_needed": "A decision on that many labels needs their number said beside it.",
+    "count_needed": "A decision on that many labels needs their count beside it.",
     "print_changed": "The labels changed while the print file was made.",
     "job_unknown": "The record knows no such print job.",
     "symbol_too_small": "The code needs more codewords than the lot's symbol holds.",
@@ -92,7 +92,7 @@ WORDS: dict[str, str] = {
     "results_row": "A row of the results file does not have the expected form.",
     "results_truncated": "The results file ends in the middle of a row.",
     "results_position": "A row names no place, or a place outside the plan.",
-    "results_unplaced": "Nothing in the file says which labels its readings are of.",
+    "results_unplaced": "Nothing in the file says which labels its readings belong to.",
     "results_clock": "The times of a file without positions go backwards.",
     "results_value": "A field of the results file does not have the expected form.",
     "results_rehearsed": "The file comes from a rehearsal, and this is a live record.",
@@ -104,7 +104,7 @@ WORDS: dict[str, str] = {
     # runs
     "run_unknown": "The lot has no such run.",
     "run_state": "The run is in a state in which this is not done.",
-    "clearance_incomplete": "A clearance is every point of its list.",
+    "clearance_incomplete": "A clearance covers every point of its list.",
     # proving the reader
     "challenge_unknown": "There is no such challenge set.",
     "challenge_count": "The file does not hold one reading for every label of the challenge set.",
@@ -120,7 +120,7 @@ WORDS: dict[str, str] = {
     "roll_state": "The roll is in a state in which this is not done.",
     "roll_mistaken": "The file shows another roll.",
     "roll_not_inspected": "No label of the roll was inspected yet.",
-    "roll_open_points": "Labels of the roll still have no fate.",
+    "roll_open_points": "Labels of the roll are undecided, or not shown to have left it.",
     "scan_elsewhere": "The scanned label does not stand beside the cut.",
     # scans
     "scan_symbology": "The symbol is of a kind that does not carry this.",
@@ -155,7 +155,7 @@ WORDS: dict[str, str] = {
     "pack_unknown": "The record knows no such pack.",
     "packed_already": "It is in a pack already.",
     "not_packable": "It may not go into that pack.",
-    "pack_full": "The pack does not hold so many.",
+    "pack_full": "The pack does not hold that many.",
     "pack_part": "The pack has to be full.",
     "pack_state": "The pack is in a state in which this is not done.",
     "not_in_pack": "It is not in that pack.",

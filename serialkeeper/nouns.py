@@ -133,7 +133,7 @@ class lot:
 
     @staticmethod
     def reconcile(record: Record, name: str, *, hold: bool = False, pitch: float = 0) -> Told:
-        """Hold both ledgers against each other, or say what the smallest hold is.
+        """Compare both ledgers, or say what the smallest hold is.
 
         Args:
             hold: for the smallest hold.

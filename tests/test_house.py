@@ -82,6 +82,29 @@ def test_no_leftovers() -> None:
         assert not found, (path, found)
 
 
+def sentences(path: Path) -> Iterator[str]:
+    """The f-strings of a module; each `{...}` in them, with its format, is one `{}`."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.JoinedStr):
+            yield "".join(
+                part.value if isinstance(part, ast.Constant) else "{}" for part in node.values
+            )
+
+
+def test_a_counted_thing_is_in_the_singular_where_it_is_one() -> None:
+    """What a command prints names counted things by `rules.counts.many`, or before their number."""
+    things = (
+        "alarms|changes|checkpoints|documents|entries|events|files|groups|holds|images|labels|lanes"
+        "|minutes|numbers|packs|pages|parts|places|prefixes|readings|rows|scans|signatures|symbols"
+        "|times|units"
+    )
+    counted = re.compile(rf"\{{\}} (?:more |open )?(?:{things})\b")
+    assert counted.search("{} open alarms of the lot") and not counted.search("alarms: {}")
+    for path in sorted((PACKAGE / "cli").glob("*.py")):
+        if path.name != "demo.py":  # whose labels, rows, pages and units are many
+            assert [one for one in sentences(path) if counted.search(one)] == [], path
+
+
 @pytest.mark.parametrize(
     "command",
     [

@@ -17,6 +17,7 @@ from serialkeeper.cli.progress import Shown
 from serialkeeper.errors import SerialKeeperError, WrongUsage
 from serialkeeper.outside import clock, secrets, sessions
 from serialkeeper.rules import recovery
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.steps import checkpoints
 from serialkeeper.store.engines import has_secret
@@ -134,7 +135,8 @@ class Call:
             waiting = [one for one in view.sign_in_alarms() if not one.cleared_at]
         if waiting:
             typer.echo(
-                f"{len(waiting)} open alarms about wrong passwords: person alarms.", err=True
+                f"{many(len(waiting), 'open alarm')} about wrong passwords: person alarms.",
+                err=True,
             )
 
     def protect(self, say: Callable[[str], None] = _aloud) -> None:

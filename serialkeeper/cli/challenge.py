@@ -12,6 +12,7 @@ from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.cautions import CAUTION
 from serialkeeper.rules.challenges import EACH, KINDS, OCCASIONS
+from serialkeeper.rules.counts import many
 from serialkeeper.steps import challenges, plants
 
 app = typer.Typer(help="Labels that are bad on purpose, to prove the reader.")
@@ -39,8 +40,9 @@ def make(
     answer(
         result,
         [
-            f"Challenge set {result['challenge']} of lot {result['lot']}: {result['labels']} "
-            f"labels, {result['each']} each of {', '.join(result['kinds'])}.",
+            f"Challenge set {result['challenge']} of lot {result['lot']}: "
+            f"{many(result['labels'], 'label')}, {result['each']} each of "
+            f"{', '.join(result['kinds'])}.",
             f"  file {result['file']}  SHA-256 {result['sha256']}",
             "  Make each label as its row says, mark it so that nobody takes it for a good one, "
             "and keep the order.",
@@ -138,7 +140,9 @@ def plant(
         lines.append(f"  file {result['file']}")
     lines.append("  None of them is ever called good. Make them bad now, and tell nobody.")
     if result["practice"]:
-        lines.append("  Practice: everybody may plant, and see plants before the reader does.")
+        lines.append(
+            "  Practice: everybody may do this, and sees such labels before the reader does."
+        )
     answer(result, lines)
 
 
@@ -152,7 +156,7 @@ def list_(name: LotName) -> None:
 def _list_lines(result: dict[str, Any]) -> Iterator[str]:
     for row in result["sets"]:
         yield (
-            f"set {row['challenge']}: {row['size']} labels, {row['each']} each of "
+            f"set {row['challenge']}: {many(row['size'], 'label')}, {row['each']} each of "
             f"{', '.join(row['kinds'])}, {row['file']}"
         )
     for row in result["runs"]:

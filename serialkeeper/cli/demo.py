@@ -20,6 +20,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.outside import clock
 from serialkeeper.rules import gs1
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.runs import CLEARANCE
 from serialkeeper.steps import (
     agreeing,
@@ -370,14 +371,17 @@ class _Story:
             made = handoff.write_events(record, LOT, form=form, out=path)
             if form == "xml":
                 yield f"  serialkeeper events write {LOT} --form xml --out {path}"
-            yield f"  {made['events']} events over {made['epcs']:,} units and packs: {path}"
+            yield f"  {many(made['events'], 'event')} (units and packs: {made['epcs']:,}): {path}"
         self.sent.mkdir()
         destinations.set_up(record, DEPOT, folder=self.sent)
         yield f"  serialkeeper events destination {DEPOT} --folder {self.sent}"
         [told] = sending.send(record, to=DEPOT)["destinations"]
         yield f"  serialkeeper events send --once --to {DEPOT}"
         [lot] = told["lots"]
-        yield f"  {lot['events']} events arrived in {lot['documents']} document: {self.sent}"
+        yield (
+            f"  {many(lot['events'], 'event')} arrived in {many(lot['documents'], 'document')}: "
+            f"{self.sent}"
+        )
 
     def _verify(self, record: Record) -> Iterator[str]:
         checked = reports.verify_record(record)

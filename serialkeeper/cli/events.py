@@ -12,6 +12,7 @@ from serialkeeper.cli import sending
 from serialkeeper.cli.answer import FINDINGS, answer, call, tally
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import Damaged
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.event_forms import FORMS
 from serialkeeper.steps import agreeing, handoff, rereading
 
@@ -41,15 +42,14 @@ def write(
         call.record(), name, form=form, out=out, links=links, sender=sender, receiver=receiver
     )
     words = [
-        f"  {word}, which CBV 1.2 lacks, in {count:,} event{'' if count == 1 else 's'}"
+        f"  {word}, which CBV 1.2 lacks, in {many(count, 'event')}"
         for word, count in result["words"].items()
     ]
     answer(
         result,
         [
-            f"{result['events']:,} event{'' if result['events'] == 1 else 's'} over "
-            f"{result['epcs']:,} units and packs of lot {result['lot']} "
-            f"written to {result['file']}",
+            f"{many(result['events'], 'event')} of lot {result['lot']} written to "
+            f"{result['file']}; units and packs: {result['epcs']:,}",
             f"  {FORMS[form].title}, {result['size']:,} bytes, SHA-256 {result['sha256']}",
             *words,
         ],
@@ -58,7 +58,7 @@ def write(
 
 @app.command()
 def check(name: LotName) -> None:
-    """Hold what was printed, accepted, recorded and exported of a lot against each other."""
+    """Compare what was printed, accepted, recorded and exported of a lot."""
     result = agreeing.check(call.record(), name)
     answer(result, check_lines(result))
     if not result["agrees"]:
@@ -73,17 +73,17 @@ def check_lines(result: dict[str, Any]) -> Iterator[str]:
         yield f"THE ACCOUNTS OF LOT {result['lot']} DIFFER: {result['difference']}"
     printed = result["printed"]
     yield (
-        f"  In print files: {printed['numbers']:,} numbers. {printed['never_active']:,} of them "
-        "were never active: receivers hear nothing of these. Of the others:"
+        f"  Numbers in print files: {printed['numbers']:,}; never active: "
+        f"{printed['never_active']:,}, of which receivers hear nothing. Of the others:"
     )
     for one in result["sides"]:
         states = f" ({tally(one['states'])})" if one["states"] else ""
         digest = one["sha256"][:16]
-        yield f"  {one['side']:<9} {one['numbers']:>11,} numbers, SHA-256 {digest}{states}"
+        yield f"  {one['side']:<9} {one['numbers']:>11,}, SHA-256 {digest}{states}"
     if result["packed"]["recorded"] or result["packed"]["exported"]:
         packed = result["packed"]
         yield f"  in packs: recorded {packed['recorded']:,}, exported {packed['exported']:,}"
-    yield f"  {result['events']:,} events up to entry {result['entry']:,} of the lot."
+    yield f"  {many(result['events'], 'event')} up to entry {result['entry']:,} of the lot."
     if not result["latest"]:
         yield "  Something happened meanwhile: check once more before anything is sent."
 
@@ -96,7 +96,7 @@ def read(
         bool, typer.Option("--whole", help="None of the lots' events may be missing.")
     ] = False,
 ) -> None:
-    """Hold the events of a document against the record's."""
+    """Compare the events of a document with the record's."""
     result = rereading.read_events(call.record(), file, name=lot)
     answer(result, reading_lines(result))
     strange = result["altered"]["count"] + result["unknown"]["count"]
@@ -107,11 +107,11 @@ def read(
 def reading_lines(result: dict[str, Any]) -> Iterator[str]:
     """What a document holds, for people."""
     yield (
-        f"{result['same']:,} of the {result['events']:,} events in {result['file']} are the "
-        "record's own, unaltered."
+        f"{many(result['events'], 'event')} in {result['file']}; the record's own, unaltered: "
+        f"{result['same']:,}."
     )
     if result["twice"]:
-        yield f"  {result['twice']:,} stand there more than once."
+        yield f"  More than once there: {result['twice']:,}."
     for word in ("altered", "unknown"):
         told = result[word]
         for one in told["first"]:
@@ -121,4 +121,5 @@ def reading_lines(result: dict[str, Any]) -> Iterator[str]:
     for one in result["lots"]:
         missing = f", {one['missing']:,} missing" if one["missing"] else ""
         first = f", from event {one['first_missing']} on" if one["missing"] else ""
-        yield f"  lot {one['lot']}: {one['found']:,} of {one['events']:,} events{missing}{first}"
+        there = f"{one['found']:,} of {many(one['events'], 'event')}"
+        yield f"  lot {one['lot']}: {there}{missing}{first}"

@@ -24,7 +24,7 @@ def texts() -> dict[str, dict[str, str]]:
 
 def explain(
     code: Annotated[
-        str, typer.Argument(help="A refusal's word, as in [lot_unknown]; an exit code.")
+        str, typer.Argument(help="A refusal's word, such as lot_unknown, or an exit code.")
     ],
 ) -> None:
     """Say what a refusal or an exit code means, what to do about it, and who decides."""

@@ -44,12 +44,12 @@ def _placed(result: dict[str, Any]) -> Iterator[str]:
     covers = result["covers"]
     yield f"Placed: {sentence(result)}"
     yield (
-        f"  It covers {covers['good']:,} good units; {covers['packed']:,} of all are in packs. "
+        f"  Good units that it covers: {covers['good']:,}; units in packs: {covers['packed']:,}. "
         "None of them is packed or sent from now on."
     )
     if covers["gone"]:
         yield (
-            f"  {covers['gone']:,} left in shipped packs before; a hold keeps nothing back that "
+            f"  Left before, in shipped packs: {covers['gone']:,}; a hold keeps nothing back that "
             "is gone."
         )
     yield f"  Compliance lifts it: serialkeeper hold lift {result['lot']} {result['hold']} --reason"

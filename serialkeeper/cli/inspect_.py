@@ -16,6 +16,7 @@ from serialkeeper.cli.watch import Lines, Screen
 from serialkeeper.errors import WrongUsage
 from serialkeeper.outside.command import Command
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.frames import FLIPS
 from serialkeeper.rules.rehearsal import KINDS
 from serialkeeper.rules.rehearsed_rows import TELLS
@@ -69,7 +70,8 @@ def take_lines(result: dict[str, Any]) -> list[str]:
             f"  findings then: {tally(result['findings'])}; still open: {result['open_findings']}",
         ]
     lines = [
-        f"{result['readings']:,} readings taken into lot {result['lot']} (take {result['take']}).",
+        f"{many(result['readings'], 'reading')} taken into lot {result['lot']} (take "
+        f"{result['take']}).",
         f"  labels now: {tally(result['states'])}",
         f"  findings: {tally(result['findings'])}",
     ]
@@ -100,7 +102,7 @@ def take_lines(result: dict[str, Any]) -> list[str]:
 def note_text(note: dict[str, Any]) -> str:
     """What a person should know of a file as a whole."""
     first, last = note.get("first"), note.get("last")
-    span = f"positions {first} to {last}"
+    span = f"position {first}" if first == last else f"positions {first} to {last}"
     lanes = ", ".join(str(lane) for lane in note.get("lanes", []))
     texts = {
         "reversed": "the roll ran backwards",
@@ -109,12 +111,12 @@ def note_text(note: dict[str, Any]) -> str:
         "lane_elsewhere": f"the camera's lane {note.get('camera')} is lane {lanes} of the plan",
         "slipped": f"the camera's positions slipped by {note.get('labels')} for {span}",
         "block_out_of_place": f"the stretch of {span} stands behind position {note.get('after')}",
-        "read_again": f"{span} were read again behind position {note.get('after')}",
+        "read_again": f"read again behind position {note.get('after')}: {span}",
         "wound_other_way": f"roll {note.get('roll')} came off from the other end than the record "
         "says (roll turn)",
-        "part_of_roll": f"only {note.get('labels')} of the roll's places were looked at",
-        "surplus": f"{note.get('labels')} readings belong to no label of the roll: blanks, double "
-        "triggers, or labels that were spliced in",
+        "part_of_roll": f"places of the roll that were looked at: only {note.get('labels')}",
+        "surplus": f"readings that belong to no label of the roll: {note.get('labels')}; blanks, "
+        "double triggers, or labels that were spliced in",
         "strange_code": f"a strange code was read among {span}; its place is not known",
     }
     return texts[note["kind"]]
@@ -183,7 +185,7 @@ def _followed_lines(result: dict[str, Any]) -> list[str]:
     lines = [line for one in result["takes"] for line in take_lines(one)]
     if not result["finished"]:
         lines.append(
-            f"{result['readings']:,} readings seen so far; nothing of them is commissioned. "
+            f"{many(result['readings'], 'reading')} seen so far; nothing is commissioned. "
             "Type the same command again: it goes on from there."
         )
         if result["alarms_open"]:
@@ -210,9 +212,10 @@ def images(
 
 def images_lines(result: dict[str, Any]) -> list[str]:
     """Images that were read, for people."""
-    lanes = f"{result['lanes']} lanes, {result['rows']:,} rows" if result["lanes"] else "one each"
+    web = f"{many(result['lanes'] or 0, 'lane')}, {many(result['rows'], 'row')}"
     lines = [
-        f"{result['images']:,} images, {result['readings']:,} labels ({lanes}): "
+        f"{many(result['images'], 'image')}, {many(result['readings'], 'label')} "
+        f"({web if result['lanes'] else 'one each'}): "
         f"{result['read']:,} read, {result['not_read']:,} not read.",
         f"  how the readers agree: {tally(result['agreement'])}",
         f"  {result['images_per_second']:,} images/s, {result['symbols_per_second']:,} symbols/s",
@@ -221,8 +224,8 @@ def images_lines(result: dict[str, Any]) -> list[str]:
     ]
     if result["overlaps"]:
         lines.append(
-            f"  {result['overlaps']:,} overlaps proven; {result['seen_twice']:,} labels "
-            "were seen on two images"
+            f"  overlaps proven: {result['overlaps']:,}; labels seen on two images: "
+            f"{result['seen_twice']:,}"
         )
     if not result["readers"]["libdmtx"]:
         lines.append("  libdmtx is not installed: every symbol was read by zxing-cpp only.")
@@ -260,7 +263,7 @@ def profile_lines(result: dict[str, Any]) -> list[str]:
     understood = result["understood"]
     lines = [] if result["profile"] else [result["toml"]]
     lines += [
-        f"{result['readings']:,} readings: {understood['read']:,} read, "
+        f"{many(result['readings'], 'reading')}: {understood['read']:,} read, "
         f"{understood['not_read']:,} not read",
         f"  verdicts: {tally(understood['verdicts'])}",
         f"  grades: {tally(understood['grades'])}",
@@ -347,8 +350,8 @@ def rehearse(
     answer(
         result,
         [
-            f"Rehearsed {result['labels']:,} labels of lot {result['lot']}: "
-            f"{result['readings']:,} readings.",
+            f"Rehearsed lot {result['lot']}: {many(result['labels'], 'label')}, "
+            f"{many(result['readings'], 'reading')}.",
             f"  faults: {tally(result['faults'])}",
             *(f"  results {file['file']}" for file in result["files"]),
             f"  truth   {result['truth']}",

@@ -12,6 +12,7 @@ import typer
 from serialkeeper.cli.answer import alone, answer, answer_rows, call, signature_lines, tally
 from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.outside.files import read_words
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.holds import sentence
 from serialkeeper.rules.moves import DECOMMISSION_REASONS, VOID_REASONS, WORDS
 from serialkeeper.steps import correcting, reports, rolls, settling
@@ -255,13 +256,15 @@ def positions(which: str) -> str:
 def _places(result: dict[str, Any]) -> str:
     ranges = result["positions"]
     shown = ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in ranges[:8])
-    more = f" and {len(ranges) - 8} more stretches" if len(ranges) > 8 else ""
+    more = (
+        f" and {many(len(ranges) - 8, 'more stretch', 'more stretches')}" if len(ranges) > 8 else ""
+    )
     return f"position{'' if result['labels'] == 1 else 's'} {shown}{more}"
 
 
 def _left(result: dict[str, Any]) -> str:
     labels = result["labels"]
     return (
-        f"{labels} label{'' if labels == 1 else 's'} of lot {result['lot']} {result['state']} "
+        f"{many(labels, 'label')} of lot {result['lot']} {result['state']} "
         f"({result['reason']}): {_places(result)}. Such a number is never used again."
     )

@@ -156,8 +156,8 @@ def list_() -> None:
         rows,
         [
             f"{row['gtin']}/{row['lot']:20} {row['state']:11} expiry {row['expiry']}  "
-            + (f"{row['allocated']:,} labels" if row["states"] is None else tally(row["states"]))
-            + f", {len(row['on_hold'])} open holds" * bool(row["on_hold"])
+            + (many(row["allocated"], "label") if row["states"] is None else tally(row["states"]))
+            + f", {many(len(row['on_hold']), 'open hold')}" * bool(row["on_hold"])
             for row in rows
         ]
         or ["No lot yet."],
@@ -185,7 +185,7 @@ def show(name: LotName) -> None:
                 + " (practice)" * one["practice"]
                 for one in signed[-_MOST_SIGNED:]
             ),
-            *[f"  and {before:,} signatures before these: --json"] * (before > 0),
+            *[f"  and {many(before, 'signature')} before these: --json"] * (before > 0),
             *_review_lines(result),
         ],
     )
@@ -196,7 +196,7 @@ def _review_lines(result: dict[str, Any]) -> list[str]:
     if not left["groups"]:
         return []
     return [
-        f"  to be reviewed: {left['groups']:,} groups, {left['critical']:,} of them critical: "
+        f"  to be reviewed: {many(left['groups'], 'group')}, critical: {left['critical']:,}: "
         f"serialkeeper review list {result['lot']}"
     ]
 
@@ -223,15 +223,17 @@ def _lines(row: dict[str, Any]) -> list[str]:
             for i in row["imports"]
         ),
         *(
-            f"  print job {j['job']}: {j['count']:,} labels, {j['lanes']} lanes, {j['name']}"
+            f"  print job {j['job']}: {many(j['count'], 'label')}, {many(j['lanes'], 'lane')}, "
+            f"{j['name']}"
             for j in row["jobs"]
         ),
         *(
-            f"  take {t['take']}: {t['readings']:,} readings from {t['name']}, {t['state']}"
+            f"  take {t['take']}: {many(t['readings'], 'reading')} from {t['name']}, {t['state']}"
             for t in row["takes"]
         ),
         *(f"  {run_line(one)}" for one in row["runs"]),
-        f"  journal: {row['chain']['entries']} entries, head {row['chain']['head']}",
+        f"  journal: {many(row['chain']['entries'], 'entry', 'entries')}, head "
+        f"{row['chain']['head']}",
     ]
 
 
@@ -272,7 +274,7 @@ def reconcile(
         float, typer.Option(metavar="MM", min=0, help="With --hold: from label to label.")
     ] = 0,
 ) -> None:
-    """Hold counted labels against numbers by state.
+    """Compare counted labels with numbers by state.
 
     With --hold: where every number that is not accounted for could be; 5 if there is one.
     """
@@ -303,8 +305,8 @@ def _hold_lines(found: dict[str, Any]) -> list[str]:
                 f"    proven last: {_beside(before, 'start')}; proven next: {_beside(after, 'end')}"
             )
     if not found["holds"]:
-        return [f"Nothing to hold: all {found['labels']:,} printed labels are accounted for."]
-    lines.append(f"Hold {found['held']:,} of {found['labels']:,} printed labels:")
+        return [f"Nothing to hold: every printed label is accounted for ({found['labels']:,})."]
+    lines.append(f"Hold {found['held']:,} of {many(found['labels'], 'printed label')}:")
     lines += [f"  {_stretch(place)}" for place in found["holds"]]
     lines.append(
         f"The other {found['free']:,} cannot hold any of these numbers, as far as readings tell; "

@@ -36,14 +36,14 @@ def report(
 ) -> None:
     """Write what the record knows of a lot, for the batch record. It releases nothing."""
     result = lot_reports.write(call.record(), name, out=out, paper=paper, key=key)
-    pages = f", {result['pages']} pages" if result["pages"] else ""
+    pages = f", {many(result['pages'], 'page')}" if result["pages"] else ""
     made = result["checkpoint"]
     answer(
         result,
         [
             f"Report of lot {result['lot']} written to {result['file']}{pages}",
             f"  {result['size']:,} bytes, SHA-256 {result['sha256']}",
-            f"  it tells {result['entries']} entries, head {result['head']}",
+            f"  it tells {many(result['entries'], 'entry', 'entries')}, head {result['head']}",
             *(
                 [f"  checkpoint {made['file']}, SHA-256 {made['sha256']}"]
                 if made

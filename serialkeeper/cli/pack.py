@@ -15,6 +15,7 @@ from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import Refused, WrongUsage
 from serialkeeper.outside.files import read_text
 from serialkeeper.rules import pack_tree
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.levels import NAMES
 from serialkeeper.rules.logistic import BARS, X_RANGES
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
@@ -124,7 +125,10 @@ def _session(record: Record, name: str, level: str, reason: str) -> None:
             _beep("good", f"{told['held']} of {told['holds']}{full}")
         except Refused as refusal:
             _beep("bad", str(refusal))
-    answer({"packs": made, "left": scans}, [f"{len(made):,} packs, {len(scans):,} scans left."])
+    answer(
+        {"packs": made, "left": scans},
+        [f"Filled: {many(len(made), 'pack')}; scans left: {len(scans):,}."],
+    )
     if scans:
         raise typer.Exit(FINDINGS)
 
@@ -152,13 +156,13 @@ def _built(result: dict[str, Any]) -> Iterator[str]:
     if len(made) > 20:
         yield f"and {len(made) - 20:,} more, the last {made[-1]['level']} {made[-1]['key']}"
     yield (
-        f"{result['count']:,} filled, {result['part']:,} of them part packs; of lot "
-        f"{result['lot']} {result['units_packed']:,} units are packed, "
-        f"{result['units_loose']:,} loose."
+        f"Filled: {many(result['count'], 'pack')}, part packs among them: {result['part']:,}. "
+        f"Units of lot {result['lot']}: packed {result['units_packed']:,}, loose "
+        f"{result['units_loose']:,}."
     )
     if result.get("passed_over"):
         yield (
-            f"{result['passed_over']:,} were passed over because they are held: "
+            f"Passed over because they are held: {result['passed_over']:,}; "
             f"serialkeeper hold list {result['lot']}"
         )
 
@@ -180,7 +184,7 @@ def check(
     children: ChildWords,
     units: Annotated[bool, typer.Option("--units", help="The units in it, however deep.")] = False,
 ) -> None:
-    """Hold scanned contents against the record."""
+    """Compare scanned contents with the record."""
     result = pack_checks.check(call.record(), pack, _all_words(children), units=units)
     lines = [
         f"{result['level']} {result['key']}: {result['scanned']:,} scanned, "
@@ -244,7 +248,10 @@ def ship(
     result = shipping.ship(call.record(), packs, to=to, transaction=transaction)
     answer(
         result,
-        [f"{len(result['packs']):,} packs with {result['units']:,} units left for {to}."],
+        [
+            f"{many(len(result['packs']), 'pack')} with {many(result['units'], 'unit')} left for "
+            f"{to}."
+        ],
     )
 
 
@@ -324,7 +331,10 @@ def decommission(
     result = repacking.decommission(call.record(), pack, reason=reason, note=note, whole=whole)
     answer(
         result,
-        [f"Ended: {len(result['packs']):,} packs and {result['units']:,} units, {reason}."],
+        [
+            f"Ended: {many(len(result['packs']), 'pack')} and {many(result['units'], 'unit')}, "
+            f"{reason}."
+        ],
     )
 
 
@@ -371,5 +381,5 @@ def _listed(result: dict[str, Any]) -> Iterator[str]:
         bad += f", held by {', '.join(row['held_by'])}" if row["held_by"] else ""
         yield (
             f"{row['key']:32}  {row['level']:7} {row['state']:14} {row['held']:>6,} of "
-            f"{row['holds']:,}, {row['units']:,} units" + bad + ", loose" * row["loose"]
+            f"{row['holds']:,}, {many(row['units'], 'unit')}" + bad + ", loose" * row["loose"]
         )

@@ -11,6 +11,7 @@ import typer
 from serialkeeper.cli.answer import answer, call
 from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock, secrets, sessions
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.moves import LINE_LEAD, ROLES
 from serialkeeper.rules.tokens import DAYS, SCOPES
 from serialkeeper.steps import people, signing_in
@@ -90,7 +91,9 @@ def retire(name: Name, reason: Why = "") -> None:
 @app.command()
 def rules(
     shortest: Annotated[int | None, typer.Option(help="Characters of a password.")] = None,
-    failures: Annotated[int | None, typer.Option(help="Wrong ones in a row that alarm.")] = None,
+    failures: Annotated[
+        int | None, typer.Option(help="Wrong passwords in a row that raise an alarm.")
+    ] = None,
     idle: Annotated[
         int | None, typer.Option(metavar="MINUTES", help="An unused session is over after these.")
     ] = None,
@@ -104,8 +107,8 @@ def rules(
         told,
         [
             f"A password has {told['shortest']} to {told['longest']} characters of any kind.",
-            f"{told['failures']} wrong ones in a row alarm.",
-            f"A session that nobody uses is over after {told['idle']} minutes.",
+            f"{many(told['failures'], 'wrong password')} in a row raise an alarm.",
+            f"A session that nobody uses is over after {many(told['idle'], 'minute')}.",
         ],
     )
 
@@ -133,7 +136,7 @@ def unlock(
 ) -> None:
     """Clear a person's alarms about wrong passwords, so that they can sign in at once."""
     result = people.unlock(call.record(), name, reason=reason)
-    answer(result, [f"{len(result['cleared'])} alarms were cleared."])
+    answer(result, [f"Alarms cleared: {len(result['cleared'])}."])
 
 
 BadgeInput = Annotated[
@@ -182,8 +185,9 @@ def enter() -> None:
     answer(
         result,
         [
-            f"{result['name']} is at {result['station']}. After {result['idle']} minutes without "
-            "a command the session is over; end it before you go: person leave."
+            f"{result['name']} is at {result['station']}. After "
+            f"{many(result['idle'], 'minute')} without a command the session is over; "
+            "end it before you go: person leave."
         ],
     )
 

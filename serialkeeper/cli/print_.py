@@ -10,6 +10,7 @@ import typer
 from serialkeeper.cli.answer import FINDINGS, answer, call
 from serialkeeper.cli.lot import LotName
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.fit import DEFAULT_USE, SPECIFICATIONS
 from serialkeeper.rules.logistic import BARS, X_RANGES
 from serialkeeper.rules.pages import PAPERS
@@ -62,8 +63,8 @@ def symbols_(
     answer(
         result,
         [
-            f"{result['count']:,} symbols {result['size']}, X {result['x']:.3f} mm{dots}; "
-            f"{result['left_out']:,} labels of the range left out (not issued, or read already).",
+            f"{many(result['count'], 'symbol')} {result['size']}, X {result['x']:.3f} mm{dots}; "
+            f"labels of the range left out (not issued, or read already): {result['left_out']:,}.",
             f"  file {result['file']}  SHA-256 {result['sha256']}",
             f"  manifest {result['manifest']}",
         ],
@@ -155,8 +156,8 @@ def sscc(
 
 def _lines(result: dict[str, Any]) -> list[str]:
     return [
-        f"  job {result['job']}: {result['count']:,} labels, positions {result['first']} to "
-        f"{result['last']}, {result['lanes']} lanes, {result['rows']:,} rows",
+        f"  job {result['job']}: {many(result['count'], 'label')}, positions {result['first']} to "
+        f"{result['last']}, {many(result['lanes'], 'lane')}, {many(result['rows'], 'row')}",
         f"  file {result['file']}  SHA-256 {result['sha256']}",
         f"  manifest {result['manifest']}",
     ]

@@ -118,7 +118,7 @@ def show(gtin: Annotated[str, typer.Argument(help="The product's GTIN.")]) -> No
 def _lines(row: dict[str, Any]) -> list[str]:
     return [
         f"  element order {' '.join(row['order'])}, numbers of {row['serial_length']} characters, "
-        f"lowest in-line grade {row['minimum_grade']}",
+        f"minimum in-line grade {row['minimum_grade']}",
         f"  EPC {row['epc_stem']}…, number prefixes used {row['prefixes_used']:,}",
         *layout_lines(row),
         *pack_lines(row["packs"]),

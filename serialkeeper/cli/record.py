@@ -20,6 +20,7 @@ from serialkeeper.cli.lot import Second
 from serialkeeper.errors import WrongUsage
 from serialkeeper.outside import clock
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.steps import checkpoints, exporting, keeping, moving, reports
 from serialkeeper.store import opening
 from serialkeeper.store.record import Record
@@ -70,7 +71,7 @@ def checkpoint(
     answer(
         result,
         [
-            f"Checkpoint of {result['entries']:,} entries in {result['chains']} chains: "
+            f"Checkpoint of {_entries(result)} in {many(result['chains'], 'chain')}: "
             f"{result['file']}",
             f"  SHA-256 {result['sha256']}",
             "  What is written from now on is unprotected until the next one.",
@@ -109,7 +110,7 @@ def custodian(
         result,
         [
             f"Checkpoints go to {result['folder']}: at a lot's closing, a roll's release, and "
-            f"every {result['minutes']:,} minutes while work goes on.",
+            f"once the last one is {many(result['minutes'], 'minute')} old while work goes on.",
             f"  last one {result['last'] or 'none yet'}",
             "  Whoever keeps the folder should be somebody who cannot change the record.",
         ],
@@ -121,7 +122,11 @@ def prove(
     against: Annotated[Path, typer.Option(help="A checkpoint's file.", dir_okay=False)],
     out: Annotated[Path, typer.Option(help="The proof's file, new.", dir_okay=False)],
     name: Annotated[
-        str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
+        str,
+        typer.Argument(
+            metavar="[LOT]",
+            help="Lot number, or GTIN/LOT; else the house: people, products, settings.",
+        ),
     ] = "",
     label: Annotated[
         int | None, typer.Option(min=1, max=10**9, metavar="POSITION", help="What of this label.")
@@ -160,7 +165,11 @@ def prove(
 @app.command()
 def entries(
     name: Annotated[
-        str, typer.Argument(metavar="[LOT]", help="Lot number, or GTIN/LOT; else the house.")
+        str,
+        typer.Argument(
+            metavar="[LOT]",
+            help="Lot number, or GTIN/LOT; else the house: people, products, settings.",
+        ),
     ] = "",
     label: Annotated[
         int | None,
@@ -197,7 +206,7 @@ def backup(
         [
             f"Backup of {result['from']}: {result['file']}, {result['size']:,} bytes",
             f"  SHA-256 {result['sha256']}",
-            f"  {result['entries']:,} entries and {result['parts']:,} parts, checked by replay.",
+            f"  {_entries(result)} and {many(result['parts'], 'part')}, checked by replay.",
             "  Keep it elsewhere, and closed: it holds what is kept of passwords.",
         ],
     )
@@ -217,8 +226,8 @@ def restore(
         result,
         [
             f"Restored as generation {result['generation']}: {result['to']}",
-            f"  {result['entries']:,} entries, {result['parts']:,} parts and {result['labels']:,} "
-            "labels, checked by replay.",
+            f"  {_entries(result)}, {many(result['parts'], 'part')} and "
+            f"{many(result['labels'], 'label')}, checked by replay.",
             "  What the other record did after the backup is not in it. Make sure that the other",
             "  one works no more; then: serialkeeper record recover --reason TEXT --second NAME",
         ],
@@ -252,11 +261,11 @@ def recovery_lines(result: dict[str, Any]) -> list[str]:
     """A recovery for people: what it did, and what they have to do."""
     return [
         f"The record goes on, as generation {result['generation']}.",
-        f"  jumped: {result['prefixes']:,} prefixes of numbers, {result['ssccs']:,} SSCCs",
-        f"  given up: {result['given_up']:,} SSCCs in hand, {result['imports']:,} imports that "
-        "were under way",
-        f"  ended: {result['packs']:,} packs that had a key and were never filled",
-        f"  voided: {result['voided']:,} numbers that were not printed when the backup was made; "
+        f"  skipped: prefixes of numbers {result['prefixes']:,}, SSCCs {result['ssccs']:,}",
+        f"  given up: SSCCs in hand {result['given_up']:,}, imports that were under way "
+        f"{result['imports']:,}",
+        f"  ended, packs that had a key and were never filled: {result['packs']:,}",
+        f"  voided, numbers that were not printed when the backup was made: {result['voided']:,}; "
         "the other record may have printed them",
         "By hand, for what happened after the backup:",
         "  take in the results files again; pack, count and settle again what was done;",
@@ -292,11 +301,11 @@ def export(
 def export_lines(result: dict[str, Any]) -> list[str]:
     """An export for people."""
     return [
-        f"  {result['folder']}: {result['entries']:,} entries in {result['chains']} chains, "
-        f"{result['parts']:,} parts, {result['labels']:,} labels, "
-        f"{result['originals']:,} originals",
-        f"  {result['files']:,} files, {result['bytes']:,} bytes of a {result['record']} record, "
-        f"generation {result['generation']}; nothing of passwords is in it",
+        f"  {result['folder']}: {_entries(result)} in {many(result['chains'], 'chain')}, "
+        f"{many(result['parts'], 'part')}, {many(result['labels'], 'label')}, "
+        f"{many(result['originals'], 'original')}",
+        f"  {many(result['files'], 'file')}, {result['bytes']:,} bytes of a {result['record']} "
+        f"record, generation {result['generation']}; nothing of passwords is in it",
         *head_lines(result["heads"]),
     ]
 
@@ -348,8 +357,8 @@ def copy_lines(result: dict[str, Any]) -> list[str]:
     when = " before" if result["already"] else ""
     return [
         f"The copy took over{when}, as generation {result['generation']}: {result['to']}",
-        f"  {result['entries']:,} entries, {result['parts']:,} parts and {result['labels']:,} "
-        "labels were copied and checked by replay.",
+        f"  {_entries(result)}, {many(result['parts'], 'part')} and "
+        f"{many(result['labels'], 'label')}, copied and checked by replay.",
         *head_lines(result["heads"]),
         f"  What is at {result['from']} is for looking only. Name the new place at every station.",
     ]
@@ -376,9 +385,9 @@ def migrate_lines(result: dict[str, Any]) -> list[str]:
 def verify_lines(result: dict[str, Any]) -> list[str]:
     """A verification for people."""
     return [
-        f"Sound: {result['entries']:,} entries in {result['chains']} chains, "
-        f"{result['parts']:,} parts ({result['bytes']:,} bytes), replayed and compared with "
-        f"{result['rows']:,} table rows.",
+        f"Sound: {_entries(result)} in {many(result['chains'], 'chain')}, "
+        f"{many(result['parts'], 'part')} ({result['bytes']:,} bytes), replayed and compared with "
+        f"{many(result['rows'], 'table row')}.",
         *set_back_lines(**result["set_back"]),
         *head_lines(result["heads"]),
         unprotected_line(**result["unprotected"]),
@@ -390,22 +399,27 @@ def set_back_lines(entries: int, seconds: int, first: str | None) -> list[str]:
     if not entries:
         return []
     return [
-        f"  A station's clock was set back {entries:,} times, by {seconds:,} s at most, first at "
-        f"{first}: times there are what the clock showed; the order of entries holds all the same."
+        f"  A station's clock was set back {many(entries, 'time')}, by {seconds:,} s at most, "
+        f"first at {first}: times there are what the clock showed; the order of entries holds all "
+        "the same."
     ]
 
 
 def unprotected_line(since: str | None, entries: int) -> str:
     """How much no checkpoint protects, for people."""
     if since is None:
-        return f"  No checkpoint yet: all {entries:,} entries are unprotected."
-    return f"  Checkpoint of {since}: {entries:,} entries came after it and are unprotected."
+        return f"  No checkpoint yet; entries that none protects: {entries:,}."
+    return f"  Checkpoint of {since}; entries after it, which none protects yet: {entries:,}."
+
+
+def _entries(result: dict[str, Any]) -> str:
+    return many(result["entries"], "entry", "entries")
 
 
 def head_lines(heads: dict[str, dict[str, Any]]) -> list[str]:
     """Heads for people."""
     return [
-        *(f"  {name}: {one['entries']} entries, head {one['head']}" for name, one in heads.items()),
-        "  Keep these heads elsewhere: a history rewritten from its end, head row included, "
+        *(f"  {name}: {_entries(one)}, head {one['head']}" for name, one in heads.items()),
+        "  Keep these heads elsewhere: a history rewritten to its end, head row included, "
         "shows only against a copy kept outside.",
     ]

@@ -14,6 +14,7 @@ from serialkeeper.cli.label import positions as typed
 from serialkeeper.cli.lot import LotName
 from serialkeeper.errors import WrongUsage
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.review import short
 from serialkeeper.steps import reviewing
 
@@ -64,7 +65,7 @@ def _list_lines(result: dict[str, Any], *, every: bool) -> Iterator[str]:
         return
     hidden = result["open_groups"] - len(result["groups"])
     if hidden:
-        yield f"{hidden:,} more groups are to be reviewed, which the filters leave out."
+        yield f"To be reviewed, too, and left out by the filters: {many(hidden, 'group')}."
     yield f"  Look at a group: serialkeeper review show {result['lot']} GROUP"
     yield f"  Sign: serialkeeper review sign {result['lot']} GROUP... --opened POSITIONS"
 

@@ -14,6 +14,7 @@ from serialkeeper.cli.lot import LotName, Second
 from serialkeeper.errors import Refused
 from serialkeeper.rules import tickets
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.doubts import SIGNS
 from serialkeeper.rules.drawing import MOST_SHEETS
 from serialkeeper.rules.pulls import as_lines
@@ -106,8 +107,8 @@ def count(
         result,
         [
             f"Counted {result['counted']:,}, expected {result['expected']:,}: "
-            f"{result['standing']:,} labels, {result['gone']:,} of them gone, "
-            f"{result['blanks']:,} blank."
+            f"labels {result['standing']:,}, gone of them {result['gone']:,}, blank ones "
+            f"{result['blanks']:,}."
         ],
     )
     if result["difference"]:
@@ -164,7 +165,7 @@ def release(
         Path | None, typer.Option(help="The ticket as JSON; its text is written beside it.")
     ] = None,
 ) -> None:
-    """Release a roll once every bad label on it has a fate; writes its ticket."""
+    """Release a roll once every bad label on it is decided and gone; writes its ticket."""
     record = call.record(second=second)
     ticket = papers.release(record, name, roll, reason=reason, second=second, out=out)
     answer(ticket, [f"Roll {roll} is released{alone(record, second)}.", *tickets.lines(ticket)])
@@ -206,15 +207,16 @@ def _drawn(result: dict[str, Any]) -> list[str]:
         f"{letter} {SIGNS[letter].title}: {n:,}" for letter, n in result["signs"].items()
     )
     lines = [
-        f"Print job {result['job']}, rows {first:,} to {last:,}: {result['labels']:,} labels, "
-        f"{result['doubtful']:,} doubtful, {result['not_inspected']:,} not inspected yet.",
+        f"Print job {result['job']}, rows {first:,} to {last:,}: "
+        f"{many(result['labels'], 'label')}, {result['doubtful']:,} doubtful, "
+        f"{result['not_inspected']:,} not inspected yet.",
         *([f"  {signs}"] if signs else []),
     ]
     left = result["doubtful"] - result["in_strips"]
     if left:
         lines.append(
-            f"  {result['in_strips']:,} are shown large; {left:,} only on the web and in the pull "
-            "list (--sheets 0 draws all)."
+            f"  Shown large: {result['in_strips']:,}; only on the web and in the pull list: "
+            f"{left:,} (--sheets 0 draws all)."
         )
     lines += [f"  {file}" for file in result["files"]]
     return [*lines, CAUTION]
@@ -251,9 +253,7 @@ def pulls(
         f"{tally(result['to_do'])}.",
     ]
     if result["not_inspected"]:
-        head.append(
-            f"  {result['not_inspected']:,} labels were not inspected yet and are not here."
-        )
+        head.append(f"  Not inspected yet, and not here: {many(result['not_inspected'], 'label')}.")
     if not scan:
         lines = [line for pull in result["pulls"] for line in as_lines(pull)]
         answer(result, [*head, *([f"  {out}"] if out else lines), CAUTION])
@@ -265,7 +265,7 @@ def pulls(
     missing = len(proven) - len(done)
     answer(
         {**result, "proven": done},
-        [f"{len(done):,} places proven, {missing:,} not. Nothing was written into the record."],
+        [f"Places proven: {len(done):,}, not: {missing:,}. Nothing was written into the record."],
     )
     if missing:
         raise typer.Exit(FINDINGS)
@@ -332,7 +332,7 @@ def _line(row: dict[str, Any]) -> str:
     lane = f"lane {row['lane']}" if row["lane"] else "all lanes"
     return (
         f"Roll {row['roll']}: job {row['job']}, rows {row['rows'][0]} to {row['rows'][1]}, {lane}, "
-        f"{row['wound']}, {row['state']}; {row['expected']:,} labels expected on it "
+        f"{row['wound']}, {row['state']}; {many(row['expected'], 'label')} expected on it "
         f"({tally(row['states'])}){_still_open(row)}"
     )
 
@@ -341,7 +341,7 @@ def _still_open(row: dict[str, Any]) -> str:
     points = row["missing"]
     if row["state"] != OPEN or not points or isinstance(points, list):  # which lists them all
         return ""
-    return f"; {points} open point{'' if points == 1 else 's'}: roll show"
+    return f"; {many(points, 'open point')}: roll show"
 
 
 def _lines(result: dict[str, Any]) -> Iterator[str]:

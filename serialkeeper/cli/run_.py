@@ -121,7 +121,7 @@ def clock(
     of: Annotated[str, typer.Option(metavar="TEXT", help="Which clock: the camera's, say.")],
     shows: Annotated[str, typer.Option(metavar="TIME", help="What it shows, with its zone.")],
 ) -> None:
-    """Hold a clock against this station's."""
+    """Compare a clock with this station's."""
     try:
         moment = datetime.fromisoformat(shows)
     except ValueError:

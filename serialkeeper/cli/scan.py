@@ -13,6 +13,7 @@ from serialkeeper.cli.answer import DEFAULT_RECORD, FINDINGS, answer, call
 from serialkeeper.errors import Refused
 from serialkeeper.outside.images import image_named
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.steps import scans
 from serialkeeper.store.record import Record
 
@@ -107,7 +108,7 @@ def _known(known: dict[str, Any]) -> Iterator[str]:
         yield f"  product {known['product']['gtin']}: {known['product']['name']}"
     if known["lot"]:
         lot = known["lot"]
-        size = f"{lot['labels']:,} labels"
+        size = many(lot["labels"], "label")
         yield f"  lot {lot['lot']}: {lot['state']}, expiry {lot['expiry']}, {size}"
     if known["pack"]:
         yield f"  {known['pack']}"

@@ -10,6 +10,7 @@ import typer
 
 from serialkeeper.cli.answer import answer, call, tally
 from serialkeeper.cli.lot import LotName
+from serialkeeper.rules.counts import many
 from serialkeeper.steps import abandoning, importing, numbering, returning
 
 app = typer.Typer(help="Serial numbers, our own and those that others give.")
@@ -30,7 +31,7 @@ def allocate(
     answer(
         result,
         [
-            f"{result['count']:,} numbers allocated to lot {result['lot']}, positions "
+            f"{many(result['count'], 'number')} allocated to lot {result['lot']}, positions "
             f"{result['first']} to {result['last']}"
             + (" (an interrupted allocation is finished)." if result["resumed"] else "."),
             f"  {result['odds']['arithmetic']}",
@@ -57,11 +58,12 @@ def import_(
 
 
 def _import_lines(result: dict[str, Any]) -> list[str]:
-    begin = f"{result['count']:,} numbers of {result['name']}"
+    numbers = many(result["count"], "number")
     if result["already_taken"]:
-        return [f"{begin} were taken in before; nothing changed."]
+        return [f"{result['name']} was taken in before ({numbers}); nothing changed."]
     lines = [
-        f"{begin} belong to lot {result['lot']}, positions {result['first']} to {result['last']}.",
+        f"{numbers} of {result['name']} taken into lot {result['lot']}, positions "
+        f"{result['first']} to {result['last']}.",
         f"  Codes are printed in the order {' '.join(result['order'])}"
         + (f", + for ({') ('.join(result['extras'])})." if result["extras"] else "."),
         "  How easily they could be guessed is in the hands of their issuer; no odds are told.",
@@ -83,9 +85,9 @@ def return_(
     answer(
         result,
         [
-            f"{result['returned']:,} numbers that were never printed are voided; they can never "
-            "be printed.",
-            f"  {result['file']} lists {result['listed']:,} unused numbers: "
+            f"Voided because they were never printed: {many(result['returned'], 'number')}. "
+            "They can never be printed now.",
+            f"  {result['file']} lists {many(result['listed'], 'unused number')}: "
             f"{tally(result['reasons'])}.",
         ],
     )
@@ -101,8 +103,8 @@ def abandon(
     answer(
         result,
         [
-            f"Given up: {result['name']}, of which {result['done']:,} of {result['of']:,} numbers "
-            f"are there; they stay with lot {result['lot']}.",
+            f"Given up: {result['name']}, of which {result['done']:,} of "
+            f"{many(result['of'], 'number')} came in; what came in stays with lot {result['lot']}.",
             "  Tell the issuer: the rest of the file is not in this record.",
         ],
     )

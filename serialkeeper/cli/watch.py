@@ -20,6 +20,7 @@ from serialkeeper.cli.answer import call
 from serialkeeper.outside import clock
 from serialkeeper.outside.command import Command
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.steps.inspection import Onlooker, Progress
 
 SO_FAR = "Seen so far; nothing is commissioned before the file is finished."
@@ -193,7 +194,7 @@ class Screen(Watcher):
 
     def _lines(self, progress: Progress, rate: float) -> Iterator[str]:
         yield f"Lot {progress.lot}, following {progress.file}"
-        yield f"  {progress.readings:,} readings, {rate:,.0f} labels a second"
+        yield f"  {many(progress.readings, 'reading')}, {rate:,.0f} labels a second"
         for word, count in sorted(progress.outcomes.items(), key=lambda one: -one[1]):
             yield f"  {word.replace('_', ' '):18}{count:>12,}"
         yield f"  {'alarms open':18}{progress.alarms_open:>12,}" + (

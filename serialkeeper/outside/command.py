@@ -57,7 +57,7 @@ class Command:
         """Run the command beside, with this text on its standard input."""
         with self._lock:
             if self._waiting >= MOST_WAITING:
-                self._report(f"not run: {self._waiting} alarms wait for it already")
+                self._report(f"not run: alarms that wait for it already: {self._waiting}")
                 return
             self._waiting += 1
         self._pool.submit(self._run, text)

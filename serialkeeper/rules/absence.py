@@ -133,7 +133,7 @@ class _Lane:
         if self.missed:
             return (
                 "",
-                f"the pass missed {self.missed} good labels of the lane, so that order "
+                f"good labels of the lane that the pass missed: {self.missed}, so that order "
                 "proves nothing",
             )
         if self.told is not None:

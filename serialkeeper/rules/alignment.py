@@ -92,7 +92,7 @@ def align(
             "The file gives no positions, and no reading of it names a printed label of the lot.",
             where=where,
             expected="codes of this lot, or positions",
-            came=f"{size} readings without either",
+            came=f"readings without either: {size}",
             remedy="Check that the file belongs to this lot; if it does, give the readings' "
             "positions.",
         )

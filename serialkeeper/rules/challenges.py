@@ -279,7 +279,7 @@ def check_plants(kind: str, positions: Sequence[int], count: int) -> None:
         "It is not understood which labels are to be made bad.",
         expected=f"--kind {' or '.join(there)}; --position P for each label, or --count N up to "
         f"{MOST_PLANTS:,}",
-        came=f"{kind}, {len(positions)} positions, count {count}",
+        came=f"{kind}, positions: {len(positions)}, count {count}",
         remedy="Correct it.",
     )
 
@@ -326,8 +326,8 @@ def _not_plantable(where: str, free: NDArray[np.bool_], came: str) -> Refused:
         "move_not_allowed",
         "Only a label that is issued, and that no reader has met, can be made bad on purpose.",
         where=where,
-        expected=f"some of {int(free.sum()):,} labels that are issued, without a finding and not "
-        "made bad yet",
+        expected="labels that are issued, without a finding and not made bad yet; there: "
+        f"{int(free.sum()):,}",
         came=came,
         remedy="Choose other labels, before they run past the reader: label list --state issued.",
     )

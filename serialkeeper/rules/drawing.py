@@ -149,7 +149,7 @@ class _Pen:
         )
         facts = (
             f"{scene.web} · rows {stretch.first:,} to {stretch.last:,} · {lanes} · "
-            f"{stretch.labels:,} labels · {measure}"
+            f"labels {stretch.labels:,} · {measure}"
         )
         items: list[Item] = [
             Text(self.left, y, f"Roll drawing · lot {scene.lot}", 5.2, bold=True),

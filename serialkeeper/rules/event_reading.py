@@ -89,7 +89,7 @@ def read(node: Mapping[str, Any], number: int) -> Told:
             where=f"event {number}",
             expected=f"one of {', '.join(KINDS)} with the fields of EPCIS",
             came=came[:200],
-            remedy="Hold the document against the official schema.",
+            remedy="Check the document with the official schema.",
         ) from None
 
 

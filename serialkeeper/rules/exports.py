@@ -286,7 +286,7 @@ and the line without its line feed. This script (Python 3.11 or later, run in th
 all chains:
 
 {script}
-Whoever can write to this folder can write other hashes too. So hold the heads against a signed
+Whoever can write to this folder can write other hashes too. So compare the heads with a signed
 checkpoint, or against a lot report on paper, that somebody else kept.
 
 Not in here, because they are secrets: what is kept of passwords and PINs, and the keys of sessions.

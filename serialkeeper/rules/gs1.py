@@ -288,7 +288,7 @@ def _unreadable(text: str, why: str, place: int | None = None) -> Refused:
         where="" if place is None else f"character {place + 1}",
         expected="application identifiers with values, GS after variable ones",
         came=to_file(text),
-        remedy="Scan again; a lost separator or a wrong reader setting looks like this.",
+        remedy="Scan again; a lost separator or a wrong scanner setting looks like this.",
     )
 
 
@@ -334,7 +334,7 @@ def parse_scanned(text: str, *, this_year: int) -> LabelCode:
             "This does not come from a GS1 DataMatrix.",
             expected=f"symbology identifier {DATAMATRIX_ID}",
             came=to_file(text[:3]),
-            remedy="Let the reader send symbology identifiers, and scan the label's own code.",
+            remedy="Let the scanner send symbology identifiers, and scan the label's own code.",
         )
     return parse_elements(ElementString(text[len(DATAMATRIX_ID) :]), this_year=this_year)
 

@@ -46,7 +46,7 @@ _SIGNS = {
 _MAY_HOLD: dict[Holds, frozenset[str]] = {"text": SET_82, "part": SET_39}
 
 JOINED = (
-    "A lost separator may have joined two elements: scan again, with the reader set to send "
+    "A lost separator may have joined two elements: scan again, with the scanner set to send "
     "GS (ASCII 29)."
 )
 
@@ -275,7 +275,7 @@ def check_form(ai: str, value: str) -> None:
                 where=f"{name}, character {place}",
                 expected=_SIGNS[one.signs],
                 came=repr(sign),
-                remedy="Scan again; the reader's keyboard layout or separator may be set wrong.",
+                remedy="Scan again; the scanner's keyboard layout or separator may be set wrong.",
             )
 
 

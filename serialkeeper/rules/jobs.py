@@ -206,7 +206,7 @@ def check_lanes(lanes: int, by: str) -> None:
             "bad_value",
             "The web cannot look like that.",
             expected=f"1 to {MOST_LANES} lanes, order 'rows' or 'lanes'",
-            came=f"{lanes} lanes, order {by!r}",
+            came=f"lanes {lanes}, order {by!r}",
             remedy="Give --lanes as on the printer.",
         )
 

@@ -64,8 +64,8 @@ def join(
         ]
     elif shared := [1 - one / frames[0].height for far in moved for one in far]:
         made.notes.append(
-            f"{len(shared)} numbers stand on two successive images and are written twice; "
-            f"they would fit --overlap {median(shared):.2f}"
+            f"numbers on two successive images, written twice: {len(shared)}; what would fit: "
+            f"--overlap {median(shared):.2f}"
         )
     made.rows += by_frame[0]
     for (_, rows), pairs in zip(neighbours, same, strict=True):
@@ -80,7 +80,7 @@ def _backwards(frames: Sequence[Frame], pairs: int, *, up: bool) -> Refused:
         "The images join the other way round.",
         where=f"{frames[0].name} to {frames[-1].name}",
         expected="rows from " + ("bottom to top" if up else "top to bottom"),
-        came=f"{pairs} pairs of images that overlap at the other end",
+        came=f"pairs of images that overlap at the other end: {pairs}",
         remedy="Give --flip rows, or leave it out if it was given.",
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.figures import Item, Sheet, Text, box
 from serialkeeper.rules.holds import sentence
 
@@ -33,7 +34,7 @@ def lines(tree: Mapping[str, Any], *, all_units: bool = False) -> Iterator[str]:
     for depth, text in _nodes(tree, len(outer), most):
         yield "  " * depth + text
     for one in tree["contents"]:
-        yield f"lot {one['lot']}, expiry {one['expiry']}: {one['units']:,} units"
+        yield f"lot {one['lot']}, expiry {one['expiry']}: {many(one['units'], 'unit')}"
     for hold in tree["on_hold"]:
         yield f"held: {sentence(hold)}"
     for one in tree["doubtful"]:
@@ -61,7 +62,7 @@ def _nodes(node: Mapping[str, Any], depth: int, most: int | None) -> Iterator[tu
             f"{unit['state']}{_held(unit)}",
         )
     if most is not None and len(units) > most:
-        yield depth + 1, f"and {len(units) - most:,} more units"
+        yield depth + 1, f"and {many(len(units) - most, 'more unit')}"
 
 
 def _held(node: Mapping[str, Any]) -> str:
@@ -84,7 +85,7 @@ def picture(tree: Mapping[str, Any]) -> Sheet:
         items.append(Text(left + 2, top + 3, words, 2.8))
         row, deepest = row + 1, max(deepest, depth)
     for one in tree["contents"]:
-        words = f"lot {one['lot']}, expiry {one['expiry']}: {one['units']:,} units"
+        words = f"lot {one['lot']}, expiry {one['expiry']}: {many(one['units'], 'unit')}"
         items.append(Text(0, row * _STEP + 4, words, 2.8))
         row += 1
     return Sheet(_WIDE + deepest * _INDENT, row * _STEP + 2, f"pack {tree['key']}", items)

@@ -321,7 +321,7 @@ def check_room(target: Target, adding: int, *, reason: str, new: bool) -> None:
     if after > most:
         raise Refused(
             "pack_full",
-            "The pack does not hold so many.",
+            "The pack does not hold that many.",
             where=target.name,
             expected=f"{most} at most" + (f", {target.held} are in it" if target.held else ""),
             came=f"{adding} more" if target.held else str(adding),

@@ -48,7 +48,7 @@ def arrange(
             "No symbol was read on any image.",
             where=f"{frames[0].name} to {frames[-1].name}",
             expected="at least one DataMatrix symbol that reads",
-            came=f"{len(frames)} images without",
+            came=f"images without: {len(frames):,}",
             remedy="Check that they are the right images, sharp and at least 3 pixels a module.",
         )
     side = median(symbol.side for symbol in read)
@@ -128,7 +128,7 @@ class _Web:
             raise no_grid(
                 "The symbols do not stand in that many lanes.",
                 where=f"{self.frames[0].name} to {self.frames[-1].name}",
-                expected=f"{lanes} lanes",
+                expected=f"lanes: {lanes}",
                 came=f"{len(groups)}, with their middles at {middles} pixels",
                 remedy="Check --lanes and that all images show the same web, running downwards.",
             )

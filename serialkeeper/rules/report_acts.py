@@ -83,7 +83,7 @@ def holds(facts: Facts) -> Section:
     ]  # fmt: skip
     loud = [number for number, one in enumerate(facts.holds) if not one["lifted_at"]]
     columns = (Column("", 8), Column("hold", 64), Column("signature of the lifting", 28))
-    more = f"hold list {facts.name} --lifted"
+    more = f"hold list {facts.name} --all"
     return section("Holds", table(columns, rows, more=more, loud=loud))
 
 
@@ -163,7 +163,7 @@ def checks(facts: Facts) -> Section:
     """Whether what was printed, accepted, recorded and exported agrees, and up to where."""
     title = "Printed = accepted = recorded = exported"
     if not facts.chronicle.checks:
-        return section(title, Say("Nobody has held these against each other (events check)."))
+        return section(title, Say("Nobody has compared these (events check)."))
     rows, loud = list[tuple[object, ...]](), list[int]()
     for one in facts.chronicle.checks:
         told = one["check"]
@@ -414,7 +414,7 @@ def _protection(facts: Facts) -> Iterator[Item]:
             )
         )
         yield Say(
-            f"record verify --against {told['file']} --public-key KEY holds the record against it; "
+            f"record verify --against {told['file']} --public-key KEY compares the record with it; "
             "KEY as it was handed over, not as it stands here.",
             "soft",
         )

@@ -270,7 +270,7 @@ class Survey:
             listed.append(
                 (
                     None,
-                    f"read again, {self.strangers} readings were of none of its labels: "
+                    f"readings of none of its labels when it was read again: {self.strangers}; "
                     "find them, take them off or mark the blanks, and read the whole roll again",
                 )
             )

@@ -264,7 +264,7 @@ def check_clearance(when: str, checked: Sequence[str]) -> list[str]:
         missing = [one for one in points if one not in checked]
         raise Refused(
             "clearance_incomplete",
-            "A clearance is every point of its list, each looked at.",
+            "A clearance covers every point of its list, each looked at.",
             where="--checked",
             expected=", ".join(points),
             came=f"no point {strange[0]!r}" if strange else f"without {', '.join(missing)}",

@@ -135,7 +135,7 @@ def read(text: str, *, this_year: int) -> Reading:
                 "symbology identifier",
                 ", ".join(CARRIERS),
                 symbology,
-                "Look at the reader's settings; with caps lock on, ]d2 arrives as ]D2.",
+                "Look at the scanner's settings; with caps lock on, ]d2 arrives as ]D2.",
             )
         )
     return _body(whole, symbology, body, found, this_year)
@@ -244,7 +244,7 @@ def _elements(plain: str, found: _Found) -> Elements:
     """The elements as far as they can be told, every fault of form noted."""
     if plain.startswith(GS):
         plain = plain[1:]
-        found.notes.append("a separator before the first element, as some readers send FNC1")
+        found.notes.append("a separator before the first element, as some scanners send FNC1")
     parts: list[tuple[str, str]] = []
     _tried(lambda: tuple(_collect(plain, parts)), found)
     there = []
@@ -277,7 +277,7 @@ def _only_key(body: str, symbology: str) -> Elements:
             "after the symbology identifier",
             f"{KEYS_ONLY[symbology]} digits",
             body,
-            "Scan again; the reader may cut off the check digit, or add signs of its own.",
+            "Scan again; the scanner may cut off the check digit, or add signs of its own.",
         )
     return (("01", keys.parse_gtin(body)),)
 
@@ -306,7 +306,7 @@ def _alone(body: str, found: _Found) -> tuple[Form, Elements, str]:
                 "an element string, with or without symbology identifier; brackets; a Digital "
                 "Link; an EPC URN; an SSCC; a GTIN; or a number of up to 20 characters",
                 gs1.to_file(body),
-                "Scan again; look at the reader's keyboard layout and at caps lock.",
+                "Scan again; look at the scanner's keyboard layout and at caps lock.",
             )
         )
     return "unknown", (), ""
@@ -321,8 +321,8 @@ def _check_carrier(symbology: str, found: _Found) -> None:
                 "symbology identifier",
                 "]d2, a DataMatrix led by FNC1",
                 symbology,
-                "The label is misprinted, or the reader rewrites identifiers: read it with another "
-                "reader.",
+                "The label is misprinted, or the scanner rewrites identifiers: scan it with another "
+                "scanner.",
             )
         )
 
@@ -335,7 +335,7 @@ def _doubt_spelling(found: _Found) -> None:
             "separator",
             "the separator as the byte 29, or as {GS}",
             "<GS>",
-            "Set the reader to send the byte 29; if it stays, <GS> is printed in the symbol as "
+            "Set the scanner to send the byte 29; if it stays, <GS> is printed in the symbol as "
             "text, and the label is wrong.",
         )
     )

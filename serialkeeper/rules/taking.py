@@ -293,7 +293,7 @@ def _check_claims(verdicts: Verdicts, standing: Standing, where: str) -> None:
             "Labels of this file were inspected already.",
             where=where,
             expected="labels that were printed and not inspected",
-            came=f"{len(claimed)} inspected labels, from position {claimed[0]} to {claimed[-1]}",
+            came=f"inspected labels: {len(claimed):,}, from position {claimed[0]} to {claimed[-1]}",
             remedy="Give each label's first pass in one file only; cut the overlap away.",
         )
 

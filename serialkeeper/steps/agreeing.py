@@ -38,7 +38,7 @@ from serialkeeper.store.view import View, key_of
 
 
 def check(record: Record, name: str) -> dict[str, Any]:
-    """Hold four accounts of a lot's active numbers against each other, and journal what came of it.
+    """Compare four accounts of a lot's active numbers, and journal what came of it.
 
     Every print file is made again and has to have the bytes that were issued; the journal's takes
     and decisions are followed; the table of labels is read; the events are written, read back as a

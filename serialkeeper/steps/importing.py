@@ -344,8 +344,8 @@ def _find_look_alikes(view: View, lot: Lot, look: _Look) -> None:
         alike += len(view.taken(lot.product_id, others[start : start + BLOCK].to_list()))
     if alike:
         look.notes.append(
-            f"{alike:,} numbers differ from another one of the product in capitals only; GS1 tells "
-            "them apart, people may not."
+            f"Numbers that differ from another one of the product in capitals only: {alike:,}; "
+            "GS1 tells them apart, people may not."
         )
 
 

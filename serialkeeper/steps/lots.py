@@ -241,7 +241,7 @@ def approve(record: Record, name: str, *, second: str = "", entries: int = 0) ->
                 "lot_state",
                 "The lot is not as it was when it was shown.",
                 where=lot.full_name,
-                expected=f"{entries:,} entries in its chain",
+                expected=f"entries in its chain: {entries:,}",
                 came=f"{chain.count:,}",
                 remedy="Look at its facts again: lot show",
             )

@@ -22,7 +22,7 @@ MOST_KEPT = 200
 def check(
     record: Record, name: str, children: Sequence[str], *, units: bool = False
 ) -> dict[str, Any]:
-    """Hold the scanned contents of a pack against the record; kept in the journal.
+    """Compare the scanned contents of a pack with the record; kept in the journal.
 
     Args:
         name: the pack's key, or a scan of its label.

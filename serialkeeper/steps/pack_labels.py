@@ -149,7 +149,7 @@ def _unread(where: str, text: str) -> Refused:
 
 
 def check(record: Record, name: str, scan: str) -> dict[str, Any]:
-    """Hold a scan of the label on the pack against what the record says of it.
+    """Compare a scan of the label on the pack with what the record says of it.
 
     Args:
         name: the pack's key.

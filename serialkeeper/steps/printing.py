@@ -108,7 +108,7 @@ def _printable(view: View, lot: Lot, start: int, end: int) -> bytes:
             "There is no allocated label in that range.",
             where=f"lot {lot.number}, positions {start} to {end}",
             expected="labels that are allocated and not issued yet",
-            came=f"{lot.labels} labels in the plan",
+            came=f"labels in the plan: {lot.labels:,}",
             remedy="Allocate numbers (serials allocate), or write the old job again (print again).",
         )
     return states

@@ -134,7 +134,7 @@ def _rows(view: View, lot: Lot, positions: list[int]) -> Iterator[dict[str, Any]
 
 
 def reconcile(record: Record, name: str) -> dict[str, Any]:
-    """Hold both ledgers against each other; a balanced lot becomes `reconciled`.
+    """Compare both ledgers; a balanced lot becomes `reconciled`.
 
     Open holds are told (`on_hold`) and hinder neither this nor closing: they go on afterwards.
     `history` says what closed lots of the product were like, and decides nothing.
@@ -246,15 +246,15 @@ def _check_reviewed(view: View, lot: Lot) -> None:
             "The lot has a review list that is not empty.",
             where=lot.full_name,
             expected="every finding, decision and alarm reviewed by somebody else",
-            came=f"{len(left):,} groups, {critical:,} of them critical",
+            came=f"{counts.many(len(left), 'group')}, critical: {critical:,}",
             remedy=f"Compliance looks at them and signs: review list {lot.number}",
         )
 
 
 def _unbalanced(where: str, found: Balance) -> Refused:
     wrong = [
-        f"{line.name}: {'not counted' if line.labels is None else line.labels} labels, "
-        f"{line.numbers} numbers"
+        f"{line.name}: labels {'not counted' if line.labels is None else line.labels}, "
+        f"numbers {line.numbers}"
         for line in found.lines
         if not line.agrees
     ]

@@ -46,7 +46,7 @@ class _Lot:
 
 
 def read_events(record: Record, path: Path, *, name: str = "") -> dict[str, Any]:
-    """Hold the events of a document against those of the record.
+    """Compare the events of a document with those of the record.
 
     The document may be one of ours, or what a receiver answers (GET /events); whatever its form
     and identifiers. An event counts as the same where what it says gives its ID, and the record

@@ -144,7 +144,7 @@ def mark(
                 where=f"lot {lot.number}, roll {number}",
                 expected=f"splice, or blank with --labels N; row {roll.first_row} to "
                 f"{roll.last_row}",
-                came=f"{what} at row {row}, {labels} labels",
+                came=f"{what} at row {row}, labels {labels}",
                 remedy="Give the mark again.",
             )
         key = key_of(lot)

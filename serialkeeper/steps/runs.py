@@ -152,7 +152,7 @@ def stop(record: Record, name: str, *, reason: str) -> dict[str, Any]:
 
 
 def clock(record: Record, name: str, *, of: str, shows: datetime) -> dict[str, Any]:
-    """Hold a clock against this station's.
+    """Compare a clock with this station's.
 
     Args:
         of: which clock: the camera's, the printer's, a reference.

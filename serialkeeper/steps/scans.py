@@ -80,7 +80,7 @@ def _checked(text: str) -> str:
             where=f"character {error.start + 1}",
             expected="a text",
             came=ascii(text),
-            remedy="Set the reader and its interface to UTF-8.",
+            remedy="Set the scanner and its interface to UTF-8.",
         ) from None
     return text
 
@@ -179,10 +179,10 @@ def _changed(reading: Reading, likely: list[dict[str, Any]]) -> Refused:
         "scan_garbled",
         "The record does not know this as it stands, but knows what it would be if it had been "
         "changed on its way.",
-        where="the reader and its keyboard",
+        where="the scanner and its keyboard",
         expected=likely[0]["bracketed"] or likely[0]["number"],
         came=gs1.to_file(reading.text),
-        remedy="Set the reader right and scan again; a mended text is no evidence. Most likely: "
+        remedy="Set the scanner right and scan again; a mended text is no evidence. Most likely: "
         + "; ".join(likely[0]["how"]),
     )
 
@@ -304,7 +304,7 @@ def _pack(view: View, there: dict[str, str]) -> tuple[str, list[str]] | None:
     units = sum(inner.units.values())
     holds = holds_about(view, pack, above, open_holds(view, pack.product_id))
     return (
-        f"{pack.level} {pack.key}: {pack.state}, {inner.direct:,} in it, {units:,} units in all"
+        f"{pack.level} {pack.key}: {pack.state}, in it {inner.direct:,}, units in all {units:,}"
         f"{outer}"
     ), [_held(one) for one in holds]
 

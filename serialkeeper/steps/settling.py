@@ -149,7 +149,7 @@ def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) 
             expected="the code planned for this label, sign by sign; it is not told here, so that "
             "nobody types it instead of scanning",
             came=gs1.to_file(scan),
-            remedy="Scan the label itself, with a reader that sends the symbology identifier and "
+            remedy="Scan the label itself, with a scanner that sends the symbology identifier and "
             "GS as the byte 29; if the label really shows this, void it.",
         )
     tenths = parse_grade(given.grade)
@@ -287,7 +287,7 @@ def _check_packed(packed: list[Child], take_packed: bool) -> None:
     if not take_packed:
         raise Refused(
             "packed_already",
-            f"{len(packed)} of these units are packed, and cannot leave from inside a pack.",
+            f"Units cannot leave from inside a pack; packed of these: {len(packed):,}.",
             where=f"position {first.place}",
             expected="loose units",
             came=f"{first.key}, in pack {first.around}",
@@ -353,7 +353,7 @@ def _check_number(
     first, last = made[0][0], made[-1][1]
     raise Refused(
         "count_needed",
-        f"This takes {labels} labels away for ever, {labels - doubtful} of them without a finding.",
+        f"This ends labels for ever: {labels:,}; without a finding: {labels - doubtful:,}.",
         where=f"lot {lot.number}, positions {first} to {last}",
         expected=f"--count {labels}",
         came="no count" if count is None else f"--count {count}",

@@ -124,7 +124,7 @@ def _check(view: View, pack: Pack, inner: store.Contents) -> None:
         return
     came = pack.state
     if pack.state == COMMISSIONED:
-        came = f"{inner.doubtful} units in it are not good" if inner.doubtful else "empty"
+        came = f"units in it that are not good: {inner.doubtful:,}" if inner.doubtful else "empty"
     raise Refused(
         "pack_state",
         "This pack cannot leave.",

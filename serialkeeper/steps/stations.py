@@ -7,6 +7,7 @@ from typing import Any
 from serialkeeper.errors import Refused
 from serialkeeper.rules.bad_rows import check_name
 from serialkeeper.rules.chain import HOUSE, LotKey
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.texts import alike
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
@@ -80,7 +81,7 @@ def _unfinished(view: View) -> list[tuple[str, dict[str, Any]]]:
         command = f"serials allocate {lot.full_name} {one.count}"
         if one.source == "imported":
             command = f"serials import {lot.full_name} FILE"
-        what = f"allocation of {one.count:,} numbers, {one.done:,} done"
+        what = f"allocation, {one.done:,} of {many(one.count, 'number')} done"
         found.append((station, _left(lot, what, since, command)))
     for take in view.unfinished_takes():
         lot = lots[LotKey(take.product_id, take.lot_id)]
@@ -92,7 +93,7 @@ def _unfinished(view: View) -> list[tuple[str, dict[str, Any]]]:
         lot = lots[LotKey(follow.product_id, follow.lot_id)]
         again = f" --profile {follow.profile}" if follow.profile else ""
         command = f"inspect follow {lot.full_name} {follow.name}{again}"
-        what = f"following of {follow.name}, {follow.readings:,} readings"
+        what = f"following of {follow.name}, {many(follow.readings, 'reading')}"
         found.append((follow.station, _left(lot, what, follow.at, command)))
     return found
 

@@ -78,7 +78,7 @@ def _supply(record: Record, lot: Lot, level: Level, count: int) -> None:
                 "ssccs_exhausted",
                 "The company prefix has no SSCCs left with that extension digit.",
                 where=f"company prefix {company}, extension digit {level.extension}",
-                expected=f"{short:,} free serial references",
+                expected=f"free serial references: {short:,}",
                 came=f"{free:,} of {capacity(company):,}",
                 remedy="Give the level another extension digit for lots to come: product packs.",
             )

@@ -131,7 +131,7 @@ def destroyed(record: InHand, form: Sent, name: Lot) -> Done:
 
 @act(router, "/lots/{gtin}/{lot}/reconcile", "lot reconcile", of=OF_SUM)
 def reconcile(record: InHand, form: Sent, name: Lot) -> Done:
-    """Hold both ledgers against each other; a lot whose ledgers agree is reconciled."""
+    """Compare both ledgers; a lot whose ledgers agree is reconciled."""
     del form
     made = nouns.lot.reconcile(record, name)
     if made["balanced"]:

@@ -115,7 +115,7 @@ def _document(record: Record, lot: str, destination: str, number: int, *, listed
 
 @act(router, "/hand-off/{gtin}/{lot}/check", "events check", of=OF_LOT)
 def check_lot(record: InHand, form: Sent, name: Lot) -> Done:
-    """Hold what was printed, accepted, recorded and exported of a lot against each other."""
+    """Compare what was printed, accepted, recorded and exported of a lot."""
     del form
     made = nouns.events.check(record, name)
     if not made["agrees"]:

@@ -184,7 +184,7 @@ def nearest(shown: time, now: datetime) -> datetime:
 
 @act(router, "/now/clock", "run clock", of=PAGE)
 def clock(record: InHand, form: Sent, sight: Seen) -> Done:
-    """Hold a clock against this station's."""
+    """Compare a clock with this station's."""
     try:
         moment = nearest(time.fromisoformat(form.needed("shows")), record.now().astimezone())
     except ValueError:

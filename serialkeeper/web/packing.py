@@ -151,7 +151,7 @@ def empty(record: InHand, form: Sent, key: Name) -> Done:
 
 @act(router, "/packs/{key}/check", "pack check", of=PACK)
 def check_pack(record: InHand, form: Sent, key: Name) -> Done:
-    """Hold what was scanned in a pack against the record."""
+    """Compare what was scanned in a pack with the record."""
     made = nouns.pack.check(record, key, _scanned(form), units=form.ticked("units"))
     if made["complete"]:
         return Done("told.pack_complete", {"count": made["expected"]})

@@ -85,7 +85,7 @@ def _positions(form: Form) -> list[int]:
         return [int(one) for one in named]
     expected = "positions, with spaces or commas"
     came = form.text("positions")
-    raise wrong("positions", "That are no positions.", expected=expected, came=came)
+    raise wrong("positions", "These are no positions.", expected=expected, came=came)
 
 
 @act(router, f"{OF_ROLL}/release", "roll release", of=ROLL)

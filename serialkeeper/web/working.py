@@ -265,7 +265,7 @@ def check_events(record: Opened, name: Lot) -> Any:
 
 @work("/events/comparison", "events read", file=True)
 def compare_events(record: Opened, file: Sent, lot: Short = "") -> Any:
-    """Hold a document of events against the record; the body is the document. `lot`: whose events
+    """Compare a document of events with the record; the body is the document. `lot`: whose events
     they have to be. Nothing is written."""
     with unplaced(file.parent):
         return {**nouns.events.read(record, file, name=lot), "file": file.name}

@@ -84,7 +84,7 @@ def test_as_an_officer_uses_it(bench: Bench, capsys: pytest.CaptureFixture[str])
         sk.record.verify(record, against=folder / "altered.json")
     common = ["--record", bench.url, "--as", "Line Lead"]
     assert run(["record", "verify", "--against", str(path), *common]) == 0
-    assert "2 entries came after it and are unprotected" in capsys.readouterr().out
+    assert "entries after it, which none protects yet: 2" in capsys.readouterr().out
     assert rewrite(bench.database, 1) > 1
     assert run(["record", "verify", *common]) == 0
     assert run(["record", "verify", "--against", str(path), *common]) == 3

@@ -214,7 +214,7 @@ def test_an_overlap_that_is_not_said_is_held(bench: Bench) -> None:
     results = bench.folder / "results.csv"
     told = sk.inspect.images(bench.folder / "web", out=results, lanes=4)
     assert told["readings"] == 48
-    assert "8 numbers stand on two successive images" in told["notes"][0]
+    assert "numbers on two successive images, written twice: 8" in told["notes"][0]
     assert "--overlap 0.20" in told["notes"][0]
     taken = sk.inspect.take(bench.record, bench.lot, results)
     assert taken["findings"]["read_twice"] >= 8

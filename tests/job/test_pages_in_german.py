@@ -123,7 +123,7 @@ def test_no_english_is_left_on_german_pages(bench: Bench, german: Client) -> Non
     journal = german.get(f"{LOT}/journal").text
     assert "Ausschuss" in journal and "nicht bestanden" in journal
     points = german.get(f"{LOT}/balance").text
-    assert "verworfene Etiketten ohne Entscheidung" in points and "auf der Seite Jetzt" in points
+    assert "ausgesonderte Etiketten ohne Entscheidung" in points and "auf der Seite Jetzt" in points
 
 
 NAMES = re.compile(r"\b([Tt]ablets|Line Lead|Second Person|serialkeeper)\b|\{gtin\}|\.csv|\.toml")

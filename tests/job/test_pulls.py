@@ -249,7 +249,7 @@ def test_the_list_waits_for_a_scan_at_each_label(
     assert "another lane" in told.err
     assert "Position 38 is the next label after the scanned one, lane 2 (row 10)." in told.out
     assert "Position 78 is the next label after the scanned one, lane 2 (row 20)." in told.out
-    assert "2 places proven, 2 not." in told.out
+    assert "Places proven: 2, not: 2." in told.out
     done = command(f"roll pulls {bench.lot} --rows 20-30 --scan", number(bench, 82))
     assert done.code == 0
     wrong = command(f"roll neighbour {bench.lot} 38 --scan {number(bench, 37)}")

@@ -484,5 +484,5 @@ def test_a_terminal_shows_the_newest_signatures_and_how_many_came_before(
     monkeypatch.setattr("serialkeeper.cli.lot._MOST_SIGNED", 1)
     assert run(["--record", bench.url, "--as", "Line Lead", "lot", "show", "A1"]) == 0
     told = capsys.readouterr().out
-    assert told.count("lot approved 20") == 1 and "and 1 signatures before these" in told
+    assert told.count("lot approved 20") == 1 and "and 1 signature before these" in told
     assert len(sk.lot.show(bench.record, "A1")["signatures"]) == 2

@@ -107,7 +107,7 @@ def test_a_lot_closes_when_its_list_is_empty_and_not_before(told: Bench) -> None
     sk.lot.count(record, lot, "samples", 3)
     came = refused("review_open", sk.lot.close, record, lot).came
     groups = listed(told)
-    assert came == f"{len(groups)} groups, 2 of them critical"
+    assert came == f"{len(groups)} groups, critical: 2"
     assert sk.lot.show(record, lot)["to_review"] == {"groups": len(groups), "critical": 2}
     refused("review_unknown", sk.review.sign, record, lot, ["0" * REFERENCE])
     refused("review_unknown", sk.review.sign, record, lot, [])

@@ -747,11 +747,13 @@ def test_what_does_not_belong_on_a_roll_holds_it_until_a_whole_pass_is_clean(
     strange = [*mine[:20], lane(rows, 2)[3], *mine[20:]]
     assert again(bench, Strip([*strange]).read(), 2)["again"]["strange"] == 1
     held = sk.roll.show(*where)["missing"]
-    assert [one["position"] for one in held] == [None] and "1 readings were of none" in str(held)
+    assert [one["position"] for one in held] == [
+        None
+    ] and "readings of none of its labels when it was read again: 1" in str(held)
     part = again(bench, Strip(mine[:30]).read(), 2)
     assert {"kind": "part_of_roll", "labels": 30} in part["notes"]
     assert (
-        "1 readings were of none"
+        "readings of none of its labels when it was read again: 1"
         in refused("roll_open_points", sk.roll.release, *where, reason="r").came
     )
     too_many = [*mine[:40], dict(mine[0], seen=""), *mine[40:]]
