@@ -94,7 +94,7 @@ def sentences(path: Path) -> Iterator[str]:
 def test_a_counted_thing_is_in_the_singular_where_it_is_one() -> None:
     """What a command prints names counted things by `rules.counts.many`, or before their number."""
     things = (
-        "alarms|changes|checkpoints|documents|entries|events|files|groups|holds|images|labels|lanes"
+        "alarms|changes|checkpoints|documents|entries|events|files|groups|images|labels|lanes"
         "|minutes|numbers|packs|pages|parts|places|prefixes|readings|rows|scans|signatures|symbols"
         "|times|units"
     )

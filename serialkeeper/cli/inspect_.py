@@ -218,7 +218,8 @@ def images_lines(result: dict[str, Any]) -> list[str]:
         f"({web if result['lanes'] else 'one each'}): "
         f"{result['read']:,} read, {result['not_read']:,} not read.",
         f"  how the readers agree: {tally(result['agreement'])}",
-        f"  {result['images_per_second']:,} images/s, {result['symbols_per_second']:,} symbols/s",
+        f"  in a second: images {result['images_per_second']:,}, symbols "
+        f"{result['symbols_per_second']:,}",
         f"  file {result['file']}  SHA-256 {result['sha256']}",
         f"  manifest {result['manifest']}: keep it with the images",
     ]

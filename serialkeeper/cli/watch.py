@@ -194,7 +194,7 @@ class Screen(Watcher):
 
     def _lines(self, progress: Progress, rate: float) -> Iterator[str]:
         yield f"Lot {progress.lot}, following {progress.file}"
-        yield f"  {many(progress.readings, 'reading')}, {rate:,.0f} labels a second"
+        yield f"  {many(progress.readings, 'reading')}, labels a second: {rate:,.0f}"
         for word, count in sorted(progress.outcomes.items(), key=lambda one: -one[1]):
             yield f"  {word.replace('_', ' '):18}{count:>12,}"
         yield f"  {'alarms open':18}{progress.alarms_open:>12,}" + (

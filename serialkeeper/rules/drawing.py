@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.cautions import CAUTION
+from serialkeeper.rules.counts import many
 from serialkeeper.rules.doubts import SIGNS, Doubt, Stretch, metres
 from serialkeeper.rules.figures import (
     FAINT,
@@ -149,7 +150,7 @@ class _Pen:
         )
         facts = (
             f"{scene.web} · rows {stretch.first:,} to {stretch.last:,} · {lanes} · "
-            f"labels {stretch.labels:,} · {measure}"
+            f"{many(stretch.labels, 'label')} · {measure}"
         )
         items: list[Item] = [
             Text(self.left, y, f"Roll drawing · lot {scene.lot}", 5.2, bold=True),
@@ -167,7 +168,7 @@ class _Pen:
 
     def _told(self, total: int, shown: int) -> str:
         waiting = int(self.stretch.waiting.sum())
-        text = f"{total:,} doubtful label{'' if total == 1 else 's'}"
+        text = many(total, "doubtful label")
         if shown < total:
             text += (
                 f", {shown:,} of them in strips; the other {total - shown:,} stand on the web and "

@@ -287,7 +287,7 @@ all chains:
 
 {script}
 Whoever can write to this folder can write other hashes too. So compare the heads with a signed
-checkpoint, or against a lot report on paper, that somebody else kept.
+checkpoint, or with a lot report on paper, that somebody else kept.
 
 Not in here, because they are secrets: what is kept of passwords and PINs, and the keys of sessions.
 The journal names only SHA-256 digests of what is sealed.

@@ -321,7 +321,7 @@ def _check_carrier(symbology: str, found: _Found) -> None:
                 "symbology identifier",
                 "]d2, a DataMatrix led by FNC1",
                 symbology,
-                "The label is misprinted, or the scanner rewrites identifiers: scan it with another "
+                "The label is misprinted, or the scanner rewrites identifiers: take another "
                 "scanner.",
             )
         )

@@ -258,8 +258,8 @@ def write_events(record: Opened, name: Lot, asked: Wanted) -> Response:
 
 @work("/lots/{gtin}/{lot}/events/check", "events check")
 def check_events(record: Opened, name: Lot) -> Any:
-    """Hold what was printed, accepted, recorded and exported of the lot against each other. Where
-    they differ `agrees` is false; that it was done is journalled."""
+    """Compare what was printed, accepted, recorded and exported of the lot. Where they differ,
+    `agrees` is false; that it was done is journalled."""
     return nouns.events.check(record, name)
 
 

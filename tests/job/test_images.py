@@ -400,7 +400,7 @@ def test_the_command_says_what_it_did(
     assert run(["inspect", "images", "web", "--out", "results.csv", "--lanes", "4"]) == 0
     said = capsys.readouterr().out
     assert "2 images, 16 labels (4 lanes, 4 rows): 16 read, 0 not read." in said
-    assert "images/s" in said
+    assert "in a second: images " in said
     assert "not a verifier grade" in said
     assert run(["inspect", "images", "web", "--out", "results.csv", "--json"]) == 1
     assert json.loads(capsys.readouterr().out)["refused"]["word"] == "file_exists"
