@@ -12,11 +12,14 @@ import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import readme
+import typer
 from databases import Database
 
+from serialkeeper.cli.door import app
 from serialkeeper.cli.guide import chapters
 from serialkeeper.errors import WORDS
 from serialkeeper.rules.moves import ROLES
@@ -83,12 +86,14 @@ def test_no_leftovers() -> None:
 
 
 def sentences(path: Path) -> Iterator[str]:
-    """The f-strings of a module; each `{...}` in them, with its format, is one `{}`."""
+    """The texts of a module; each `{...}` in them, with its format, is one `{}`."""
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.JoinedStr):
             yield "".join(
-                part.value if isinstance(part, ast.Constant) else "{}" for part in node.values
+                str(part.value) if isinstance(part, ast.Constant) else "{}" for part in node.values
             )
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value
 
 
 def test_a_counted_thing_is_in_the_singular_where_it_is_one() -> None:
@@ -103,6 +108,33 @@ def test_a_counted_thing_is_in_the_singular_where_it_is_one() -> None:
     for path in sorted((PACKAGE / "cli").glob("*.py")):
         if path.name != "demo.py":  # whose labels, rows, pages and units are many
             assert [one for one in sentences(path) if counted.search(one)] == [], path
+
+
+def options() -> dict[str, set[str]]:
+    """The options of each command, as `NOUN VERB`."""
+    nouns: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+    return {
+        f"{noun} {verb}": {text for one in command.params for text in one.opts}
+        for noun, group in nouns.items()
+        for verb, command in getattr(group, "commands", {}).items()
+    }
+
+
+def test_an_option_named_beside_a_command_is_one_of_its_options() -> None:
+    """In remedies, next steps, help and guide: what is to be typed can be typed."""
+    there = options()
+    call = re.compile(rf"\b({'|'.join(sorted(there, reverse=True))})\b")
+    texts = [path.read_text() for path in (PACKAGE / "cli").glob("*.toml")]
+    texts += [path.read_text() for path in (ROOT / "README.md", *PACKAGE.glob("guide/*.md"))]
+    texts += [text for path in SOURCES for text in sentences(path)]
+    named = 0
+    for line in "\n".join(texts).replace("\\\n", " ").split("\n"):
+        _, *typed = call.split(re.sub(r'"[^"]*"', "", line))
+        for command, rest in zip(typed[::2], typed[1::2], strict=True):
+            for option in re.findall(r"--[a-z][a-z-]*", re.split(r"[;)`]|[.:] | # ", rest)[0]):
+                named += 1
+                assert option in {*there[command], "--record", "--as", "--json", "--help"}, line
+    assert named > 300
 
 
 @pytest.mark.parametrize(

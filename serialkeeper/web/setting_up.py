@@ -52,7 +52,12 @@ def set_packs(record: InHand, form: Sent, gtin: Gtin) -> Done:
             path = folder / "packs.toml"
             held = {name: form.whole(name) for name in levels.NAMES if form.text(name)}
             if not held:
-                raise wrong("case", "Nothing was said.", expected="a number", came="none")
+                raise wrong(
+                    "case",
+                    "No level of packs was filled in.",
+                    expected="a number for one of them",
+                    came="none",
+                )
             path.write_text(levels.write_levels(held))
         made = nouns.product.packs(record, gtin, path)
     return Done("told.levels", {"name": made["name"]})

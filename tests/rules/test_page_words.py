@@ -130,7 +130,7 @@ def test_reasons_are_told_by_what_was_done() -> None:
     german = catalogue()["de"]
     assert german.reason("voided", "waste") == "Ausschuss"
     assert german.reason("numbers returned", "returned").startswith("Dahin zurückgegeben")
-    assert german.reason("packs decommissioned", "returned").startswith("Zurückgekommen")
+    assert german.reason("packs decommissioned", "returned").startswith("Retoure")
     assert german.reason("decommissioned", "left on the lorry") == "left on the lorry"
     assert german.reason("run stopped", "waste") == "waste"
 
