@@ -319,7 +319,7 @@ def test_every_answer_says_what_is_held_and_by_which_hold(
     ):
         run([*words.split(), "--record", bench.url, "--as", "Line Lead"])
         out = capsys.readouterr().out
-        assert "hold 1 of lot HELD9" in out or "1 open holds" in out, words
+        assert "hold 1 of lot HELD9" in out or "1 open hold" in out, words
 
 
 def test_a_lot_is_closed_with_its_holds_and_they_go_on(bench: Bench) -> None:

@@ -180,13 +180,13 @@ def test_every_pack_command_answers_in_words(
     assert "3 of 4" in say("pack", "remove", case, serials[0], "--reason", "sample")
     assert "(37)3" in say("pack", "label", case, "--out", str(bench.folder / "l.svg"))
     assert "is right" in say("pack", "label", case, "--scan", f"]C100{case}")
-    assert "1 filled" in say("pack", "build", "WORDS1", "case", "--in-order", "--packs", "1")
+    assert "Filled: 1 pack" in say("pack", "build", "WORDS1", "case", "--in-order", "--packs", "1")
     rest = say("pack", "list", "WORDS1", "--state", "part")
     assert case in rest and "can be formed" in rest
     pallet = say("pack", "build", "WORDS1", "pallet", case, "--reason", "one").split()[1][:-1]
     tree = say("pack", "show", case)
     assert tree.splitlines()[0].startswith(f"pallet {pallet}")
     assert "loose" in say("lot", "reconcile", "WORDS1", code=5)
-    assert "1 packs with 3 units" in say("pack", "ship", pallet, "--to", GLN)
+    assert "1 pack with 3 units" in say("pack", "ship", pallet, "--to", GLN)
     assert "holds 4" in say("lot", "show", "WORDS1")
     assert say("pack", "build", "WORDS1", "case", code=2) == ""

@@ -205,7 +205,7 @@ def test_the_commands_show_open_and_sign(told: Bench, capsys: pytest.CaptureFixt
     assert code == 5 and out.count("CRITICAL") == 2
     code, some = typed("list", "--kind", "voided")
     assert code == 5 and "voided, waste: 9, position 5-10, 21-22, 31" in some
-    assert "which the filters leave out" in some
+    assert "left out by the filters" in some
     groups = listed(told)
     for one in groups:
         code, out = typed("show", one["group"])
