@@ -11,7 +11,7 @@ from serialkeeper.cli.answer import answer, call, imported
 from serialkeeper.rules.serials import DEFAULT_LENGTH
 from serialkeeper.steps import products
 
-app = typer.Typer(help="Trade items, how their labels look, and how they are packed.")
+app = typer.Typer(help="Trade items, their label layouts, and how they are packed.")
 
 
 @app.command()
@@ -56,7 +56,7 @@ def layout(
     gtin: Annotated[str, typer.Argument(help="The product's GTIN.")],
     file: Annotated[Path, typer.Argument(help="The layout, a TOML file.")],
 ) -> None:
-    """Set how its labels look, for lots approved from now on.
+    """Set the label layout, for lots approved from now on.
 
     Lines, symbol and the space for it; `serialkeeper guide symbols` shows such a file.
     """

@@ -114,7 +114,7 @@ def products(record: Opened) -> Any:
 
 @look("/products/{gtin}", "product show", page=PRODUCT_PAGE)
 def product(record: Opened, gtin: Gtin) -> Any:
-    """One trade item, how its labels look, and its packs."""
+    """One trade item, its label layout, and its packs."""
     return nouns.product.show(record, gtin)
 
 
