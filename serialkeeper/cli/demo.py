@@ -114,8 +114,8 @@ class _Story:
         yield "A practice run with an invented product, lot and camera. To look around in what it"
         yield "leaves, type the next line once, then for example: serialkeeper lot show " + LOT
         yield f"  export SERIALKEEPER_RECORD={self.url} SERIALKEEPER_PERSON='{LEAD}'"
-        yield "The commands below show how each step is typed by hand. A record of your own has other"
-        yield "numbers, so scan your own labels."
+        yield "The commands below show how each step is typed by hand. A record of your own has"
+        yield "other numbers, so scan your own labels."
         yield from self._say("A practice record and its people", f'init --person "{LEAD}"')
         people.add(record, SECOND, role="compliance", account=clock.account())
         people.add(record, REVIEWER, role="compliance", account=clock.account())

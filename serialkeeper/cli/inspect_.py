@@ -151,7 +151,7 @@ def follow(
     finished when nothing came for --idle seconds, at --finish from another process, at Ctrl-C
     twice, or when its name stands for a new file, which is then followed in turn. Then it is
     taken in as by inspect take. Ctrl-C once leaves it; the same command goes on. This tool stops
-    no machine, and an in-line score is not a verifier grade.
+    no machine, and an in-line grade is not a verifier grade.
     """
     if finish:
         asked = inspection.finish(call.record(), name, path)

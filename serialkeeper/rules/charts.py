@@ -226,7 +226,7 @@ def grades(counts: Sequence[int], minimum: int) -> Sheet | None:
             _LEFT,
             48.5,
             "Labels by the last in-line grade read of each; a bar is at least "
-            f"{_LEAST} mm high. An in-line score is not a verifier grade.",
+            f"{_LEAST} mm high. An in-line camera grade is not a verifier grade.",
             2.2,
             fill=SOFT,
         ),
