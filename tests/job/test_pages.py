@@ -145,6 +145,32 @@ def test_a_form_does_one_step_once_and_says_what_is_wrong_beside_its_field(
     assert "Hold 1 is placed" not in practising.get(LOT).text
 
 
+def test_a_labels_page_keeps_how_somebody_came(bench: Bench, practising: Client) -> None:
+    """A refusal and a step that is not the last keep the way back and the pitch; a decision leads
+    back, but never to another server."""
+    rows = as_seen(bench.printed(24))
+    rows[9]["seen"] = ""
+    sk.inspect.take(bench.record, bench.lot, bench.results(rows))
+    sk.roll.add(bench.record, bench.lot, job=1)
+    there, asked = f"{LOT}/labels/10", "?back=%2Fnow%3Flot%3Dx&pitch=25.0"
+    page = practising.get(f"{there}/decision{asked}").text
+
+    def sent(form: str, asked: str = asked, **fields: str) -> Any:
+        key = key_in(page, f"{there}/{form}{asked}".replace("&", "&amp;"))
+        return practising.post(f"{there}/{form}{asked}", data={"key": key, **fields})
+
+    refused = sent("accept", reason="label is right")
+    assert refused.status_code == 422 and 'href="/now?lot=x"' in refused.text
+    lane = [row for row in rows if row["lane"] == rows[9]["lane"]]
+    beside = lane[lane.index(rows[9]) + 1]["seen"]
+    assert sent("void", reason="waste").headers["location"] == "/now?lot=x"
+    page = practising.get(f"{there}/decision{asked}").text
+    taken_off = sent("remove", roll="1", scan=beside)
+    assert taken_off.headers["location"] == f"{there}/decision{asked}"
+    for back in ("https://example.org/", "//example.org/"):
+        assert "example.org" not in practising.get(f"{there}/decision", params={"back": back}).text
+
+
 def test_the_quality_units_decision_is_recorded_and_a_lot_reopened(
     bench: Bench, practising: Client
 ) -> None:
