@@ -155,6 +155,7 @@ WORDS: dict[str, str] = {
     "pack_unknown": "The record knows no such pack.",
     "packed_already": "It is in a pack already.",
     "not_packable": "It may not go into that pack.",
+    "given_twice": "It was given twice.",
     "pack_full": "The pack does not hold that many.",
     "pack_part": "The pack has to be full.",
     "pack_state": "The pack is in a state in which this is not done.",

@@ -294,8 +294,8 @@ class pack:
             in_order: fill `count` packs, or as many as there are units for, in the order of the
                 plan (`steps.packing.build_in_order`).
 
-        Refuses `level_unknown`, `not_packable`, `packed_already`, `pack_full`, `pack_part`,
-        `reason_needed`, `held`, `lot_state`, `ssccs_exhausted`, `role_not_allowed`.
+        Refuses `level_unknown`, `not_packable`, `given_twice`, `packed_already`, `pack_full`,
+        `pack_part`, `reason_needed`, `held`, `lot_state`, `ssccs_exhausted`, `role_not_allowed`.
         """
         if file:
             return pack_files.build_from_file(record, name, file, reason=reason)

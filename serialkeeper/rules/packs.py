@@ -213,10 +213,6 @@ def refuse_all(wrong: Sequence[Refused]) -> None:
         )
 
 
-TWICE = "It was given twice."
-"""What is said of a child that was scanned before; it stays where it is."""
-
-
 def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
     """The first thing that keeps a child out of a pack."""
     if child.key == target.key and child.what != UNIT:
@@ -226,8 +222,8 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         yield _no("It is of another level.", target, child, expected, f"a {child.what}")
     elif twice:
         yield Refused(
-            "not_packable",
-            TWICE,
+            "given_twice",
+            "It was given twice.",
             where=target.name,
             expected="each child once",
             came=child.name,

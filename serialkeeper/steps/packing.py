@@ -71,7 +71,7 @@ def build(
         reason: why it is not full.
 
     Refuses `level_unknown`, `label_unknown`, `pack_unknown`, `packed_already`, `not_packable`,
-    `pack_full`, `pack_part`, `reason_needed`, `pack_state`, `held`, `lot_state`,
+    `given_twice`, `pack_full`, `pack_part`, `reason_needed`, `pack_state`, `held`, `lot_state`,
     `ssccs_exhausted`, `role_not_allowed`.
     """
     year = record.now().year

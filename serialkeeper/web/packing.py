@@ -35,6 +35,7 @@ BESIDE = {
     **{"level_unknown": "level", "ssccs_exhausted": "level", "pack_part": "reason"},
     **{"label_unknown": "children", "packed_already": "children", "not_packable": "children"},
     **{"pack_full": "children", "location_unknown": "to", "not_in_pack": "children"},
+    "given_twice": "children",
 }
 
 

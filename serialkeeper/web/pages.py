@@ -20,7 +20,6 @@ from serialkeeper.errors import WORDS, SerialKeeperError
 from serialkeeper.rules import rights, signatures
 from serialkeeper.rules.events import write_offset
 from serialkeeper.rules.moments import minutes_east
-from serialkeeper.rules.packs import TWICE
 from serialkeeper.rules.tokens import DAYS, SCOPES
 from serialkeeper.steps import lots
 from serialkeeper.web.gate import MOST_AT_ONCE
@@ -296,7 +295,6 @@ def _environment() -> Environment:
         plainly=plainly,
         retold=retold,
         in_words=in_words,
-        again=TWICE,
         roles_for=rights.RIGHTS.__getitem__,
         translated=translated,
         meanings=WORDS,

@@ -175,12 +175,12 @@ def test_bad_children_are_refused_together_and_nothing_is_packed(bench: Bench) -
         wrong: "check digit",
         f"00{case}": "own label",
     }
-    with refused("not_packable", *bad.values()):
+    with refused("given_twice", *bad.values()):
         sk.pack.build(bench.record, "PACK5", "case", [serials[0], *bad], into=case)
     for children, word in (
         (serials[:5], "pack_full"),
         (serials[:2], "reason_needed"),
-        ([serials[0], serials[0]], "not_packable"),
+        ([serials[0], serials[0]], "given_twice"),
         ([f"(01){GTIN}(21){serials[0]}(10)WRONG"], "not_packable"),
     ):
         with refused(word):
