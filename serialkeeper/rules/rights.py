@@ -156,29 +156,35 @@ RIGHTS: Mapping[str, tuple[str, ...]] = {
 but for an administrator."""
 
 
-def may(verb: str, role: str, *, practice: bool) -> bool:
-    """Whether the role may write that verb."""
-    return practice or role in RIGHTS[verb]
+def may(verb: str, role: str, *, practice: bool, narrower: tuple[str, ...] = ()) -> bool:
+    """Whether the role may write that verb; in a practice record everybody may play every part.
+
+    Args:
+        narrower: the roles that may, where what is written leaves fewer than the verb.
+    """
+    return practice or role in (narrower or RIGHTS[verb])
+
+
+def may_end(owner: str, *, person: str, role: str) -> bool:
+    """Whether a person may end what somebody began or holds, such as a token or a check of the
+    record that goes on: their own, and as administrator anybody's."""
+    return person == owner or role == ADMINISTRATOR
 
 
 def check(
     verb: str, role: str, *, practice: bool, narrower: tuple[str, ...] = (), person: str = ""
 ) -> None:
-    """Refuses `role_not_allowed`; in a practice record everybody may play every part.
+    """Refuses `role_not_allowed` where `may` says no.
 
     Args:
-        narrower: the roles that may, where what is written leaves fewer than the verb.
         person: whose role it is, for the refusal.
     """
-    if practice:
-        return
-    roles = narrower or RIGHTS[verb]
-    if role in roles:
+    if may(verb, role, practice=practice, narrower=narrower):
         return
     raise Refused(
         "role_not_allowed",
         f"An entry '{verb}' is not for this role.",
-        expected=" or ".join(roles),
+        expected=" or ".join(narrower or RIGHTS[verb]),
         came=(role or "no role") + f", {person}" * bool(person),
         remedy="Let a person in that role do it; who may do what: `serialkeeper guide people`.",
     )

@@ -10,9 +10,8 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import secrets
-from serialkeeper.rules import passwords, tokens
+from serialkeeper.rules import passwords, rights, tokens
 from serialkeeper.rules.chain import HOUSE
-from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.record import Record
 from serialkeeper.store.sign_in import (
@@ -196,8 +195,9 @@ def revoke(record: Record, number: int, *, reason: str) -> dict[str, Any]:
     why = check_remark(reason, "--reason", needed=True)
     with record.work(HOUSE) as work:
         row = work.token(number)
-        own = row is not None and work.person_with(row.person).name == record.person
-        if row is None or row.revoked or not (own or record.role == ADMINISTRATOR):
+        owner = work.person_with(row.person).name if row else ""
+        ends = rights.may_end(owner, person=record.person, role=record.role)
+        if row is None or row.revoked or not ends:
             raise Refused(
                 "token_unknown",
                 "The record has no such token of yours, or it is revoked already.",

@@ -12,8 +12,8 @@ from starlette.responses import Response
 from serialkeeper import nouns
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import written
-from serialkeeper.rules.moves import ADMINISTRATOR
 from serialkeeper.rules.pages import PAPERS
+from serialkeeper.rules.rights import may_end
 from serialkeeper.steps import lot_reports
 from serialkeeper.store.record import Record
 from serialkeeper.web import looking
@@ -52,7 +52,7 @@ def checks(record: Opened, beside: Beside) -> dict[str, Any]:
     there = beside.of("check")
     if not there:
         return {"check": None, "stops": False}
-    return {"check": there[0].describe(), "stops": may_stop(record, there[0])}
+    return {"check": there[0].describe(), "stops": _may_stop(record, there[0])}
 
 
 @router.get("/record/check/progress")
@@ -88,14 +88,13 @@ def check(record: InHand, form: Sent, beside: Beside) -> Done:
     return Done("told.checking")
 
 
-def may_stop(record: Record, task: Task) -> bool:
-    """Whether whoever looks may stop a check: their own, or as an administrator."""
-    return record.person == task.person or record.role == ADMINISTRATOR
+def _may_stop(record: Record, task: Task) -> bool:
+    return may_end(task.person, person=record.person, role=record.role)
 
 
 def _stop(record: Record, beside: Background) -> None:
     for one in beside.of("check"):
-        if one.state == "running" and not may_stop(record, one):
+        if one.state == "running" and not _may_stop(record, one):
             raise Refused(
                 "role_not_allowed",
                 "The check is somebody else's.",

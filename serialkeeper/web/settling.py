@@ -12,6 +12,7 @@ from fastapi import APIRouter, Depends, Query
 
 from serialkeeper import nouns
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
+from serialkeeper.rules.rights import may
 from serialkeeper.steps import watching
 from serialkeeper.web.acting import Done, Sent, act
 from serialkeeper.web.answers import shows
@@ -65,7 +66,7 @@ def decision(record: Opened, name: Lot, position: Number, came: From) -> dict[st
         "reasons": [
             reason
             for reason, fate in DECOMMISSION_REASONS.items()
-            if record.practice or not fate.roles or record.role in fate.roles
+            if may("decommissioned", record.role, practice=record.practice, narrower=fate.roles)
         ],
         "pitch": came.pitch,
         "back": came.back,

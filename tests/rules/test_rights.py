@@ -149,3 +149,10 @@ def test_what_leaves_fewer_roles_is_narrower() -> None:
     with pytest.raises(Refused) as refused:
         rights.check("decommissioned", "line lead", practice=False, narrower=("compliance",))
     assert refused.value.expected == "compliance"
+
+
+def test_what_somebody_began_ends_by_their_own_hand_or_an_administrators() -> None:
+    """A token, a check of the record that goes on."""
+    for role in ROLES:
+        assert rights.may_end("Ada", person="Ada", role=role)
+        assert rights.may_end("Ada", person="Bea", role=role) == (role == "administrator")
