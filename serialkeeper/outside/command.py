@@ -11,7 +11,6 @@ import subprocess
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from threading import Lock
-from types import TracebackType
 
 from serialkeeper.errors import WrongUsage
 from serialkeeper.outside.secrets import environment
@@ -86,11 +85,6 @@ class Command:
     def __enter__(self) -> Command:
         return self
 
-    def __exit__(
-        self,
-        _type: type[BaseException] | None,
-        _error: BaseException | None,
-        _trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Wait for the calls that are under way."""
         self._pool.shutdown()

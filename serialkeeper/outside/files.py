@@ -14,7 +14,6 @@ from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 
 from serialkeeper.errors import Refused, Unavailable
 
@@ -79,17 +78,12 @@ class Delivery:
     def __enter__(self) -> Delivery:
         return self
 
-    def __exit__(
-        self,
-        _type: type[BaseException] | None,
-        _error: BaseException | None,
-        _trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, _kind: object, failed: object, _trace: object) -> None:
         self._writing.shutdown(cancel_futures=True)
         try:
             self._file.close()
         except OSError as error:
-            if _error is None:
+            if failed is None:
                 raise _unwritable(self.path, error) from None
         finally:
             self._temporary.unlink(missing_ok=True)

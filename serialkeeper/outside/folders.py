@@ -9,7 +9,6 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 from typing import BinaryIO
 
 from serialkeeper.errors import Refused, Unavailable
@@ -71,12 +70,7 @@ class NewFolder:
     def __enter__(self) -> NewFolder:
         return self
 
-    def __exit__(
-        self,
-        _type: type[BaseException] | None,
-        _error: BaseException | None,
-        _trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         shutil.rmtree(self._own, ignore_errors=True)
 
     def _taken(self) -> Refused:

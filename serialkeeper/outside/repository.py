@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from queue import Empty, SimpleQueue
 from threading import Event, Thread
 from time import monotonic
-from types import TracebackType
 
 import httpx
 
@@ -87,12 +86,7 @@ class Repository:
     def __enter__(self) -> Repository:
         return self
 
-    def __exit__(
-        self,
-        _type: type[BaseException] | None,
-        _error: BaseException | None,
-        _trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.client.close()
 
     def options(self) -> Answer:

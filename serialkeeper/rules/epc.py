@@ -190,22 +190,6 @@ def _unescape(tail: str, urn: str) -> str:
     return check_text("last part of the URN", value)
 
 
-def parse_sgtin(urn: str) -> tuple[str, str, int]:
-    """GTIN (14 digits), serial and company prefix length of an SGTIN URN.
-
-    Refuses `bad_value`: other schemes, and what `read` refuses.
-    """
-    epc = read(urn)
-    if epc.scheme != "sgtin":
-        raise _refuse(
-            "This URN names no single unit.",
-            "urn:epc:id:sgtin:PREFIX.ITEM.SERIAL, 13 digits in all before the serial",
-            urn,
-        )
-    (_, gtin), (_, serial) = epc.elements
-    return gtin, serial, epc.prefix_length
-
-
 def _refuse(message: str, expected: str, came: str) -> Refused:
     return Refused(
         "bad_value", message, expected=expected, came=came, remedy="Correct the identifier."

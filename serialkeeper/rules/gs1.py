@@ -48,7 +48,6 @@ __all__ = [
     "elements",
     "faults",
     "from_file",
-    "parse_bracketed",
     "parse_elements",
     "parse_gtin",
     "parse_scanned",
@@ -298,10 +297,7 @@ def parse_elements(text: ElementString, *, this_year: int) -> LabelCode:
     Refuses `bad_value` if one of the four is missing or malformed and `bad_gtin` for a
     wrong check digit. Further elements are checked, and left out.
     """
-    return _label(read_elements(text), text, this_year)
-
-
-def _label(elements: Elements, text: str, this_year: int) -> LabelCode:
+    elements = read_elements(text)
     found = dict(elements)
     if len(found) > len(DEFAULT_ORDER):
         for refusal in faults(elements, this_year=this_year):
@@ -375,11 +371,6 @@ def read_bracketed(text: str) -> Elements:
         if there.setdefault(ai, value) != value:
             raise _unreadable(text, f"({ai}) stands there twice, with different values")
     return plain
-
-
-def parse_bracketed(text: str, *, this_year: int) -> LabelCode:
-    """The reverse of `bracketed`, in any element order."""
-    return _label(read_bracketed(text), text, this_year)
 
 
 READABLE_JOIN = "|"

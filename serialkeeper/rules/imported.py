@@ -45,9 +45,6 @@ LENGTHS: dict[str, int] = {
 }
 """Identifiers that an extra may have, all of variable length, and their longest value."""
 
-FORMS = ("serial", "code", "link")
-"""What a line is: a bare number, an element string, a GS1 Digital Link URI."""
-
 HEADERS = re.compile(
     r"\W*(?:serials?|serial_?(?:no|nr|number)s?|numbers?|sn|codes?|epcs?|uris?|gtin)\W*",
     re.IGNORECASE,

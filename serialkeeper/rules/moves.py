@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from serialkeeper.errors import Refused
+from serialkeeper.rules.remarks import check_remark
 
 
 class State(StrEnum):
@@ -224,14 +225,8 @@ def check_reason(name: str, reason: str) -> None:
             came=reason or "none",
             remedy="Give one of these with --reason.",
         )
-    if move.free_reason and not reason.strip():
-        raise Refused(
-            "reason_needed",
-            f"'{name}' needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )
+    if move.free_reason:
+        check_remark(reason, "--reason", needed=True)
 
 
 def check_decommission(reason: str, note: str) -> None:

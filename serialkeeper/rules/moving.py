@@ -17,6 +17,7 @@ from typing import Any
 
 from serialkeeper.errors import Refused
 from serialkeeper.rules.chain import parse
+from serialkeeper.rules.remarks import check_remark
 
 MOVED, TAKEN_OVER = "record moved", "record taken over"
 CONFIRMED, CALLED_OFF = "move confirmed", "move called off"
@@ -148,14 +149,7 @@ def check_call_off(move: Move | None, to: str, reason: str) -> Move:
     check_way(move, to)
     if move.state == CONFIRMED:
         raise taken_over(to)
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "Calling a move off needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )
+    check_remark(reason, "--reason", needed=True)
     return move
 
 

@@ -61,7 +61,11 @@ def fold(
 ) -> Iterator[Event]:
     """Every event that a lot's entries have caused, of units and of packs, in order.
 
-    Args: as for `rules.unit_events.fold`.
+    Args:
+        entries: the lot's chain in order.
+        facts: the lot's frozen facts.
+        read_part: gives a part's bytes.
+        serials_of: gives numbers by position.
     """
     units = Units(facts, read_part, serials_of)
     packs = _Packs(facts, read_part, serials_of)

@@ -43,23 +43,6 @@ SerialsOf = Callable[[int, int], list[str]]
 """The numbers of `count` positions from `first`, in position order."""
 
 
-def fold(
-    entries: Iterable[Entry], facts: LotFacts, *, read_part: ReadPart, serials_of: SerialsOf
-) -> Iterator[Event]:
-    """Every event of units that the entries have caused, in order; `rules.pack_events.fold` gives
-    those of packs, too.
-
-    Args:
-        entries: the lot's chain in order.
-        facts: the lot's frozen facts.
-        read_part: gives a part's bytes.
-        serials_of: gives numbers by position.
-    """
-    units = Units(facts, read_part, serials_of)
-    for entry in entries:
-        yield from units.of(entry)
-
-
 @dataclass(frozen=True, slots=True)
 class _Ended:
     """An event that ended units, as it stands now.

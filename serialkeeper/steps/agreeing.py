@@ -9,7 +9,6 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from serialkeeper.errors import Refused
 from serialkeeper.outside.printer import print_file
 from serialkeeper.rules.agreement import (
     ACCEPTED,
@@ -33,7 +32,7 @@ from serialkeeper.store import accounts
 from serialkeeper.store.codes import labels_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
-from serialkeeper.store.telling import events_of, last_telling
+from serialkeeper.store.telling import events_of, last_telling, no_event
 from serialkeeper.store.view import View, key_of
 
 
@@ -60,14 +59,7 @@ def check(record: Record, name: str) -> dict[str, Any]:
         last = last_telling(view, lot)
         found = _Check(view, lot)
         if last is None or not found.events:
-            raise Refused(
-                "nothing_to_send",
-                "The lot has caused no event yet.",
-                where=f"lot {lot.number}",
-                expected="commissioned labels",
-                came="none",
-                remedy="Take in the camera's results first: inspect take.",
-            )
+            raise no_event(lot)
         told = found.describe()
         with record.work(key_of(lot)) as work:
             now = last_telling(work, lot)

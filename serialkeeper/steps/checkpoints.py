@@ -219,15 +219,8 @@ def prove(
     with record.read() as view:
         checkpoint = kept.read(view, data, public_key, str(against))
         lot = view.lot(name) if name else None
-        if lot and label and view.label_at(key_of(lot), label) is None:
-            raise Refused(
-                "label_unknown",
-                "The record knows no such label.",
-                where=name,
-                expected="a position of the lot",
-                came=str(label),
-                remedy="Look the label up: label list.",
-            )
+        if lot and label:
+            view.known_label(lot, label)
         key = key_of(lot) if lot else HOUSE
         proof = kept.prove(view, checkpoint, key, seq=entry or 0, label=label or 0)
     with Delivery(out) as delivery:

@@ -14,7 +14,7 @@ from serialkeeper.rules.events import Event
 from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
-from serialkeeper.store.telling import events_of, header_of, last_telling
+from serialkeeper.store.telling import events_of, header_of, last_telling, no_event
 from serialkeeper.store.view import View, key_of
 
 
@@ -55,14 +55,7 @@ def write_events(
                 file.write(text.encode())
                 record.seen("events", tally.events, 0)
             if not tally.events:
-                raise Refused(
-                    "nothing_to_send",
-                    "The lot has caused no event yet.",
-                    where=f"lot {lot.number}",
-                    expected="commissioned labels",
-                    came="none",
-                    remedy="Take in the camera's results first: inspect take.",
-                )
+                raise no_event(lot)
             sha256 = file.sync()
             data = {
                 "form": form,

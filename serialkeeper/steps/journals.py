@@ -59,9 +59,8 @@ def browse(
         chain = view.chain(key)
         moved = None
         if lot and label is not None:
-            if view.label_at(key, label) is None:
-                raise _unknown(lot, label)
-            moved = {step["entry"] for step in life_of(view, lot, label)}
+            place = view.known_label(lot, label).position
+            moved = {step["entry"] for step in life_of(view, lot, place)}
         filtered = bool(verb or person or day or moved is not None)
         fits = _fits(verb, person, day) if filtered else None
         told, skipped, there = _page(view, key, before, most, fits, moved)
@@ -163,17 +162,6 @@ def _page(
 
 def _where(lot: Lot | None) -> dict[str, str | None]:
     return {"lot": lot.number if lot else None, "gtin": lot.gtin if lot else None}
-
-
-def _unknown(lot: Lot, label: int) -> Refused:
-    return Refused(
-        "label_unknown",
-        "The record knows no such label.",
-        where=lot.full_name,
-        expected=f"a position up to {lot.labels}",
-        came=str(label),
-        remedy="Look the label up: label list.",
-    )
 
 
 def _fits(verb: str, person: str, day: date | None) -> Callable[[bytes], bool]:

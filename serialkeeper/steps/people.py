@@ -12,6 +12,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import passwords, rights, texts
 from serialkeeper.rules.chain import HOUSE
 from serialkeeper.rules.moves import ADMINISTRATOR, LINE_LEAD, ROLES
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.serials import Chance
 from serialkeeper.store import opening
 from serialkeeper.store.record import Record, Work
@@ -127,7 +128,7 @@ def change_password(
 
 def _give_password(record: Record, name: str, new: str, reason: str) -> dict[str, Any]:
     record.check_may("password given")
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     sealed = _sealed(record, name, new)
     with record.work(HOUSE) as work:
         _keep(work, "password given", work.person(name).id, sealed, reason)
@@ -172,7 +173,7 @@ def change_role(record: Record, name: str, role: str, *, reason: str) -> dict[st
     `last_administrator`.
     """
     _check_role(role)
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     with record.work(HOUSE) as work:
         person = work.person(name)
         if role != ADMINISTRATOR:
@@ -187,7 +188,7 @@ def retire(record: Record, name: str, *, reason: str) -> dict[str, Any]:
     Refuses `person_unknown`, `person_retired`, `reason_needed`, `role_not_allowed`,
     `last_administrator`.
     """
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     with record.work(HOUSE) as work:
         person = work.person(name)
         _check_administrators(record, work, name)
@@ -229,7 +230,7 @@ def rules(
     given = {"shortest": shortest, "failures": failures, "idle": idle}
     new = {name: value for name, value in given.items() if value is not None}
     if new:
-        _check_reason(reason)
+        check_remark(reason, "--reason", needed=True)
         with record.work(HOUSE) as work:
             wanted = replace(work.password_rules(), **new)
             passwords.check_rules(wanted)
@@ -269,7 +270,7 @@ def unlock(record: Record, name: str, *, reason: str) -> dict[str, Any]:
     Returns:
         name, cleared (the alarms' numbers).
     """
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     record.check_may("sign-ins cleared")
     with record.work(HOUSE) as work:
         person = work.known_person(name).id if name else 0
@@ -307,17 +308,6 @@ def everybody(record: Record) -> list[dict[str, Any]]:
             }
             for p in view.people()
         ]
-
-
-def _check_reason(reason: str) -> None:
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "This needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )
 
 
 def check_name(name: str) -> str:

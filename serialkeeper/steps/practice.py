@@ -24,7 +24,7 @@ from serialkeeper.rules.moves import State
 from serialkeeper.rules.rehearsed_run import Readings, rolls_of, run, web_rows
 from serialkeeper.rules.rolls import GOOD, REVERSED, check_open
 from serialkeeper.store.codes import codes_of, with_extras
-from serialkeeper.store.plans import fates_of, places_of, span_of
+from serialkeeper.store.plans import fates_of, places_of, printed_jobs, span_of
 from serialkeeper.store.record import Record
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
@@ -212,14 +212,7 @@ def _printed(record: Record, name: str, job: int | None) -> _Scene:
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
-        jobs = view.jobs(key)
-        if not jobs:
-            raise Refused(
-                "nothing_printed",
-                "Nothing of the lot was printed yet.",
-                where=lot.number,
-                remedy=f"Write the print file first: print write {lot.number}",
-            )
+        jobs = printed_jobs(view, lot)
         row = view.job(key, job) if job else jobs[-1]
         shape = shape_of(row.ranges, row.lanes, row.by)
         positions = shape.positions().astype(np.int64)

@@ -87,16 +87,7 @@ def _label(view: View, label: LabelForm, position: int) -> tuple[int, str]:
     """The label's position and number; position 0 is a specimen."""
     if not position and not label.lot.labels:
         return 0, DRAFT * (label.layout.longest or label.product.serial_length)
-    row = view.label_at(label.key, position or 1)
-    if not row:
-        raise Refused(
-            "label_unknown",
-            "The lot has no label there.",
-            where=label.lot.full_name,
-            expected=f"a position from 1 to {label.lot.labels}",
-            came=str(position),
-            remedy="Name a position, or finish the allocation.",
-        )
+    row = view.known_label(label.lot, position or 1)
     return row.position, row.serial
 
 

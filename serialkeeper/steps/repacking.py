@@ -11,6 +11,7 @@ from serialkeeper.rules.chain import LotKey
 from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.packs import UNIT, Child, Named
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store import packs as store
 from serialkeeper.store.filling import changing, moved_meanwhile, packable, take_out
 from serialkeeper.store.pack_bulk import Pack
@@ -68,7 +69,7 @@ def replace(record: Record, name: str, bad: str, good: str, *, reason: str) -> d
         target = store.target_of(work, now)
         packs.check_open(target)
         (put,) = packs.check_children(target, found[1:])
-        _check_reason(reason)
+        check_remark(reason, "--reason", needed=True)
         write_unpacked(work, now.product_id, [(out, now)], reason=reason)
         lot = packable(work, work.lot_at(LotKey(now.product_id, now.lot_id)))
         filling = Filling(target.level, [put], now)
@@ -255,17 +256,6 @@ def _inside(pack: Pack, found: Sequence[Child | Refused]) -> list[Child]:
     wrong += [packs.not_in(key, pack.key, "given twice") for key in sorted(twice)]
     packs.refuse_all(wrong)
     return good
-
-
-def _check_reason(reason: str) -> None:
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "Replacing something needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )
 
 
 def _told(work: Work, pack: Pack) -> dict[str, Any]:

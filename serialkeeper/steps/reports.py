@@ -195,8 +195,8 @@ def list_entries(
         )
     with record.read() as view:
         lot = view.lot(name) if name else None
-        if lot and label is not None and view.label_at(key_of(lot), label) is None:
-            raise _unknown(name, str(label))
+        if lot and label is not None:
+            view.known_label(lot, label)
     return _entries(record, key_of(lot) if lot else HOUSE, label)
 
 

@@ -10,6 +10,7 @@ from serialkeeper.rules import gs1, rolls
 from serialkeeper.rules.jobs import parse_rows
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
 from serialkeeper.rules.pulls import find_cut
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.rolls import Fate, Places
 from serialkeeper.store.line_tables import Roll
 from serialkeeper.store.plans import all_in_short, fates_of, in_short, places_of, span_of, survey_of
@@ -109,7 +110,7 @@ def turn(record: Record, name: str, number: int, *, reason: str) -> dict[str, An
 
     Refuses `roll_unknown`, `roll_state`, `reason_needed`, `lot_state`.
     """
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     with record.read() as view:
         lot = view.lot(name)
     with record.work(key_of(lot)) as work:
@@ -131,7 +132,7 @@ def mark(
 
     Refuses `bad_value`, `reason_needed`, `roll_unknown`, `roll_state`, `lot_state`.
     """
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     with record.read() as view:
         lot = view.lot(name)
     with record.work(key_of(lot)) as work:
@@ -258,22 +259,14 @@ def replace(record: Record, name: str, bad: int, spare: int, *, reason: str) -> 
     Refuses `move_not_allowed` unless the bad one was taken off and the spare is good and free,
     `label_unknown`, `roll_state`, `reason_needed`, `lot_state`.
     """
-    _check_reason(reason)
+    check_remark(reason, "--reason", needed=True)
     with record.read() as view:
         lot = view.lot(name)
     with record.work(key_of(lot)) as work:
         lot, key = _open_lot(work, lot), key_of(lot)
         places, fates = places_of(work, lot), fates_of(work, lot)
         for position in (bad, spare):
-            if not 1 <= position <= lot.labels:
-                raise Refused(
-                    "label_unknown",
-                    "The lot has no such label.",
-                    where=f"lot {lot.number}",
-                    expected=f"positions 1 to {lot.labels}",
-                    came=str(position),
-                    remedy="Look the position up: label list.",
-                )
+            work.known_label(lot, position)
         fate, other = fates.get(bad, Fate(bad)), fates.get(spare, Fate(spare))
         rolls.check_replacement(fate, other, places, f"lot {lot.number}")
         holders = [_holder(work, lot, places, position) for position in (bad, spare)]
@@ -314,14 +307,3 @@ def _open_roll(work: Work, lot: Lot, number: int) -> tuple[Lot, Roll]:
     roll = work.roll(key_of(lot), number)
     rolls.check_open(roll.id, roll.state, f"lot {lot.number}")
     return lot, roll
-
-
-def _check_reason(reason: str) -> None:
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "This needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )

@@ -202,15 +202,8 @@ def grade(
     tenths = runs.check_grade(grade, instrument, calibrated, today=record.now().date())
     with record.read() as view:
         lot = view.lot(name)
-    if position is not None and not 1 <= position <= lot.labels:
-        raise Refused(
-            "label_unknown",
-            "The lot has no such label.",
-            where=lot.full_name,
-            expected=f"positions 1 to {lot.labels}",
-            came=str(position),
-            remedy="Look the position up: label list.",
-        )
+        if position is not None:
+            view.known_label(lot, position)
     data = {"grade": grade, "tenths": tenths, "instrument": instrument.strip()}
     data |= {"calibrated": str(calibrated), "position": position or 0}
     with record.work(key_of(lot)) as work:

@@ -18,6 +18,7 @@ from serialkeeper.rules.jobs import parse_which
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.packs import Child
 from serialkeeper.rules.parts import NO_GRADE
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.store.codes import code_at
 from serialkeeper.store.filling import lots_holding, moved_meanwhile, packed_at, take_out
@@ -65,7 +66,7 @@ def accept(
         moves.check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         where = f"lot {lot.number}, position {position}"
         _check_free(work, lot, position, where)
-        state = _state(work, lot, position)
+        state = State(work.known_label(lot, position).state)
         challenges.check_accept(work.planted_at(key, position) is not None, where=where)
         found = work.findings(key, first=position, last=position, state="open")
         path = [state]
@@ -119,7 +120,7 @@ def _seen_by_hand(
     evidence = _evidence(findings.FRESH_SCAN, given, 0, date.min, where)
     data = {"ranges": [[position, position]], "evidence": evidence}
     work.write(key_of(lot), "settled", data, reason=reason, second=second)
-    state = _state(work, lot, position)
+    state = State(work.known_label(lot, position).state)
     return {"lot": lot.number, "position": position, "state": state.word, "reason": reason}
 
 
@@ -306,14 +307,7 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
 
     Refuses `move_not_allowed` for labels in other states, `reason_needed`, `label_unknown`.
     """
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "'settle' needs a reason in words.",
-            expected="what was done about the label",
-            came="none",
-            remedy="Give --reason.",
-        )
+    check_remark(reason, "--reason", needed=True)
     record.check_may("settled")
     with record.read() as view:
         lot = view.lot(name)
@@ -418,17 +412,3 @@ def _check_surplus(state: State, reason: str, found: NDArray[np.bool_], where: s
             came=reason,
             remedy="Give the other reason, or other positions.",
         )
-
-
-def _state(view: View, lot: Lot, position: int) -> State:
-    label = view.label_at(key_of(lot), position)
-    if label is None:
-        raise Refused(
-            "label_unknown",
-            "The lot has no such label.",
-            where=f"lot {lot.number}",
-            expected=f"positions 1 to {lot.labels}",
-            came=str(position),
-            remedy="Look the position up: label list.",
-        )
-    return State(label.state)

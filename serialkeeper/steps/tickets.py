@@ -13,6 +13,7 @@ from serialkeeper.outside.files import Delivery
 from serialkeeper.rules import moves, rolls, tickets
 from serialkeeper.rules.chain import parse
 from serialkeeper.rules.moves import OPEN_LOT
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.rolls import Fate
 from serialkeeper.store.line_tables import Roll
 from serialkeeper.store.plans import in_short, passes_of, survey_of
@@ -84,14 +85,7 @@ def release(
     Returns:
         The ticket.
     """
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "A release needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )
+    check_remark(reason, "--reason", needed=True)
     record.check_may("roll released")
     moves.check_second(record.person, second, practice=record.practice)
     with record.read() as view:

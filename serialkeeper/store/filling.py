@@ -14,6 +14,7 @@ from serialkeeper.rules.jobs import runs
 from serialkeeper.rules.levels import Level, inside, levels_of
 from serialkeeper.rules.moves import OPEN_LOT, State, check_lot
 from serialkeeper.rules.packs import Child, Named, Target
+from serialkeeper.rules.remarks import check_remark
 from serialkeeper.store.holds import open_holds
 from serialkeeper.store.pack_bulk import Pack
 from serialkeeper.store.packing import Filling, write_unpacked
@@ -176,14 +177,7 @@ def take_out(work: Work, product_id: int, children: Sequence[Child], *, reason: 
 
     Refuses `pack_state`, `pack_part`, `held`, `reason_needed`.
     """
-    if not reason.strip():
-        raise Refused(
-            "reason_needed",
-            "Taking something out of a pack needs a reason in words.",
-            expected="a sentence",
-            came="none",
-            remedy="Give --reason.",
-        )
+    check_remark(reason, "--reason", needed=True)
     holders = packs_holding(work, children)
     for key, pack in holders.items():
         target = target_of(work, pack)

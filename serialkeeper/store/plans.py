@@ -25,7 +25,7 @@ from serialkeeper.rules.runs import READER_FAILED
 from serialkeeper.store.codes import codes_of, with_extras
 from serialkeeper.store.line_tables import Roll, Take
 from serialkeeper.store.record import Work
-from serialkeeper.store.tables import Lot
+from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, alarm_of, key_of
 
 
@@ -70,19 +70,23 @@ def plan_of(
 
 def places_of(view: View, lot: Lot) -> Places:
     """Where the lot's labels stand: as printed, and after spares were put in."""
-    key = key_of(lot)
-    jobs = [(job.id, shape_of(job.ranges, job.lanes, job.by)) for job in view.jobs(key)]
-    if not jobs:
-        raise Refused(
-            "nothing_printed",
-            "No label of the lot was printed yet, so there is no web.",
-            where=lot.full_name,
-            expected="a print job",
-            came="none",
-            remedy="Check the lot, or write the print file first: print write.",
-        )
-    replaced = [(one.bad, one.spare) for one in view.replacements(key)]
+    jobs = [(job.id, shape_of(job.ranges, job.lanes, job.by)) for job in printed_jobs(view, lot)]
+    replaced = [(one.bad, one.spare) for one in view.replacements(key_of(lot))]
     return Places.of(jobs, lot.labels).moved(replaced)
+
+
+def printed_jobs(view: View, lot: Lot) -> list[Job]:
+    """The lot's print jobs. Refuses `nothing_printed`."""
+    if jobs := view.jobs(key_of(lot)):
+        return jobs
+    raise Refused(
+        "nothing_printed",
+        "No label of the lot was printed yet, so there is no web.",
+        where=lot.full_name,
+        expected="a print job",
+        came="none",
+        remedy="Check the lot, or write the print file first: print write.",
+    )
 
 
 def span_of(roll: Roll) -> Span:

@@ -119,6 +119,18 @@ _counted: OrderedDict[bytes, int] = OrderedDict()
 _MOST_COUNTED = 1_000
 
 
+def no_event(lot: Lot) -> Refused:
+    """The refusal where there is nothing to tell of."""
+    return Refused(
+        "nothing_to_send",
+        "The lot has caused no event yet.",
+        where=f"lot {lot.number}",
+        expected="commissioned labels",
+        came="none",
+        remedy="Take in the camera's results first: inspect take.",
+    )
+
+
 def count_events(view: View, lot: Lot) -> int:
     """How many events a lot has caused so far. Who looks again is told at once: the chain's head
     tells all of it, so the number of one head never changes."""

@@ -340,6 +340,19 @@ class View(House):
             return None
         return self._one(Label, **key.row(), position=position)
 
+    def known_label(self, lot: Lot, position: int) -> Label:
+        """One label by place. Refuses `label_unknown`."""
+        if label := self.label_at(key_of(lot), position):
+            return label
+        raise Refused(
+            "label_unknown",
+            "The lot has no such label.",
+            where=lot.full_name,
+            expected=f"positions 1 to {lot.labels}",
+            came=str(position),
+            remedy="Look the position up: label list.",
+        )
+
     def findings(
         self,
         key: LotKey,

@@ -17,7 +17,7 @@ from serialkeeper.rules.jobs import parse_rows, shape_of
 from serialkeeper.rules.parts import unpack_states
 from serialkeeper.rules.rolls import REVERSED
 from serialkeeper.store.codes import facts_of
-from serialkeeper.store.plans import fates_of, places_of
+from serialkeeper.store.plans import fates_of, places_of, printed_jobs
 from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, key_of
 
@@ -210,18 +210,9 @@ def _job(view: View, lot: Lot, number: int) -> Job:
     key = key_of(lot)
     if number:
         return view.job(key, number)
-    jobs = view.jobs(key)
+    jobs = printed_jobs(view, lot)
     if len(jobs) == 1:
         return jobs[0]
-    if not jobs:
-        raise Refused(
-            "nothing_printed",
-            "No label of the lot was printed yet, so there is no web.",
-            where=lot.full_name,
-            expected="a print job",
-            came="none",
-            remedy="Check the lot, or write the print file first: print write.",
-        )
     raise Refused(
         "bad_value",
         "The lot was printed in several jobs, each with rows of its own.",

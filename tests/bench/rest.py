@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from job import Job
 from sqlalchemy import Connection, text
 
@@ -63,8 +61,3 @@ def _kind(table: str, *, index: bool) -> str:
     if table == "label":
         return LABEL_INDEX if index else LABELS
     return {"part": PARTS, "original": ORIGINALS}.get(table, REST)
-
-
-def folder_size(folder: Path) -> int:
-    """Bytes of all files in a folder."""
-    return sum(path.stat().st_size for path in folder.iterdir() if path.is_file())

@@ -44,7 +44,6 @@ WAYS = {
     "reversed": {"rolls": 1, "back": (1,)},
     "two rolls": {"rolls": 2, "back": (2,)},
 }
-SURE = ("ambiguous", "by count", "held", "silent", "bad")
 READ_TWICE = {"double", "double_unread", "overlap"}
 COLUMNS = ("labels", "right", "bad", "silent", "ambiguous", "by count", "held", "bound")
 

@@ -317,9 +317,9 @@ def test_no_text_whatever_breaks_the_code_readers(text: str) -> None:
 
     for reader in (
         lambda: gs1.parse_scanned(text, this_year=2026),
-        lambda: gs1.parse_bracketed(text, this_year=2026),
+        lambda: gs1.read_bracketed(text),
         lambda: gs1.parse_gtin(text),
-        lambda: epc.parse_sgtin(text),
+        lambda: epc.read(text),
         lambda: gs1.read_date(text, this_year=2026),
     ):
         try:

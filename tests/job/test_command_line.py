@@ -23,8 +23,6 @@ import serialkeeper as sk
 from schemas import valid
 from serialkeeper.cli.door import app, hoist, run
 
-ROOT = Path(__file__).resolve().parents[2]
-
 
 @pytest.fixture(autouse=True)
 def _in_an_empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -44,15 +44,6 @@ def outcome(bench: Bench) -> list[dict[str, Any]]:
     return [{**row, "serial": ""} for row in bench.labels()]
 
 
-def times_and_grades(bench: Bench) -> list[tuple[Any, ...]]:
-    """What the journal keeps of every reading: its time and grade."""
-    kept = []
-    for position in range(1, 25):
-        life = sk.label.show(bench.record, bench.lot, position=position)
-        kept.append(json.dumps(life["life"][-1], default=str))
-    return kept
-
-
 @pytest.mark.parametrize("name", FORMS)
 def test_the_same_run_told_in_any_form_ends_the_same(
     bench: Bench, databases: Databases, tmp_path_factory: pytest.TempPathFactory, name: str

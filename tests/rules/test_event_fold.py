@@ -12,9 +12,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from serialkeeper.rules import moves, parts, unit_events
+from serialkeeper.rules import moves, pack_events, parts
 from serialkeeper.rules.chain import Entry, Part, PartRef
 from serialkeeper.rules.events import Event, LotFacts, write_offset, write_time
+from serialkeeper.rules.unit_events import HANDED_OUT
 
 FACTS = LotFacts("09521234543213", 7, "LOT24A", "2028-06-30", 10_000)
 GOOD_TIME = 1_780_000_000_000
@@ -84,7 +85,7 @@ class Book:
         """The events that the chain has caused."""
         facts = replace(FACTS, group_limit=limit)
         return list(
-            unit_events.fold(self.entries, facts, read_part=self.read_part, serials_of=numbers_of)
+            pack_events.fold(self.entries, facts, read_part=self.read_part, serials_of=numbers_of)
         )
 
 
@@ -309,7 +310,7 @@ def test_every_leaving_ends_the_unit(reason: str) -> None:
     assert all(event.serials == numbers_of(4, 2) for event in made)
 
 
-@given(books, st.integers(1, 7), st.integers(0, 8), st.sampled_from(unit_events.HANDED_OUT))
+@given(books, st.integers(1, 7), st.integers(0, 8), st.sampled_from(HANDED_OUT))
 @settings(deadline=None, max_examples=200)
 def test_handing_events_out_changes_none(book: Book, limit: int, cut: int, verb: str) -> None:
     """What is handed out in the midst of a chain, while a group is open, say, leaves it open."""

@@ -39,7 +39,7 @@ from serialkeeper.rules.results import Interpretation, Plan
 from serialkeeper.rules.taking import Judged, Standing, decide
 from serialkeeper.store.line_tables import FollowRow, Take
 from serialkeeper.store.numbers import check_finished
-from serialkeeper.store.plans import plan_of, raise_alarms, summary_of
+from serialkeeper.store.plans import plan_of, printed_jobs, raise_alarms, summary_of
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.runs import hold_taken, unproven_readings
 from serialkeeper.store.tables import Lot
@@ -249,19 +249,9 @@ def plan_for(
     record: Record, view: View, lot: Lot, old: Take | None, free: NDArray[np.bool_]
 ) -> tuple[Plan, list[Shape]]:
     """What the lot's labels should say, and its print jobs. Refuses `nothing_printed`."""
-    key = key_of(lot)
     # What was printed after an interrupted take began has no part in it.
-    jobs = view.jobs(key)[: old.jobs if old else None]
+    jobs = printed_jobs(view, lot)[: old.jobs if old else None]
     shapes = [shape_of(job.ranges, job.lanes, job.by) for job in jobs]
-    if not shapes:
-        raise Refused(
-            "nothing_printed",
-            "No label of the lot was printed yet, so none can have been seen.",
-            where=lot.full_name,
-            expected="a print job",
-            came="none",
-            remedy="Check the lot, or write the print file first: print write.",
-        )
 
     def grid(row: NDArray[np.int64], lane: NDArray[np.int64]) -> NDArray[np.int32]:
         # Rows and lanes count one job's labels; with several jobs they name no place.
