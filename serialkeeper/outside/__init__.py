@@ -1,1 +1,1 @@
-"""Files and other things outside the record."""
+"""What lies outside the record: files, clock, chance, networks. Every format is read with care."""

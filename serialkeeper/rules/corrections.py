@@ -1,4 +1,4 @@
-"""Corrections: a decommissioning that was entered by mistake is taken back.
+"""Which decommissioning counts as a mistake that may be taken back, and for how long.
 
 The unit was on the pack and good all the time; only the entry was wrong. So nothing is edited: a
 new entry says it, by compliance with a second person, and downstream the events that told it are

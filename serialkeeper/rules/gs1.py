@@ -1,9 +1,9 @@
-"""GS1 keys, element strings and dates, as far as a serialised label needs them.
+"""The code of a label as a text: written from its four facts, read back, and what is wrong with it.
 
 Three written forms of one code, three types that cannot be mixed up:
 
     Bracketed      (01)09521234543213(21)A7K2(17)280630(10)LOT24A     for people and symbol makers
-    ElementString  010952123454321321A7K2␝17280630\u200b10LOT24A            ␝ is GS, ASCII 29
+    ElementString  010952123454321321A7K2␝1728063010LOT24A                   ␝ is GS, ASCII 29
     ScannedText    ]d2 + element string                               what a reader sends
 
 In files the separator is written `{GS}`; braces are outside the GS1 character set 82,

@@ -1,4 +1,5 @@
-"""Questions to the record. Every query of the steps stands here, none of them writes."""
+"""What steps ask the record about lots, labels and what was found on them; nothing here writes.
+What only one subject asks stands in a module of its own beside this one."""
 
 from __future__ import annotations
 

@@ -29,7 +29,8 @@ import polars as pl
 
 import serialkeeper as sk
 from serialkeeper.rules.chain import LotKey
-from serialkeeper.steps import importing, numbering
+from serialkeeper.steps import numbering
+from serialkeeper.steps.importing import giving
 from serialkeeper.steps.inspection import taking
 from serialkeeper.store.record import Record, Work
 
@@ -214,7 +215,7 @@ def main() -> None:
     told = json.loads(sys.stdin.readline())
     watch = Watch()
     if told.get("blocks"):
-        for room in (numbering, taking, importing):
+        for room in (numbering, taking, giving):
             room.BLOCKS_AT_ONCE = told["blocks"]
     with sk.open_record(url, person=PERSON, station=name) as record:
         for order in told["warm"]:

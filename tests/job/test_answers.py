@@ -25,7 +25,7 @@ from serialkeeper.cli.answer import FINDINGS
 from serialkeeper.cli.door import app, run
 from serialkeeper.errors import WORDS
 from serialkeeper.rules.runs import CLEARANCE
-from serialkeeper.steps import importing
+from serialkeeper.steps.importing import giving
 
 pytestmark = pytest.mark.only_on(
     "sqlite", reason="the form of an answer is made above the database; one story is enough"
@@ -357,7 +357,7 @@ def numbers_of_others(story: Story) -> None:
     story.say(f"lot approve LOST --second '{SECOND}'")
     lost = story.file("lost.csv", "serial\n" + "".join(f"LOST{n}\n" for n in range(4)))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(importing, "_write", lambda *_: None)  # as if it had been cut short
+        patch.setattr(giving, "_write", lambda *_: None)  # as if it had been cut short
         story.say("serials import LOST", lost)
     story.say("serials abandon LOST --reason 'the file is lost'")
     story.say("label void IMPORT 4 --reason surplus --count 1")

@@ -21,7 +21,7 @@ from forms import FORMS
 import serialkeeper as sk
 from serialkeeper.outside import growing
 from serialkeeper.steps import inspection
-from serialkeeper.steps.inspection import following
+from serialkeeper.steps.inspection import follower
 from serialkeeper.store.view import key_of
 
 LABELS = 120
@@ -33,8 +33,8 @@ TIMES = ("at", "raised", "acknowledged")
 def _hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """Looks come quickly one after the other, so that tests do not wait."""
     monkeypatch.setattr(growing, "EVERY", 0.002)
-    monkeypatch.setattr(following, "LOOK_EVERY", 0.0)
-    monkeypatch.setattr(following, "SETTLED", 0.02)
+    monkeypatch.setattr(follower, "LOOK_EVERY", 0.0)
+    monkeypatch.setattr(follower, "SETTLED", 0.02)
 
 
 class Feeder(sk.Onlooker):
@@ -230,8 +230,8 @@ FOLLOWER = """
 import sys
 import serialkeeper as sk
 from pathlib import Path
-from serialkeeper.steps.inspection import following
-following.SAVED_EVERY = 0.3
+from serialkeeper.steps.inspection import follower
+follower.SAVED_EVERY = 0.3
 class Told(sk.Onlooker):
     def saw(self, progress):
         print(progress.readings, flush=True)

@@ -22,7 +22,8 @@ from test_people import ADA, FIRST, SECRETS, Live
 import serialkeeper as sk
 from serialkeeper.rules import recovery
 from serialkeeper.rules.serials import PREFIXES
-from serialkeeper.steps import importing, numbering
+from serialkeeper.steps import numbering
+from serialkeeper.steps.importing import giving
 
 LEAD, SECOND = "Line Lead", "Second Person"
 OWN = "cold tea and eleven lemons"
@@ -261,7 +262,7 @@ def test_an_import_that_was_under_way_is_finished_by_one_of_the_two_only(
     """The restored record gives it up: what was there is voided, the rest comes from nobody's file
     again; the lot goes on with other numbers, and adds up."""
     record = bench.record
-    whole = importing._chunk
+    whole = giving._chunk
 
     def die(*_: Any) -> int:
         raise KeyboardInterrupt
@@ -277,8 +278,8 @@ def test_an_import_that_was_under_way_is_finished_by_one_of_the_two_only(
         lines = "".join(f"X{turn}{number:05}\n" for number in range(10_003))
         path.write_text(f"serial\n{lines}")
         with monkeypatch.context() as patch:
-            patch.setattr(importing, "BLOCKS_AT_ONCE", 1)
-            patch.setattr(importing, "_chunk", chunk)
+            patch.setattr(giving, "BLOCKS_AT_ONCE", 1)
+            patch.setattr(giving, "_chunk", chunk)
             with pytest.raises(KeyboardInterrupt):
                 sk.serials.import_(record, name, path)
         there = len(numbers(record, name))

@@ -428,13 +428,13 @@ def test_numbers_of_our_own_make_way_for_imported_ones(
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten numbers, two in a transaction."""
     from serialkeeper.rules import chain
-    from serialkeeper.steps import importing
+    from serialkeeper.steps.importing import giving, looking
     from serialkeeper.store import journal, verify
 
     monkeypatch.setattr(chain, "BLOCK", 10)
-    for room in (importing, journal, verify):
+    for room in (giving, looking, journal, verify):
         monkeypatch.setattr(room, "BLOCK", 10)
-    monkeypatch.setattr(importing, "BLOCKS_AT_ONCE", 2)
+    monkeypatch.setattr(giving, "BLOCKS_AT_ONCE", 2)
 
 
 @pytest.mark.usefixtures("_small_blocks")
@@ -505,12 +505,12 @@ def test_an_import_whose_file_is_lost_is_given_up(
     """Meanwhile other lots print what they have and get nothing new, told which file stands in the
     way, and of which lot; afterwards they do. What is there of it stays; whoever is still at it, or
     brings the file again, is refused; the rest comes in a file of its own; it is reviewed."""
-    from serialkeeper.steps import importing
+    from serialkeeper.steps.importing import giving
 
     sk.lot.open(bench.record, GTIN, "HALF", expiry=EXPIRY, target=65)
     sk.lot.approve(bench.record, "HALF")
     path = write(bench, ["serial", *(f"H{n}" for n in range(65))], "half.csv")
-    whole, other = importing._chunk, bench.lot
+    whole, other = giving._chunk, bench.lot
 
     def give_up(*arguments: Any) -> int:
         done = whole(*arguments)
@@ -532,7 +532,7 @@ def test_an_import_whose_file_is_lost_is_given_up(
     rest = as_seen(bench.folder / "job1.csv")
     assert sk.serials.allocate(bench.record, other, 3)["count"] == 3
     with monkeypatch.context() as patch:
-        patch.setattr(importing, "_chunk", give_up)
+        patch.setattr(giving, "_chunk", give_up)
         with pytest.raises(sk.Refused) as gone:
             sk.serials.import_(bench.record, "HALF", path)
     assert gone.value.word == "import_claimed"
@@ -568,17 +568,17 @@ def test_a_file_that_changes_while_it_is_taken_in_gives_no_number_that_was_not_l
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Other bytes under the same name, after the look: refused, and the file itself ends it."""
-    from serialkeeper.steps import importing
+    from serialkeeper.steps.importing import giving
 
     path = write(bench, ["code", *(f"01{GTIN}21N{n}{{GS}}91EE{n:02}" for n in range(30))], "n.csv")
-    before, real = path.read_bytes(), importing._begin
+    before, real = path.read_bytes(), giving._begin
 
     def begin(*args: Any) -> Any:
         path.write_bytes(before.replace(b"91EE07", b"91EE77"))
         return real(*args)
 
     with monkeypatch.context() as patch:
-        patch.setattr(importing, "_begin", begin)
+        patch.setattr(giving, "_begin", begin)
         with pytest.raises(sk.Refused) as refused:
             sk.serials.import_(bench.record, bench.lot, path)
     assert "changed" in refused.value.remedy

@@ -15,7 +15,7 @@ import serialkeeper as sk
 from serialkeeper.cli.door import run
 from serialkeeper.outside import growing
 from serialkeeper.rules.runs import CLEARANCE, CLOCK_LIMIT
-from serialkeeper.steps.inspection import following
+from serialkeeper.steps.inspection import follower
 
 BEFORE, AFTER = list(CLEARANCE["before"]), list(CLEARANCE["after"])
 SECOND = "Second Person"
@@ -306,7 +306,7 @@ def test_a_follower_alarms_as_soon_as_the_reader_is_not_proven(
     """Not at the end of the file: a stop without a challenge is told while labels run on, once;
     and a failure while the file was followed holds it."""
     monkeypatch.setattr(growing, "EVERY", 0.002)
-    monkeypatch.setattr(following, "LOOK_EVERY", 0.0)
+    monkeypatch.setattr(follower, "LOOK_EVERY", 0.0)
     rows = as_seen(bench.printed(60, lanes=4))
     begin(bench)
     whole = text_of(bench, rows)

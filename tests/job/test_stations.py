@@ -28,7 +28,7 @@ import serialkeeper as sk
 from serialkeeper.outside import growing
 from serialkeeper.rules import chain
 from serialkeeper.steps import inspection, numbering
-from serialkeeper.steps.inspection import following, taking
+from serialkeeper.steps.inspection import follower, taking
 from serialkeeper.store import engines, record
 from serialkeeper.store.record import Record, Work
 from serialkeeper.store.view import key_of
@@ -125,7 +125,7 @@ def test_another_station_ends_what_a_dead_one_left(
 def _hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """Looks at a followed file come quickly one after the other."""
     monkeypatch.setattr(growing, "EVERY", 0.002)
-    monkeypatch.setattr(following, "LOOK_EVERY", 0.0)
+    monkeypatch.setattr(follower, "LOOK_EVERY", 0.0)
 
 
 class Dying(Feeder):
@@ -146,10 +146,10 @@ def test_a_followed_file_goes_on_at_another_station(
     text = text_of(bench, spoiled(bench))
     path = bench.folder / "r.csv"
     half = text.index(b"\n", len(text) * 2 // 3) + 1
-    saved = following._Follower._save
+    saved = follower.Follower._save
     with monkeypatch.context() as patch:
         # What a killed station had read since it last wrote is lost.
-        patch.setattr(following._Follower, "_save", lambda self: self.pending and saved(self))
+        patch.setattr(follower.Follower, "_save", lambda self: self.pending and saved(self))
         first = Dying(path, [text[:half]])
         with pytest.raises(PowerCut):
             sk.inspect.follow(bench.record, bench.lot, path, onlooker=first)

@@ -1,4 +1,4 @@
-"""Sending: what the lots have caused goes to its destinations, once and in order.
+"""Rounds of sending: every destination in its turn, once or for as long as somebody keeps sending.
 
 What is sent is prepared in the journal before anything leaves, and so is what became of it: a
 sender that died is followed by one that knows what to ask.
