@@ -155,6 +155,18 @@ class Odds:
         """Whether the chance is below the limit."""
         return self.numbers <= self.bearable
 
+    def check(self, where: str) -> None:
+        """Refuses `guessing_odds`."""
+        if not self.allowed:
+            raise Refused(
+                "guessing_odds",
+                "The numbers could be guessed too easily.",
+                where=f"{where}, numbers of {self.length} characters",
+                expected=f"at most {self.bearable:,} numbers at a time",
+                came=self.arithmetic(),
+                remedy="Allocate fewer at a time, or give the product longer numbers.",
+            )
+
     def arithmetic(self) -> str:
         """The figures behind the chance, in one line."""
         one_in = f"1 in {self.space // self.numbers:,}" if self.numbers else "none yet"

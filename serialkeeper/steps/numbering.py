@@ -111,15 +111,7 @@ def _begin(record: Record, lot: Lot, count: int) -> tuple[Allocation, bool]:
         figures = serials.odds(
             count, length=product.serial_length, prefixes_used=product.prefixes_used
         )
-        if not figures.allowed:
-            raise Refused(
-                "guessing_odds",
-                "The numbers could be guessed too easily.",
-                where=f"product {lot.gtin}, numbers of {product.serial_length} characters",
-                expected=f"at most {figures.bearable:,} numbers at a time",
-                came=figures.arithmetic(),
-                remedy="Allocate fewer at a time, or give the product longer numbers.",
-            )
+        figures.check(f"product {lot.gtin}")
         serials.prefix_text(
             product.prefix_start, product.prefix_step, product.prefixes_used + blocks - 1
         )

@@ -190,17 +190,7 @@ def close(
         moves.check_lot(lot.state, *OPEN_LOT, where=where)
         found = balance_of(work, lot)
         result = describe(work, lot, found)
-        if result["open_points"]:
-            raise Refused(
-                "lot_open_points",
-                "The lot still has open points.",
-                where=where,
-                expected="nothing open",
-                came=result["open_points"][0],
-                remedy="Do what each point says; doubtful labels: serialkeeper label list "
-                f"{lot.number} --state doubtful",
-                more=tuple(result["open_points"][1:]),
-            )
+        _check_points(lot, result["open_points"])
         if not result["balanced"]:
             if not (explanation.strip() and investigation.strip()):
                 raise _unbalanced(where, found)
@@ -219,6 +209,21 @@ def close(
         head = work.head(key_of(lot))
         work.write(HOUSE, "lot closing noted", {"lot_id": lot.id, "head": head})
     return {**result, "state": "closed", "head": head}
+
+
+def _check_points(lot: Lot, points: list[str]) -> None:
+    """Refuses `lot_open_points`."""
+    if points:
+        raise Refused(
+            "lot_open_points",
+            "The lot still has open points.",
+            where=lot.full_name,
+            expected="nothing open",
+            came=points[0],
+            remedy="Do what each point says; doubtful labels: serialkeeper label list "
+            f"{lot.number} --state doubtful",
+            more=tuple(points[1:]),
+        )
 
 
 def _check_alarms(view: View, lot: Lot) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
 from serialkeeper.outside import camera, devices
@@ -19,8 +20,8 @@ from serialkeeper.rules.chain import BLOCK, LotKey
 from serialkeeper.rules.jobs import shape_of
 from serialkeeper.rules.moves import OPEN_LOT, check_file, check_lot, check_pass, check_take
 from serialkeeper.rules.results import Plan
-from serialkeeper.rules.rolls import check_open
-from serialkeeper.store.line_tables import Take
+from serialkeeper.rules.rolls import Places, check_open
+from serialkeeper.store.line_tables import Roll, Take
 from serialkeeper.store.plans import (
     fates_of,
     places_of,
@@ -126,9 +127,9 @@ def _look(
         check_take(lot.number, earlier.id, earlier.name, earlier.state)
     roll = view.roll(key, number)
     check_open(roll.id, roll.state, f"lot {lot.number}")
-    places, span = places_of(view, lot), span_of(roll)
+    places = places_of(view, lot)
     states = np.frombuffer(b" " + view.states(key, 1, lot.labels), np.uint8)
-    if not np.isin(states[places.on(span)], np.frombuffer(b"cvrR", np.uint8)).any():
+    if not np.isin(states[places.on(span_of(roll))], np.frombuffer(b"cvrR", np.uint8)).any():
         raise Refused(
             "roll_not_inspected",
             "No label of the roll was inspected yet, so it cannot be read again.",
@@ -137,16 +138,7 @@ def _look(
             came="labels that are only issued, or left",
             remedy="Take the first pass in first: inspect take LOT FILE.",
         )
-    gone = np.zeros(len(states), dtype=np.bool_)
-    taken_off = np.zeros(len(states), dtype=np.bool_)
-    open_words: dict[int, tuple[str, ...]] = {}
-    for position, fate in fates_of(view, lot).items():
-        gone[position], taken_off[position] = fate.gone, fate.removed > 0
-        if fate.findings:
-            open_words[position] = fate.findings
-    bad = np.zeros(len(states), dtype=np.bool_)
-    bad[[plant.position for plant in view.plants(key)]] = True
-    before = Before(number, span, roll.wound, places, states, open_words, gone, taken_off, bad)
+    before = _before(view, lot, roll, places, states)
     job = view.job(key, roll.job)
     plan = plan_of(
         view,
@@ -164,6 +156,22 @@ def _look(
         described = profile, profiles.choose(profile, kept, devices.shipped())
     length, jobs = view.chain(key).count, len(view.jobs(key))
     return _Scene(lot, key, length, before, plan, jobs, described)
+
+
+def _before(view: View, lot: Lot, roll: Roll, places: Places, states: NDArray[np.uint8]) -> Before:
+    """What the record knows of the roll's labels before it is read again."""
+    gone = np.zeros(len(states), dtype=np.bool_)
+    taken_off = np.zeros(len(states), dtype=np.bool_)
+    open_words: dict[int, tuple[str, ...]] = {}
+    for position, fate in fates_of(view, lot).items():
+        gone[position], taken_off[position] = fate.gone, fate.removed > 0
+        if fate.findings:
+            open_words[position] = fate.findings
+    bad = np.zeros(len(states), dtype=np.bool_)
+    bad[[plant.position for plant in view.plants(key_of(lot))]] = True
+    return Before(
+        roll.id, span_of(roll), roll.wound, places, states, open_words, gone, taken_off, bad
+    )
 
 
 def _write(

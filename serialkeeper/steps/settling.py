@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from typing import Any
@@ -11,13 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules import challenges, findings, gs1, moves, scans
+from serialkeeper.rules import challenges, findings, gs1, moves
 from serialkeeper.rules.chain import LotKey
-from serialkeeper.rules.fields import parse_grade
+from serialkeeper.rules.evidence import Given, keep
 from serialkeeper.rules.jobs import parse_which
 from serialkeeper.rules.moves import OPEN_LOT, State
 from serialkeeper.rules.packs import Child
-from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.remarks import check_remark
 from serialkeeper.rules.rolls import GOOD
 from serialkeeper.store.codes import code_at
@@ -76,11 +74,11 @@ def accept(
         if state is State.ISSUED and found and unseen:
             path.append(State.REJECTED)  # looked for, found and scanned by hand
         moves.check("accept", path[-1], where=where)
-        given = _Given(_planned(work, lot, position), scan, instrument, calibrated, grade)
+        given = Given(_planned(work, lot, position), scan, instrument, calibrated, grade)
         evidence: dict[str, str] = {}
         for row in found:  # every one of them has to be satisfied
             needs = findings.check_acceptable(row.word, where=where)
-            evidence |= _evidence(needs, given, lot.minimum_grade, record.now().date(), where)
+            evidence |= keep(needs, given, lot.minimum_grade, record.now().date(), where)
         path.append(moves.target_of("accept", commission_at=lot.commission_at))
         data = {
             "moves": [
@@ -116,8 +114,8 @@ def _seen_by_hand(
     """A good label that a further pass did not see, found by a fresh scan: it stays good."""
     planned = _planned(work, lot, position)
     where = f"lot {lot.number}, position {position}"
-    given = _Given(planned, scan, "", None, "")
-    evidence = _evidence(findings.FRESH_SCAN, given, 0, date.min, where)
+    given = Given(planned, scan, "", None, "")
+    evidence = keep(findings.FRESH_SCAN, given, 0, date.min, where)
     data = {"ranges": [[position, position]], "evidence": evidence}
     work.write(key_of(lot), "settled", data, reason=reason, second=second)
     state = State(work.known_label(lot, position).state)
@@ -126,71 +124,6 @@ def _seen_by_hand(
 
 def _planned(view: View, lot: Lot, position: int) -> str:
     return gs1.from_file(code_at(view, lot, position))
-
-
-@dataclass(frozen=True, slots=True)
-class _Given:
-    """The evidence given for an acceptance, beside what the label should say."""
-
-    planned: str
-    scan: str
-    instrument: str
-    calibrated: date | None
-    grade: str
-
-
-def _evidence(needs: str, given: _Given, minimum: int, today: date, where: str) -> dict[str, str]:
-    """What is kept of the evidence. Refuses `evidence_needed`."""
-    scan = scans.as_evidence(given.scan)
-    if scan and scan != given.planned:
-        raise Refused(
-            "evidence_needed",
-            "The fresh scan is not the planned code.",
-            where=where,
-            expected="the code planned for this label, sign by sign; it is not told here, so that "
-            "nobody types it instead of scanning",
-            came=gs1.to_file(scan),
-            remedy="Scan the label itself, with a scanner that sends the symbology identifier and "
-            "GS as the byte 29; if the label really shows this, void it.",
-        )
-    tenths = parse_grade(given.grade)
-    verified = bool(given.instrument) and tenths not in (None, NO_GRADE)
-    verified &= given.calibrated is not None and given.calibrated <= today
-    if given.instrument and not verified:
-        raise Refused(
-            "evidence_needed",
-            "A verifier's result is not complete.",
-            where=where,
-            expected="instrument, a calibration date up to today, and grade such as 2.5/08/660",
-            came=f"{given.instrument}, {given.calibrated or 'no date'}, "
-            f"{given.grade or 'no grade'}",
-            remedy="Give --instrument, --calibrated and --grade.",
-        )
-    kept = {"scan": gs1.to_file(scan)} if scan else {}
-    if verified:
-        kept |= {
-            "instrument": given.instrument,
-            "calibrated": str(given.calibrated),
-            "grade": given.grade,
-        }
-    enough = {
-        findings.FRESH_SCAN: bool(scan),
-        findings.VERIFIER: verified and (tenths or 0) >= minimum,
-        findings.SECOND: True,
-    }[needs]
-    if not enough:
-        by_scan = needs == findings.FRESH_SCAN
-        raise Refused(
-            "evidence_needed",
-            "The finding allows this only with evidence.",
-            where=where,
-            expected=needs if by_scan else f"{needs} of at least {minimum / 10:.1f}",
-            came=", ".join(f"{name} {value}" for name, value in kept.items()) or "none",
-            remedy="Give --scan TEXT."
-            if by_scan
-            else "Measure the label, and give --instrument, --calibrated and --grade.",
-        )
-    return kept
 
 
 def void(
