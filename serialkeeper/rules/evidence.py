@@ -1,4 +1,4 @@
-"""What a doubtful label is accepted on, and whether it is enough: a fresh scan, a verifier's result.
+"""What a doubtful label is accepted on, and if it is enough: a fresh scan, a verifier's result.
 
 The planned code is told in no refusal, so that nobody types it instead of scanning.
 """

@@ -136,6 +136,7 @@ def _correct(
     web: Web,
     evidence: NDArray[np.uint8],
 ) -> list[dict[str, object]]:
+    """Put every reading where its neighbours with known numbers say that it stands, in place."""
     there = _on_web(place, web)
     order = np.flatnonzero(there)
     order = order[np.argsort(place[order], kind="stable")]
@@ -153,7 +154,7 @@ def _correct(
         return []
     position_at = _positions_along(web)
     good = _in_order(stretches, target, back=turn.back)
-    notes = _turned(turn)
+    notes = _turned(turn) + _slipped(good, distance, exact[known], plain=turn == plain)
     fixed = np.zeros(len(place), dtype=np.int32)
     read = np.zeros(len(web.row), dtype=np.bool_)
     read[exact] = True
@@ -173,16 +174,6 @@ def _correct(
         step = along[some] + shift
         inside = (step >= 0) & (step < len(position_at))
         fixed[some[inside]] = position_at[step[inside]]
-        expected = 0 if turn == plain else int(distance[good[0][0]])
-        if shift != expected:
-            notes.append(
-                {
-                    "kind": "slipped",
-                    "first": int(exact[known[start]]),
-                    "last": int(exact[known[good[number][1] - 1]]),
-                    "labels": shift - expected,
-                }
-            )
         if number and first == bounds[number][0]:
             between = order[bounds[number - 1][1] + 1 : first]
             shifts = (int(distance[good[number - 1][0]]), shift)
@@ -192,6 +183,27 @@ def _correct(
     place[:] = fixed
     evidence[(exact > 0) & (exact == place)] = ord("r")
     return notes
+
+
+def _slipped(
+    good: list[tuple[int, int]],
+    distance: NDArray[np.int64],
+    shown: NDArray[np.int32],
+    *,
+    plain: bool,
+) -> list[dict[str, object]]:
+    """Stretches whose reported positions are off, by how many labels."""
+    expected = 0 if plain else int(distance[good[0][0]])
+    return [
+        {
+            "kind": "slipped",
+            "first": int(shown[start]),
+            "last": int(shown[stop - 1]),
+            "labels": int(distance[start]) - expected,
+        }
+        for start, stop in good
+        if distance[start] != expected
+    ]
 
 
 def _turn_of(

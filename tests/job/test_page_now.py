@@ -27,7 +27,7 @@ from test_pages_in_chromium import looked_at
 from test_pages_safety import HTML, Browser
 from test_people import ADA, BEA, SECRETS
 from test_sessions import CARLA, LENA, OWN, Station
-from window import browsing, needs_chromium, serving_at
+from window import browsing, needs_chromium, serving_at, told_in
 
 import serialkeeper as sk
 from serialkeeper.rules.runs import CLEARANCE
@@ -51,11 +51,6 @@ def opened(browser: Any) -> Any:
     context = browser.new_context(viewport={"width": 1280, "height": 800})
     context.set_default_timeout(10_000)
     return context.new_page()
-
-
-def said(window: Any, text: str) -> None:
-    """What was done is told."""
-    window.locator(".said[role=status]").get_by_text(text).wait_for()
 
 
 def figure(window: Any, name: str) -> str:
@@ -91,7 +86,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#running .doubts a", has_text="LOT24A").click()
         window.get_by_role("link", name="Begin a run here").click()
         window.locator("#form-start button").click()
-        said(window, "has begun")
+        told_in(window, "has begun")
         window.goto(f"{window.url.partition('#')[0]}&do=challenge")
         window.get_by_text("The line clearance comes first").wait_for()
         assert not window.locator("#form-challenge").count()
@@ -103,13 +98,13 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         for point in CLEARANCE["before"]:
             window.locator(f"#clearance-point_{point}").check()
         window.locator("#form-clearance button").click()
-        said(window, "The line is cleared")
+        told_in(window, "The line is cleared")
         window.get_by_role("link", name="Challenge", exact=True).click()
         assert window.input_value("#challenge-when") == "start"
         window.locator("#challenge-shown").fill("12")
         window.locator("#challenge-caught").fill("12")
         window.locator("#form-challenge button").click()
-        said(window, "The reader passed")
+        told_in(window, "The reader passed")
 
         window.get_by_role("link", name="Rehearsal").click()
         with window.expect_download() as fetched:
@@ -119,7 +114,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#make_set-kind_foreign").check()
         window.locator("#make_set-each").fill("1")
         window.locator("#form-make_set button").click()
-        said(window, "Challenge set 1 is made. Labels in it: 1")
+        told_in(window, "Challenge set 1 is made. Labels in it: 1")
         with window.expect_download() as fetched:
             window.get_by_role("link", name="Fetch the print data").click()
         made = sk.challenge.show(bench.record, "LOT24A", 1)
@@ -129,7 +124,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#run_set-file").set_input_files(read)
         window.locator("#run_set-when").select_option("interval")
         window.locator("#form-run_set button").click()
-        said(window, "every label of the set was caught")
+        told_in(window, "every label of the set was caught")
         looked_at(window, window.url, f"{address}{LOT}/challenges")
         window.goto(f"{address}/now")
         window.get_by_role("link", name="The line stopped").click()
@@ -158,7 +153,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         assert abs(after["y"] - before["y"]) < 2, (before, after)
         window.keyboard.type("ke")
         window.keyboard.press("Enter")
-        said(window, "Stop 1 is entered")
+        told_in(window, "Stop 1 is entered")
         reasons = [one["reason"] for one in sk.run.show(bench.record, "LOT24A", 1)["events"]]
         assert reasons[-1] == "web broke"
 
@@ -177,7 +172,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#acknowledge-cause").fill("printer stuttered")
         window.locator("#acknowledge-restart_check").fill("ten good in a row")
         window.locator("#form-acknowledge button").click()
-        said(window, "Alarms acknowledged")
+        told_in(window, "Alarms acknowledged")
         assert "No open alarm" in window.locator("#alarms").inner_text()
         assert window.evaluate("document.body.dataset.ringing") == "false"
         assert not any(one["state"] == "open" for one in sk.alarm.list(bench.record, "LOT24A"))
@@ -194,7 +189,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         window.locator("#form-accept [role=alert]").get_by_text("evidence_needed").wait_for()
         window.locator("#accept-scan").fill(as_seen(bench.folder / "job1.csv")[10]["seen"])
         window.locator("#form-accept button").click()
-        said(window, "Label 11 of lot LOT24A is accepted")
+        told_in(window, "Label 11 of lot LOT24A is accepted")
         assert window.url.endswith("/now?pitch=25.0") and not window.locator("#label-11").count()
         assert bench.states()[10] == "commissioned"
 
@@ -206,7 +201,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         apart = datetime.now() - timedelta(hours=3)
         window.locator("#clock-shows").fill(f"{apart:%H:%M:%S}")
         window.locator("#form-clock button").click()
-        said(window, "too much")
+        told_in(window, "too much")
     window.context.close()
     assert sk.record.verify(bench.record)["sound"]
 
@@ -318,7 +313,7 @@ def test_two_browsers_on_one_lot(line: Station, browser: Any) -> None:
         lena.locator("#accept-secret").fill(OWN)
         lena.locator("#accept-second_secret").fill(OWN)
         lena.locator("#form-accept button").click()
-        said(lena, "Label 10 of lot LOT24A is accepted")
+        told_in(lena, "Label 10 of lot LOT24A is accepted")
         carla.locator("#news li", has_text="label accepted").get_by_text(CARLA).wait_for()
         assert figure(carla, "Doubtful") == "1"
         late.locator("#accept-second_secret").fill(OWN)

@@ -7,6 +7,7 @@ judged by axe-core's rules (WCAG 2.1 A and AA).
 from __future__ import annotations
 
 import hashlib
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from test_pages_in_chromium import browser, looked_at, window
 from test_people import ADA, FIRST
 from test_sending import LABELS, close, lot
 from test_sessions import CARLA, LENA, OWN, Station
-from window import needs_chromium, serving_at
+from window import needs_chromium, serving_at, told_in
 
 import serialkeeper as sk
 from serialkeeper.rules.destinations import Reach
@@ -47,8 +48,7 @@ def test_a_failure_is_seen_and_tried_again(
     monkeypatch.setenv("SERIALKEEPER_SECRET_WEST_HOST", "127.0.0.1")
     lot(bench, "LOT24B", closed=False)
 
-    def said(text: str) -> None:
-        window.locator(".said[role=status]").get_by_text(text).wait_for()
+    said = partial(told_in, window)
 
     def press(name: str) -> None:
         window.get_by_role("button", name=name).click()

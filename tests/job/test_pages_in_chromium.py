@@ -7,6 +7,7 @@ is read from two metres: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,17 @@ import pytest
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from databases import Database
 from test_sessions import BADGE, CARLA, LENA, OWN, PIN, Station
-from window import SIZES, browsing, judged, needs_chromium, serving_at, small, wide
+from window import (
+    SIZES,
+    browsing,
+    judged,
+    needs_chromium,
+    send_in,
+    serving_at,
+    small,
+    told_in,
+    wide,
+)
 
 import serialkeeper as sk
 
@@ -124,17 +135,7 @@ def test_a_lot_from_its_product_to_its_closing_by_forms(bench: Bench, window: An
     cannot be closed yet. Every page suits everybody, also with a refusal on it."""
     record = bench.record
 
-    def fill(form: str, **fields: str) -> None:
-        for name, text in fields.items():
-            place = window.locator(f"#{form}-{name}")
-            if place.evaluate("one => one.tagName") == "SELECT":
-                place.select_option(text)
-            else:
-                place.fill(text)
-        window.locator(f"#form-{form} button").click()
-
-    def said(text: str) -> None:
-        window.locator(".said[role=status]").get_by_text(text).wait_for()
+    said, fill = partial(told_in, window), partial(send_in, window)
 
     with serving_at(bench.url, acting="Line Lead") as address:
         window.goto(f"{address}/products")

@@ -5,6 +5,7 @@ Accessibility is judged by axe-core's rules (WCAG 2.1 A and AA).
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from test_packs import packing
 from test_pages_in_chromium import browser, looked_at, window
 from test_people import BEA, SECRETS
 from test_sessions import CARLA, LENA, OWN, Station
-from window import needs_chromium, serving_at
+from window import needs_chromium, send_in, serving_at, told_in
 
 import serialkeeper as sk
 
@@ -49,16 +50,7 @@ def test_a_case_is_packed_by_scans(bench: Bench, window: Any) -> None:
             window.keyboard.press("Enter")
         return str(window.locator("main").inner_text())
 
-    def said(text: str) -> None:
-        window.locator(".said[role=status]").get_by_text(text).wait_for()
-
-    def do(form: str, **typed: str) -> None:
-        fold = window.locator(f"details:has(#form-{form}):not([open]) > summary")
-        if fold.count():
-            fold.click()
-        for name, text in typed.items():
-            window.locator(f"#{form}-{name}").fill(text)
-        window.locator(f"#form-{form} button").click()
+    said, do = partial(told_in, window), partial(send_in, window)
 
     with serving_at(bench.url, acting="Line Lead") as address:
         window.goto(f"{address}{LOT}/packs")

@@ -6,6 +6,7 @@ axe-core's rules (WCAG 2.1 A and AA).
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from databases import Database
 from test_pages_in_chromium import browser, looked_at, window
 from test_people import ADA, FIRST, SECRETS
 from test_sessions import LENA, OWN, Station
-from window import needs_chromium, serving_at
+from window import needs_chromium, send_in, serving_at, told_in
 
 import serialkeeper as sk
 
@@ -34,20 +35,7 @@ def test_somebody_new_comes_in(database: Database, tmp_path: Path, window: Any) 
     anybody else, and the steps refuse it all the same."""
     station = Station(database, tmp_path)
 
-    def said(text: str) -> None:
-        window.locator(".said[role=status]").get_by_text(text).wait_for()
-
-    def fill(form: str, **typed: str) -> None:
-        fold = window.locator(f"details:has(#form-{form}):not([open]) > summary")
-        if fold.count():
-            fold.click()
-        for name, text in typed.items():
-            field = window.locator(f"#{form}-{name}")
-            if field.evaluate("one => one.tagName") == "SELECT":
-                field.select_option(text)
-            else:
-                field.fill(text)
-        window.locator(f"#form-{form} button").click()
+    said, fill = partial(told_in, window), partial(send_in, window)
 
     def enter(name: str, password: str) -> None:
         window.context.clear_cookies()

@@ -5,12 +5,13 @@ Accessibility is judged by axe-core's rules (WCAG 2.1 A and AA).
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import pytest
 from conftest import GTIN, Bench, as_seen
 from test_pages_in_chromium import browser, looked_at, window
-from window import needs_chromium, serving_at
+from window import needs_chromium, send_in, serving_at, told_in
 
 import serialkeeper as sk
 
@@ -31,18 +32,7 @@ def test_a_roll_from_its_name_to_its_release(bench: Bench, window: Any) -> None:
     rows[9]["seen"] = ""
     sk.inspect.take(bench.record, bench.lot, bench.results(rows))
 
-    def said(text: str) -> None:
-        window.locator(".said[role=status]").get_by_text(text).wait_for()
-
-    def do(form: str, **typed: str) -> None:
-        fold = window.locator(f"details:has(#form-{form}):not([open]) > summary")
-        if fold.count():
-            fold.click()
-        for name, text in typed.items():
-            field = window.locator(f"#{form}-{name}")
-            choice = field.evaluate("one => one.tagName") == "SELECT"
-            (field.select_option if choice else field.fill)(text)
-        window.locator(f"#form-{form} button").click()
+    said, do = partial(told_in, window), partial(send_in, window)
 
     with serving_at(bench.url, acting="Line Lead") as address:
         window.goto(f"{address}{LOT}")

@@ -66,6 +66,23 @@ def browsing() -> Iterator[Any]:
             browser.close()
 
 
+def told_in(window: Any, text: str) -> None:
+    """What was done is told on the page."""
+    window.locator(".said[role=status]").get_by_text(text).wait_for()
+
+
+def send_in(window: Any, form: str, **typed: str) -> None:
+    """Fill a form, unfold it if need be, and send it."""
+    fold = window.locator(f"details:has(#form-{form}):not([open]) > summary")
+    if fold.count():
+        fold.click()
+    for name, text in typed.items():
+        field = window.locator(f"#{form}-{name}")
+        choice = field.evaluate("one => one.tagName") == "SELECT"
+        (field.select_option if choice else field.fill)(text)
+    window.locator(f"#form-{form} button").click()
+
+
 def judged(page: Any) -> list[str]:
     """What axe-core finds serious or critical on a page; its rules and their sources are its own
     (WCAG 2.1, A and AA, contrast included)."""
