@@ -229,6 +229,15 @@ def check_reason(name: str, reason: str) -> None:
         check_remark(reason, "--reason", needed=True)
 
 
+def void_reasons(state: State, *, seen: bool) -> tuple[str, ...]:
+    """With which reasons a number may be voided: `surplus` is for labels that nobody printed, and
+    only for them. A label that is only allocated and was seen on the web all the same was printed.
+    """
+    if state is State.ALLOCATED and not seen:
+        return ("surplus",)
+    return tuple(reason for reason in VOID_REASONS if reason != "surplus")
+
+
 def check_decommission(reason: str, note: str) -> None:
     """Refuses `reason_needed` for a decommissioning."""
     check_reason("decommission", reason)

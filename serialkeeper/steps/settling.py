@@ -314,18 +314,14 @@ def _plan_moves(
             where = f"lot {lot.number}, position {begin}"
             moves.check(verb, state, where=where)
             if verb == "void":
-                _check_surplus(state, reason, found[begin : end + 1], where)
+                _check_void(state, reason, found[begin : end + 1], where)
             made.append([begin, end, state.value, target.value])
     return made
 
 
-def _check_surplus(state: State, reason: str, found: NDArray[np.bool_], where: str) -> None:
-    """Refuses `reason_needed`: `surplus` is for labels that nobody printed, and only for them.
-
-    A label that is only allocated and was seen on the web all the same was printed.
-    """
-    allocated = state is State.ALLOCATED
-    seen = allocated and bool(found.any())
+def _check_void(state: State, reason: str, found: NDArray[np.bool_], where: str) -> None:
+    """Refuses `reason_needed` for a reason that is none of these labels'."""
+    seen = state is State.ALLOCATED and bool(found.any())
     if seen and not found.all():
         raise Refused(
             "reason_needed",
@@ -335,13 +331,13 @@ def _check_surplus(state: State, reason: str, found: NDArray[np.bool_], where: s
             came=f"{int(found.sum())} of {len(found)} from there on were seen",
             remedy="Void the seen ones by themselves with --reason waste.",
         )
-    if (allocated and not seen) != (reason == "surplus"):
-        others = ", ".join(other for other in moves.VOID_REASONS if other != "surplus")
+    allowed = moves.void_reasons(state, seen=seen)
+    if reason not in allowed:
         raise Refused(
             "reason_needed",
             "'surplus' is for labels that were never printed, and only for them.",
             where=where,
-            expected="surplus" if allocated and not seen else others,
+            expected=", ".join(allowed),
             came=reason,
             remedy="Give the other reason, or other positions.",
         )

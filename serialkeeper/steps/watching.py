@@ -16,7 +16,14 @@ from serialkeeper.rules import findings, overview, runs
 from serialkeeper.rules.chain import Entry, LotKey
 from serialkeeper.rules.doubts import Told, doubt_at
 from serialkeeper.rules.jobs import Shape, shape_of
-from serialkeeper.rules.moves import DECOMMISSION_REASONS, MOVES, OPEN_LOT, VOIDED, State
+from serialkeeper.rules.moves import (
+    DECOMMISSION_REASONS,
+    MOVES,
+    OPEN_LOT,
+    VOIDED,
+    State,
+    void_reasons,
+)
 from serialkeeper.rules.overview import OnWeb
 from serialkeeper.rules.rolls import GOOD, SLIT
 from serialkeeper.rules.runs import Standing
@@ -382,15 +389,15 @@ def label_place(record: Record, name: str, position: int) -> dict[str, Any]:
     Returns:
         place: job, row, lane, rolls, or None where it stands nowhere; needs: what its acceptance
         needs, words of `rules.findings`, or None where its state allows none; moves: names of
-        `rules.moves.MOVES` that its state allows, and `settle`; around: the rows near it, each of
-        position, row, lane, state.
+        `rules.moves.MOVES` that its state allows, and `settle`; void_reasons: those that fit it;
+        around: the rows near it, each of position, row, lane, state.
     """
     with record.read() as view:
         lot = view.lot(name)
         key = key_of(lot)
         label = view.label_at(key, position)
         if label is None:
-            return {"place": None, "needs": None, "moves": [], "around": []}
+            return {"place": None, "needs": None, "moves": [], "void_reasons": [], "around": []}
         state, place, around = State(label.state), None, list[list[dict[str, Any]]]()
         replaced = [(one.bad, one.spare) for one in view.replacements(key)]
         for job in view.jobs(key):
@@ -407,6 +414,7 @@ def label_place(record: Record, name: str, position: int) -> dict[str, Any]:
             "place": place,
             "needs": _needs(state, words),
             "moves": _moves(state, words),
+            "void_reasons": list(void_reasons(state, seen=bool(words))),
             "around": around,
         }
 

@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Query
 
 from serialkeeper import nouns
+from serialkeeper.rules.findings import FRESH_SCAN, NEVER, VERIFIER
 from serialkeeper.rules.moves import DECOMMISSION_REASONS
 from serialkeeper.rules.rights import may
 from serialkeeper.steps import watching
@@ -60,9 +61,14 @@ for verb in ("accept", "void", "remove", "replace", "decommission", "correct", "
 @shows(router, PATH, PAGE, takes=ASKED)
 def decision(record: Opened, name: Lot, position: Number, came: From) -> dict[str, Any]:
     """One label, where it stands, what stands against it, and what may be decided."""
+    there = watching.label_place(record, name, position)
+    needs = there["needs"] or ()
     return {
         "label": nouns.label.show(record, name, position=position),
-        **watching.label_place(record, name, position),
+        **there,
+        "never": NEVER in needs,
+        "by_scan": FRESH_SCAN in needs,
+        "by_verifier": VERIFIER in needs,
         "reasons": [
             reason
             for reason, fate in DECOMMISSION_REASONS.items()

@@ -161,6 +161,9 @@ def test_a_labels_page_keeps_how_somebody_came(bench: Bench, practising: Client)
 
     refused = sent("accept", reason="label is right")
     assert refused.status_code == 422 and 'href="/now?lot=x"' in refused.text
+    reasons = re.search(r'id="void-reason".*?</select>', page, re.S)
+    assert 'id="accept-scan"' in page and 'id="accept-instrument"' not in page
+    assert reasons and 'value="waste"' in reasons[0] and 'value="surplus"' not in reasons[0]
     lane = [row for row in rows if row["lane"] == rows[9]["lane"]]
     beside = lane[lane.index(rows[9]) + 1]["seen"]
     assert sent("void", reason="waste").headers["location"] == "/now?lot=x"

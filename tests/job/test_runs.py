@@ -206,19 +206,25 @@ def test_a_file_that_spans_a_failure_is_held_although_the_reader_passed_again(be
     assert len(sk.hold.list(bench.record, bench.lot)["holds"]) == 3
 
 
+def one_a_minute(bench: Bench) -> tuple[list[dict[str, Any]], Clock, datetime]:
+    """Sixty readings, one a minute, the first at ten minutes before now; the clock, and now."""
+    rows = as_seen(bench.printed(60, lanes=1))
+    time = bench.record.now
+    assert isinstance(time, Clock)
+    begun = time.time.replace(microsecond=0)
+    for minute, row in enumerate(rows):
+        at = begun + timedelta(minutes=minute - 10, seconds=30)
+        row["at"] = at.isoformat().replace("+00:00", "Z")
+    return rows, time, begun
+
+
 @pytest.mark.parametrize("ahead", [0, 59, 61])
 def test_where_clocks_agree_times_tell_what_was_read_while_the_reader_failed(
     bench: Bench, ahead: int
 ) -> None:
     """Of every file of the shift, whatever was taken in before it: from a minute before the last
     pass to a minute after the next, and what has no time. With clocks apart, all of it."""
-    rows = as_seen(bench.printed(60, lanes=1))
-    time = bench.record.now
-    assert isinstance(time, Clock)
-    begun = time.time.replace(microsecond=0)
-    for minute, row in enumerate(rows):  # one label a minute, the first at ten minutes before
-        at = begun + timedelta(minutes=minute - 10, seconds=30)
-        row["at"] = at.isoformat().replace("+00:00", "Z")
+    rows, time, begun = one_a_minute(bench)
     begin(bench)
     shows = time.time + timedelta(seconds=ahead)
     sk.run.clock(bench.record, bench.lot, of="camera", shows=shows)
@@ -245,13 +251,7 @@ def test_what_was_read_while_nobody_had_proven_the_reader_is_an_alarm_whenever_i
 ) -> None:
     """A file that comes at the end of the shift, when the reader is proven: its times tell what was
     read before the run, and while the line stood; without checked clocks they tell nothing."""
-    rows = as_seen(bench.printed(60, lanes=1))
-    time = bench.record.now
-    assert isinstance(time, Clock)
-    begun = time.time.replace(microsecond=0)
-    for minute, row in enumerate(rows):  # one label a minute, the first at ten minutes before
-        at = begun + timedelta(minutes=minute - 10, seconds=30)
-        row["at"] = at.isoformat().replace("+00:00", "Z")
+    rows, time, begun = one_a_minute(bench)
     begin(bench)
     if checked:
         sk.run.clock(bench.record, bench.lot, of="camera", shows=time.time)
