@@ -26,8 +26,9 @@ from serialkeeper.rules.chain import Entry
 KEY = "signatures"
 """Where they stand in an entry's data."""
 
-SINCE, SETTLED_SINCE = "0014", "0020"
-"""The first schemas whose entries are signed: those of people, and who settled a document."""
+SINCE, SETTLED_SINCE, DISCARDED_SINCE = "0014", "0020", "0023"
+"""The first schemas whose entries are signed: those of people, who settled a document, and who
+discarded a lot."""
 
 DONE, REVIEWED, APPROVED, WITNESSED = "done", "reviewed", "approved", "witnessed"
 
@@ -66,6 +67,7 @@ NEEDED: Mapping[str, Needed] = {
     "hold lifted": Needed(),
     "destruction counted": Needed(always=True, second=WITNESSED),
     "document settled": Needed(since=SETTLED_SINCE),
+    "lot discarded": Needed(since=DISCARDED_SINCE),
 }
 """The verbs whose entries are signed. One that was written unsigned before needs a `since` of its
 own."""

@@ -49,7 +49,7 @@ from serialkeeper.store.tables import (
 )
 from serialkeeper.store.view import View
 
-SCHEMA = "0022"
+SCHEMA = "0023"
 """The newest migration; a record of another version is refused."""
 
 _STILL_OURS = text(

@@ -367,11 +367,15 @@ def test_what_is_signed_asks_again_and_a_token_does_not_reach_it(station: Statio
         assert OWN not in page.text
         page = browser.send(act, **second, secret=PIN)
         assert page.url.path == LOT and "is approved" in page.text
+        page = browser.send(f"{LOT}/discard", reason="no such order", secret="")
+        assert page.status_code == 403 and "discard-secret-refused" in page.text
+        page = browser.send(f"{LOT}/discard", reason="no such order", secret=PIN)
+        assert page.url.path == LOT and "is discarded" in page.text
     with station.of(ADA) as record:
-        signed = next(
-            one for one in sk.record.entries(record, "LOT24A") if one["verb"] == "lot approved"
-        )
+        signed, gone = list(sk.record.entries(record, "LOT24A"))[-2:]
         assert [one["person"] for one in signed["signatures"]] == [LENA, CARLA]
+        assert gone["verb"] == "lot discarded"
+        assert [one["person"] for one in gone["signatures"]] == [LENA]
         assert signed["station"] == "server" and sk.record.verify(record)["sound"]
 
 

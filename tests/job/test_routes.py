@@ -241,6 +241,7 @@ def test_what_is_signed_has_no_route(client: Client) -> None:
         "hold lifted": "hold lift",
         "destruction counted": "lot count",
         "document settled": "events settle",
+        "lot discarded": "lot discard",
     }
     assert set(signing) == set(NEEDED)
     assert len(steps) > 40 and not steps & {*signing.values(), "pack decommission"}

@@ -104,6 +104,9 @@ def test_only_entries_from_before_may_be_unsigned() -> None:
     assert told.fault(plain) == ""
     assert told.fault(replace(plain, seq=4))
     assert told.fault(replace(plain, chain=2))
+    gone = entry(1, 2, "lot discarded")
+    before = entry(0, 6, "record migrated", **{"from": "0022", "to": "0023", "unsigned": {"1": 2}})
+    assert signers(before).fault(gone) == "" and signers(before).fault(replace(gone, seq=3))
     settled = entry(1, 9, "document settled")
     assert signers(first).fault(settled) and told.fault(settled) == ""  # signed since 0020
 
