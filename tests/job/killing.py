@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import random
 import signal
-import subprocess
-import sys
 from collections.abc import Iterator
+
+from ready import ran
 
 OPENED = """
 import signal
@@ -25,8 +25,7 @@ def killed(after: float, step: str, *arguments: str) -> bool:
     wrong fails the test.
     """
     timer = f"signal.setitimer(signal.ITIMER_PROF, {after})\n"
-    program = [sys.executable, "-c", OPENED + timer + step, *arguments]
-    code = subprocess.run(program, stdout=subprocess.DEVNULL).returncode
+    code = ran(OPENED + timer + step, *arguments)
     assert code in (0, -signal.SIGPROF), f"the step ended with {code}"
     return code != 0
 

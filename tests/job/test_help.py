@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import ready
 from conftest import EXPIRY, GTIN, Bench
 from hypothesis import given
 from hypothesis import strategies as st
@@ -152,7 +153,6 @@ def test_a_guess_is_always_one_of_the_names(came: str, known: list[str]) -> None
 
 def test_the_shell_completes_nouns_and_verbs() -> None:
     """As the script that --show-completion prints asks for it, in bash and in zsh's words."""
-    command = [sys.executable, "-m", "serialkeeper"]
     for words, wanted in (
         ("serialkeeper lo", {"location", "lot"}),
         ("serialkeeper lot re", {"reconcile", "reopen", "report"}),
@@ -163,11 +163,9 @@ def test_the_shell_completes_nouns_and_verbs() -> None:
             "COMP_CWORD": str(len(words.split()) - 1),
             "_SERIALKEEPER_COMPLETE": "complete_bash",
         }
-        done = subprocess.run(command, env={**os.environ, **asked}, capture_output=True, text=True)
+        done = ready.typed([], env={**os.environ, **asked})
         assert set(done.stdout.split()) == wanted, words
-    shown = subprocess.run(
-        [*command, "--show-completion", "bash"], capture_output=True, text=True
-    ).stdout
+    shown = ready.typed(["--show-completion", "bash"]).stdout
     assert "_SERIALKEEPER_COMPLETE=complete_bash" in shown
 
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -20,6 +18,7 @@ from typing import Any
 
 import httpx
 import pytest
+import ready
 from asking import asking
 from conftest import EXPIRY, GTIN, Bench, as_seen
 from databases import Database
@@ -61,9 +60,8 @@ def figure(window: Any, name: str) -> str:
 
 def command(bench: Bench, *words: str) -> None:
     """A command in a process of its own."""
-    asked = [sys.executable, "-m", "serialkeeper", "--record", bench.url, "--as", "Line Lead"]
-    environment = {**os.environ, "SERIALKEEPER_STATION": "line 1"}
-    done = subprocess.run([*asked, *words], env=environment, capture_output=True, text=True)
+    asked = ["--record", bench.url, "--as", "Line Lead", *words]
+    done = ready.typed(asked, env={**os.environ, "SERIALKEEPER_STATION": "line 1"})
     assert done.returncode in (0, 5), done.stderr
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import stat
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import ready
 from conftest import EXPIRY, GTIN
 from databases import Database, Databases
 from sqlalchemy import text
@@ -294,12 +294,8 @@ def typed(
 ) -> subprocess.CompletedProcess[str]:
     """A command of its own process, with secrets where the guide says."""
     plain = {name: value for name, value in os.environ.items() if "SERIALKEEPER_" not in name}
-    return subprocess.run(
-        [sys.executable, "-m", "serialkeeper", *words],
-        input=given,
-        capture_output=True,
-        text=True,
-        env={**plain, "SERIALKEEPER_RECORD": database.url, **(env or {})},
+    return ready.typed(
+        words, given=given, env={**plain, "SERIALKEEPER_RECORD": database.url, **(env or {})}
     )
 
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import stat
-import subprocess
-import sys
 from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+import ready
 from conftest import EXPIRY, GTIN
 from databases import Database
 from sqlalchemy import text
@@ -382,18 +381,18 @@ def test_no_secret_is_told(station: Station) -> None:
     with station.of(LENA, OWN) as lead:
         sk.person.token(lead, purpose="looking", may=["look"], out=out)
     secret = out.read_text().strip()
-    command = [sys.executable, "-m", "serialkeeper", "--record", station.database.url]
+    named = ["--record", station.database.url]
     env = {**os.environ, "SERIALKEEPER_TOKEN_FILE": str(out), "SERIALKEEPER_TRACE": "1"}
-    told = b""
+    told = ""
     for words in (["person", "tokens", "--json"], ["record", "entries", "--json"], ["nonsense"]):
-        done = subprocess.run([*command, *words], env=env, capture_output=True)
+        done = ready.typed([*named, *words], env=env)
         told += done.stdout + done.stderr
     with station.of(ADA) as administrator, administrator.read() as view:
         view.connection.execute(text("PRAGMA wal_checkpoint"))
     stored = Path(station.database.url.removeprefix("sqlite:///")).read_bytes()
     for hidden in (secret, secret.partition(".")[2], BADGE, PIN + '"'):
-        assert hidden.encode() not in told
+        assert hidden not in told
         assert hidden.encode() not in stored
     out.chmod(0o644)
-    done = subprocess.run([*command, "person", "tokens"], env=env, capture_output=True, text=True)
+    done = ready.typed([*named, "person", "tokens"], env=env)
     assert done.returncode == 1 and "secret_exposed" in done.stderr
