@@ -135,7 +135,7 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         )
         before = window.locator("#stop-reason").bounding_box()
         command(bench, "inspect", "take", "LOT24A", str(file))
-        window.wait_for_function("document.querySelectorAll('[data-alarm]').length > 0")
+        window.locator("[data-alarm]").first.wait_for(state="attached")
         window.wait_for_timeout(500)
         finished = [
             one
@@ -163,10 +163,10 @@ def test_a_run_by_touches_while_another_process_takes_the_lot_in(
         looked_at(window, f"{address}/now?pitch=25", f"{address}/now?do=acknowledge&lang=en")
         assert window.evaluate("document.body.dataset.ringing") == "false"
         window.get_by_role("button", name="Sound is off").click()
-        window.wait_for_function("document.body.dataset.ringing === 'true'")
+        window.locator("body[data-ringing=true]").wait_for()
         window.reload()
         window.mouse.click(5, 400)  # a browser makes no sound before a touch
-        window.wait_for_function("document.body.dataset.ringing === 'true'")
+        window.locator("body[data-ringing=true]").wait_for()
         window.locator("#acknowledge-cause").fill("printer stuttered")
         window.locator("#acknowledge-restart_check").fill("ten good in a row")
         window.locator("#form-acknowledge button").click()
