@@ -109,7 +109,7 @@ def note_text(note: dict[str, Any]) -> str:
         "mirrored": "the lanes were read from right to left",
         "lanes_swapped": f"the lanes were read in the order {lanes}",
         "lane_elsewhere": f"the camera's lane {note.get('camera')} is lane {lanes} of the plan",
-        "slipped": f"the camera's positions slipped by {note.get('labels')} for {span}",
+        "slipped": f"the camera's positions slipped by {note.get('labels')} at {span}",
         "block_out_of_place": f"the stretch of {span} stands behind position {note.get('after')}",
         "read_again": f"read again behind position {note.get('after')}: {span}",
         "wound_other_way": f"roll {note.get('roll')} came off from the other end than the record "
@@ -117,7 +117,7 @@ def note_text(note: dict[str, Any]) -> str:
         "part_of_roll": f"places of the roll that were looked at: only {note.get('labels')}",
         "surplus": f"readings that belong to no label of the roll: {note.get('labels')}; blanks, "
         "double triggers, or labels that were spliced in",
-        "strange_code": f"a strange code was read among {span}; its place is not known",
+        "strange_code": f"a strange code was read near {span}; its place is not known",
     }
     return texts[note["kind"]]
 

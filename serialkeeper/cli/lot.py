@@ -196,7 +196,7 @@ def _review_lines(result: dict[str, Any]) -> list[str]:
     if not left["groups"]:
         return []
     return [
-        f"  to be reviewed: {many(left['groups'], 'group')}, critical: {left['critical']:,}: "
+        f"  to be reviewed: {many(left['groups'], 'group')}, critical: {left['critical']:,}; "
         f"serialkeeper review list {result['lot']}"
     ]
 

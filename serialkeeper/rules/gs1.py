@@ -4,7 +4,7 @@ Three written forms of one code, three types that cannot be mixed up:
 
     Bracketed      (01)09521234543213(21)A7K2(17)280630(10)LOT24A     for people and symbol makers
     ElementString  010952123454321321A7K2␝1728063010LOT24A                   ␝ is GS, ASCII 29
-    ScannedText    ]d2 + element string                               what a reader sends
+    ScannedText    ]d2 + element string                               what a scanner sends
 
 In files the separator is written `{GS}`; braces are outside the GS1 character set 82,
 so the two can never be confused.
@@ -131,7 +131,7 @@ def element_string(code: LabelCode, order: Sequence[str] = DEFAULT_ORDER) -> Ele
 
 
 def scanned(code: LabelCode, order: Sequence[str] = DEFAULT_ORDER) -> ScannedText:
-    """The code as a reader sends it: symbology identifier, then the element string."""
+    """The code as a scanner sends it: symbology identifier, then the element string."""
     return ScannedText(DATAMATRIX_ID + element_string(code, order))
 
 
@@ -320,7 +320,7 @@ def parse_elements(text: ElementString, *, this_year: int) -> LabelCode:
 
 
 def parse_scanned(text: str, *, this_year: int) -> LabelCode:
-    """What a reader sent for a GS1 DataMatrix, as the four facts.
+    """What a scanner sent for a GS1 DataMatrix, as the four facts.
 
     Refuses `bad_value` if the symbology identifier is not `]d2`.
     """

@@ -215,7 +215,8 @@ def check(name: str, state: State, *, where: str) -> None:
 
 
 def check_reason(name: str, reason: str) -> None:
-    """Refuses `reason_needed` if the move needs a reason and this is none."""
+    """Refuses `reason_needed` if the move needs a reason and this is none, `bad_value` for one that
+    nobody would read."""
     move = MOVES[name]
     if move.reasons and reason not in move.reasons:
         raise Refused(

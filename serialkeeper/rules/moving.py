@@ -136,7 +136,8 @@ def check_arrival(after: Iterable[tuple[int, bytes, bytes]], where: str) -> Arri
 
 
 def check_call_off(move: Move | None, to: str, reason: str) -> Move:
-    """The move that is called off. Refuses `nothing_moved`, `record_moved`, `reason_needed`."""
+    """The move that is called off. Refuses `nothing_moved`, `record_moved`, `reason_needed`,
+    `bad_value`."""
     if move is None or move.state not in (MOVED, CONFIRMED):
         raise Refused(
             "nothing_moved",

@@ -221,14 +221,7 @@ def _against(target: Target, child: Child, *, twice: bool) -> Iterator[Refused]:
         expected = f"a {target.below}"
         yield _no("It is of another level.", target, child, expected, f"a {child.what}")
     elif twice:
-        yield Refused(
-            "given_twice",
-            "It was given twice.",
-            where=target.name,
-            expected="each child once",
-            came=child.name,
-            remedy="It counts once: leave it where it lies, and give each child once.",
-        )
+        yield given_twice(child.name, target.name)
     elif child.around:
         yield Refused(
             "packed_already",
@@ -371,6 +364,18 @@ def check_taken(target: Target, taking: int) -> None:
             came=f"a pack in {outer}",
             remedy=f"Take the pack out first: pack remove {outer} {target.key}",
         )
+
+
+def given_twice(child: str, where: str) -> Refused:
+    """The refusal of something that one step was given twice."""
+    return Refused(
+        "given_twice",
+        "It was given twice.",
+        where=where,
+        expected="each child once",
+        came=child,
+        remedy="It counts once: leave it where it lies, and give each child once.",
+    )
 
 
 def not_in(child: str, pack: str, came: str) -> Refused:

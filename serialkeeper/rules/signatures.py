@@ -123,8 +123,8 @@ class Signers:
 
     A signer has to be a person whom the house chain gave that role at some time. The times are not
     compared: stations' clocks differ, and an open record keeps the role that it was opened with.
-    What was written before there were signatures bears none: the entry `record migrated` that
-    brought them names, for every chain, how many entries that is (`unsigned`).
+    What was written before its verb was signed bears none: the entry `record migrated` that brought
+    that names, for every chain, how many entries came before it (`unsigned`).
     """
 
     def __init__(self) -> None:

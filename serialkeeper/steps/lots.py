@@ -435,14 +435,15 @@ def show(record: Record, name: str) -> dict[str, Any]:
     """
     with record.read() as view:
         lot = view.lot(name)
-        signed = [
-            {"entry": entry.seq, "verb": entry.verb, "at": entry.at, **one}
-            for entry in view.entries(key_of(lot), verbs=signatures.NEEDED)
-            for one in signatures.shown(entry)
-        ]
+        signed: list[dict[str, Any]] = []
+        last = None
+        for entry in view.entries(key_of(lot), verbs=signatures.NEEDED):
+            told = {"entry": entry.seq, "verb": entry.verb, "at": entry.at}
+            signed += [{**told, **one} for one in signatures.shown(entry)]
+            last = entry
+        if lot.state != "discarded":
+            last = None
         left = to_review(view, lot)
-        gone = list(view.entries(key_of(lot), verbs=("lot discarded",)))
-        last = gone[-1] if lot.state == "discarded" else None
         return {
             **describe(view, lot),
             "discarded": last and {"at": last.at, "by": last.person, "reason": last.reason},

@@ -185,7 +185,7 @@ def change_role(record: Record, name: str, role: str, *, reason: str) -> dict[st
 def retire(record: Record, name: str, *, reason: str) -> dict[str, Any]:
     """End a person's work on the record; the name stays for ever.
 
-    Refuses `person_unknown`, `person_retired`, `reason_needed`, `role_not_allowed`,
+    Refuses `person_unknown`, `person_retired`, `reason_needed`, `bad_value`, `role_not_allowed`,
     `last_administrator`.
     """
     check_remark(reason, "--reason", needed=True)
@@ -265,7 +265,7 @@ def unlock(record: Record, name: str, *, reason: str) -> dict[str, Any]:
     Args:
         name: whose; empty for names that are not there.
 
-    Refuses `person_unknown`, `reason_needed`, `role_not_allowed`.
+    Refuses `person_unknown`, `reason_needed`, `bad_value`, `role_not_allowed`.
 
     Returns:
         name, cleared (the alarms' numbers).

@@ -205,7 +205,7 @@ def _as_fields(product: Product, row: Mapping[str, str]) -> dict[str, str]:
 
 
 def set_layout(record: Record, gtin: str, path: Path) -> dict[str, Any]:
-    """Set how the product's labels look; for lots approved from now on.
+    """Set the product's label layout; for lots approved from now on.
 
     Args:
         path: a TOML file, see `rules.layout`.

@@ -50,7 +50,8 @@ def remove(record: Record, name: str, children: Sequence[str], *, reason: str) -
     """Take units or packs out of a pack; they are loose then.
 
     Refuses `not_in_pack`, `pack_part` where the pack, or one around it, has to be full,
-    `pack_state`, `held`, `reason_needed`, `pack_unknown`, `label_unknown`, `role_not_allowed`.
+    `pack_state`, `held`, `reason_needed`, `bad_value`, `given_twice`, `pack_unknown`,
+    `label_unknown`, `role_not_allowed`.
     """
     pack, names = _asked(record, name, children)
     with changing(record, pack.product_id, [pack], names) as (work, (now,), found):
@@ -245,7 +246,8 @@ def _asked(record: Record, name: str, children: Sequence[str]) -> tuple[Pack, li
 
 
 def _inside(pack: Pack, found: Sequence[Child | Refused]) -> list[Child]:
-    """The children, if all of them are directly in the pack. Refuses `not_in_pack`."""
+    """The children, if all of them are directly in the pack. Refuses `not_in_pack`,
+    `given_twice`."""
     wrong = [one for one in found if isinstance(one, Refused)]
     good = [one for one in found if isinstance(one, Child)]
     for child in good:
@@ -253,7 +255,7 @@ def _inside(pack: Pack, found: Sequence[Child | Refused]) -> list[Child]:
             came = f"in pack {child.around}" if child.around else "loose"
             wrong.append(packs.not_in(child.name, pack.key, came))
     twice = {one.key for one in good if sum(other == one for other in good) > 1}
-    wrong += [packs.not_in(key, pack.key, "given twice") for key in sorted(twice)]
+    wrong += [packs.given_twice(key, f"pack {pack.key}") for key in sorted(twice)]
     packs.refuse_all(wrong)
     return good
 

@@ -108,7 +108,7 @@ def slit(record: Record, name: str, number: int, *, wound: str = "") -> dict[str
 def turn(record: Record, name: str, number: int, *, reason: str) -> dict[str, Any]:
     """Say that a roll was rewound: its other end comes off first now.
 
-    Refuses `roll_unknown`, `roll_state`, `reason_needed`, `lot_state`.
+    Refuses `roll_unknown`, `roll_state`, `reason_needed`, `bad_value`, `lot_state`.
     """
     check_remark(reason, "--reason", needed=True)
     with record.read() as view:
@@ -257,7 +257,7 @@ def replace(record: Record, name: str, bad: int, spare: int, *, reason: str) -> 
     and position, and the spare stands in the other's place from then on.
 
     Refuses `move_not_allowed` unless the bad one was taken off and the spare is good and free,
-    `label_unknown`, `roll_state`, `reason_needed`, `lot_state`.
+    `label_unknown`, `roll_state`, `reason_needed`, `bad_value`, `lot_state`.
     """
     check_remark(reason, "--reason", needed=True)
     with record.read() as view:

@@ -238,7 +238,8 @@ def settle(record: Record, name: str, which: str, *, reason: str) -> dict[str, A
         which: as for `void`.
         reason: in words, such as "cut out at the rewinder".
 
-    Refuses `move_not_allowed` for labels in other states, `reason_needed`, `label_unknown`.
+    Refuses `move_not_allowed` for labels in other states, `reason_needed`, `bad_value`,
+    `label_unknown`.
     """
     check_remark(reason, "--reason", needed=True)
     record.check_may("settled")

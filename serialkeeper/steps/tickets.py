@@ -79,7 +79,7 @@ def release(
         second: who confirms it; in a practice record one person may play both parts.
         out: the ticket to write, as JSON; the same as text stands beside it, `NAME.txt`.
 
-    Refuses `roll_open_points`, `roll_state`, `roll_unknown`, `reason_needed`,
+    Refuses `roll_open_points`, `roll_state`, `roll_unknown`, `reason_needed`, `bad_value`,
     `role_not_allowed`, `second_person_needed`, `file_exists`, `lot_state`, `take_unfinished`.
 
     Returns:

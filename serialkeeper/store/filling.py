@@ -175,7 +175,7 @@ def packs_holding(view: View, children: Iterable[Child]) -> dict[str, Pack]:
 def take_out(work: Work, product_id: int, children: Sequence[Child], *, reason: str) -> None:
     """Take units and packs out of whatever they are in; all lots concerned are locked.
 
-    Refuses `pack_state`, `pack_part`, `held`, `reason_needed`.
+    Refuses `pack_state`, `pack_part`, `held`, `reason_needed`, `bad_value`.
     """
     check_remark(reason, "--reason", needed=True)
     holders = packs_holding(work, children)

@@ -351,7 +351,8 @@ class View(House):
             where=lot.full_name,
             expected=f"positions 1 to {lot.labels}",
             came=str(position),
-            remedy="Look the position up: label list.",
+            remedy="Look the position up: label list. If its numbers are still to come, finish the "
+            "allocation or the import first.",
         )
 
     def findings(

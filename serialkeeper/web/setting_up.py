@@ -65,7 +65,7 @@ def set_packs(record: InHand, form: Sent, gtin: Gtin) -> Done:
 
 @act(router, "/products/{gtin}/layout", "product layout", of=looking.PRODUCT_PAGE)
 def set_layout(record: InHand, form: Sent, gtin: Gtin) -> Done:
-    """Set how labels look, from a file."""
+    """Set the label layout, from a file."""
     with private_folder() as folder, unplaced(folder):
         made = nouns.product.layout(record, gtin, form.saved("file", folder))
     return Done("told.layout", {"name": made["name"]})

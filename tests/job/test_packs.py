@@ -366,6 +366,8 @@ def test_units_and_cases_are_moved_about_and_every_tree_is_right(bench: Bench) -
     assert sk.pack.add(record, cases[0], [serials[4]])["held"] == 3
     with refused("pack_full"):
         sk.pack.move(record, [cases[0]], pallets[1], reason="room")
+    with refused("given_twice", cases[2]):
+        sk.pack.remove(record, pallets[1], [cases[2], cases[2]], reason="to make room")
     sk.pack.remove(record, pallets[1], [cases[2]], reason="to make room")
     sk.pack.move(record, [cases[0]], pallets[1], reason="room")
     assert {c["key"] for c in sk.pack.show(record, pallets[1])["children"]} == {

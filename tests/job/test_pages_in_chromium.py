@@ -228,7 +228,7 @@ def test_a_badge_is_scanned_and_two_people_sign(station: Station, window: Any) -
         window.keyboard.press("Enter")
         window.wait_for_url(f"{address}{LOT}")
         assert LENA in window.locator(".who").inner_text()
-        window.get_by_label("PIN", exact=True).fill("111112")
+        window.locator("#approve-secret").fill("111112")
         window.get_by_label("Second person", exact=True).fill(CARLA)
         window.get_by_label("password, or badge").fill(OWN)
         window.get_by_role("button", name="Approve").click()
@@ -237,7 +237,7 @@ def test_a_badge_is_scanned_and_two_people_sign(station: Station, window: Any) -
         assert window.evaluate("document.activeElement.name") == "secret"
         looked_at_refused = judged(window)
         assert looked_at_refused == []
-        window.get_by_label("PIN", exact=True).fill(PIN)
+        window.locator("#approve-secret").fill(PIN)
         window.get_by_label("password, or badge").fill(OWN)
         window.get_by_role("button", name="Approve").click()
         window.locator(".said").get_by_text("is approved").wait_for()

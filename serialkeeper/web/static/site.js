@@ -4,10 +4,12 @@
 
 const GS = "{GS}"; // how a separator (29) is written in a field; browsers would drop the character
 
-// Asks for the page again, unless a form is on its way: its answer is the next page, and must not be
-// lost.
+// Asks for the page again. While a form is on its way its answer is the next page, and must not be
+// lost; after half a minute it is not waited for.
 function askAgain() {
-  if (!document.querySelector("form[data-sent]")) location.reload();
+  const sent = document.querySelector("form[data-sent]");
+  if (sent && Date.now() - Number(sent.dataset.sent) < 30000) setTimeout(askAgain, 1000);
+  else location.reload();
 }
 
 function typeIn(field, text) {
@@ -71,17 +73,10 @@ document.addEventListener("submit", (event) => {
     return;
   }
   if (form.hasAttribute("data-fetches")) return; // a file comes, and the page stays
-  form.dataset.sent = "yes";
+  form.dataset.sent = String(Date.now());
   for (const button of form.querySelectorAll("button")) {
-    const text = button.textContent;
     button.setAttribute("aria-busy", "true");
     if (form.method === "post") button.textContent = document.body.dataset.busy;
-    if (!form.dataset.fetches) continue;
-    setTimeout(() => { // a file leaves the page as it is
-      delete form.dataset.sent;
-      button.removeAttribute("aria-busy");
-      button.textContent = text;
-    }, 3000);
   }
 });
 window.addEventListener("pageshow", (event) => {
