@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from functools import cache, lru_cache
 from string import Formatter
 
-from serialkeeper.web.wording import Words, catalogue
+from serialkeeper.web.wording import Words, catalogue, grouped
 
 OPTIONS: Mapping[str, str] = {
     "as": "sign_in.name",
@@ -312,9 +312,18 @@ def _matched(pieces: _Pieces, text: str) -> dict[str, str] | None:
     return places if at == len(text) and all(places.values()) else None
 
 
+_THOUSANDS = re.compile(r"[1-9][0-9]{0,2}(,[0-9]{3})+")
+"""A whole number as steps write it in a sentence; elsewhere its comma is a decimal sign."""
+
+
 def _filled(place: str, value: str, words: Words) -> str:
     if place == "sentence":
         return translated(value, words.language) or value
+    if place == "outer":  # packs around a pack
+        around = (one.partition(" ") for one in value.split(", in "))
+        return ", in ".join(f"{words.of('level', level)} {key}" for level, _, key in around)
+    if _THOUSANDS.fullmatch(value):
+        return grouped(int(value.replace(",", "")))
     there = words.texts.get(f"{place}.{value}", "")
     return there or ("" if place in _sections(words.language) else value)
 

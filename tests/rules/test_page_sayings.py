@@ -251,6 +251,12 @@ def test_sentences_of_other_languages_are_still_said() -> None:
         ),
         ("the lot is running, not closed", "Zustand der Charge: In Arbeit"),
         ("lot A7, position 3", "Charge A7, Position 3"),
+        (
+            "case 095212340000000017: commissioned, in it 10, units in all 1,200, "
+            "in pallet 195212340000000014",
+            "Karton 095212340000000017: In Verwendung, darin 10, Einheiten insgesamt "
+            "1\N{NARROW NO-BREAK SPACE}200, in Palette 195212340000000014",
+        ),
         ("odd colour", ""),
         ("", ""),
     ],
