@@ -37,6 +37,9 @@ _LOWEST = min(side for sides in PAPERS.values() for side in sides) * POINT - _TO
 _ROOM = 75
 """Points that have to be left for a heading and the first rows of its table."""
 
+_HEADING_TAKES = 32
+"""Points of a section's heading itself."""
+
 _LOUD = "#e3c598"
 
 
@@ -141,7 +144,7 @@ def _section(part: Section, width: float) -> Iterator[Flowable]:
         elif isinstance(item, Told):
             made = [KeepTogether(made)]
         if heading:
-            yield CondPageBreak(_ROOM)
+            yield CondPageBreak(_ROOM + _HEADING_TAKES)  # it stays with what comes after it
             yield from heading
             heading = []
         if across or laid_across:

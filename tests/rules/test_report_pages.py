@@ -118,6 +118,24 @@ def test_rows_that_ask_for_something_are_never_left_out_for_others(
     page_papers.pdf(Document("T", "s", "r", "m", (section("One", made),)), "A4")
 
 
+def test_a_heading_stands_with_what_comes_after_it() -> None:
+    """Wherever on a page a section begins: its heading, the title of its table and a first row."""
+    listed = table([Column("number", 1)], ((n,) for n in range(40)), title="Title of the table")
+    below = 0
+    for lines in range(20, 60):
+        before = section("One", *(Say("a line") for _ in range(lines)))
+        made, _ = page_papers.pdf(
+            Document("T", "s", "r", sections=(before, section("Heading", listed))), "A4"
+        )
+        paper = pypdfium2.PdfDocument(made)
+        [page] = (
+            text for one in paper if "Heading" in (text := one.get_textpage().get_text_range())
+        )
+        assert "Title of the table" in page and "number" in page
+        below += "a line" in page
+    assert 0 < below < 40
+
+
 def test_no_number_is_broken() -> None:
     """However long the numbers of a narrow column are: each stands on one line, and the columns of
     text beside it grow narrower."""
