@@ -364,7 +364,7 @@ def test_what_a_station_left_is_listed_with_the_command_that_finishes_it(
     (row,) = sk.station.list(bench.record)
     assert (row["station"], row["added"]) == ("line 1", None)
     (left,) = row["unfinished"]
-    assert left["lot"] == f"{GTIN}/{bench.lot}" and "25 numbers, 0 done" in left["what"]
+    assert left["lot"] == f"{GTIN}/{bench.lot}" and "0 of 25 numbers done" in left["what"]
     monkeypatch.setenv("SERIALKEEPER_STATION", "line 2")
     command = left["command"].split()
     assert command[0] == "serialkeeper"
