@@ -20,7 +20,7 @@ _FORKS.set_forkserver_preload(["serialkeeper.__main__"])
 def ran(code: str, *arguments: str) -> int:
     """Run a program as `python -c` does, silently; gives its exit code, or minus the signal that
     ended it."""
-    return _ended(_program, code, arguments)
+    return _ended(_program, code, arguments, dict(os.environ))
 
 
 def typed(
@@ -43,8 +43,9 @@ def _ended(work: object, *arguments: object) -> int:
     return process.exitcode
 
 
-def _program(code: str, arguments: tuple[str, ...]) -> None:
+def _program(code: str, arguments: tuple[str, ...], env: dict[str, str]) -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    _take_over(env)
     sys.argv = ["-c", *arguments]
     exec(code, {})  # noqa: S102 - a test's own
 
@@ -55,7 +56,12 @@ def _command(words: list[str], env: dict[str, str], folder: str) -> None:
     for number, how in enumerate((os.O_RDONLY, os.O_WRONLY | os.O_CREAT, os.O_WRONLY | os.O_CREAT)):
         os.dup2(os.open(Path(folder, str(number)), how, 0o600), number)
     sys.stdin = open(0, closefd=False)  # noqa: SIM115 - for as long as the process
-    os.environ.clear()
-    os.environ.update(env)
+    _take_over(env)
     sys.argv = ["serialkeeper", *words]
     main()
+
+
+def _take_over(env: dict[str, str]) -> None:
+    """The caller's variables: the process that everything is forked from began before they were."""
+    os.environ.clear()
+    os.environ.update(env)
