@@ -37,9 +37,6 @@ _LOWEST = min(side for sides in PAPERS.values() for side in sides) * POINT - _TO
 _ROOM = 75
 """Points that have to be left for a heading and the first rows of its table."""
 
-_HEADING_TAKES = 32
-"""Points of a section's heading itself."""
-
 _LOUD = "#e3c598"
 
 
@@ -50,6 +47,7 @@ def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
 
 _TITLE = _style("title", 17, fontName=BOLD, spaceAfter=3)
 _HEADING = _style("heading", 11.5, fontName=BOLD, spaceBefore=11, spaceAfter=4)
+_HEADING_TAKES = _HEADING.spaceBefore + _HEADING.leading + _HEADING.spaceAfter
 _CAPTION = _style("caption", 8.2, fontName=BOLD, spaceBefore=5, spaceAfter=2)
 _CELL = _style("cell", 7)
 _CELL_RIGHT = _style("right", 7, alignment=TA_RIGHT)

@@ -440,13 +440,12 @@ def show(record: Record, name: str) -> dict[str, Any]:
         for entry in view.entries(key_of(lot), verbs=signatures.NEEDED):
             told = {"entry": entry.seq, "verb": entry.verb, "at": entry.at}
             signed += [{**told, **one} for one in signatures.shown(entry)]
-            last = entry
-        if lot.state != "discarded":
-            last = None
+            last = entry if entry.verb == "lot discarded" else last
+        gone = last if lot.state == "discarded" else None  # a number may have been opened again
         left = to_review(view, lot)
         return {
             **describe(view, lot),
-            "discarded": last and {"at": last.at, "by": last.person, "reason": last.reason},
+            "discarded": gone and {"at": gone.at, "by": gone.person, "reason": gone.reason},
             "signatures": signed,
             "to_review": {"groups": len(left), "critical": sum(one.critical for one in left)},
         }

@@ -58,11 +58,19 @@ for verb in ("accept", "void", "remove", "replace", "decommission", "correct", "
     PAGE_PARAMETERS[f"/lots/{{gtin}}/{{lot}}/labels/{{position}}/{verb}"] = ASKED
 
 
+_VERBS = {
+    **{"accept": "accepted", "void": "voided", "decommission": "decommissioned"},
+    **{"settle": "settled", "correct": "corrected"},
+}
+"""What is written where a label is decided, by the names of moves."""
+
+
 @shows(router, PATH, PAGE, takes=ASKED)
 def decision(record: Opened, name: Lot, position: Number, came: From) -> dict[str, Any]:
     """One label, where it stands, what stands against it, and what may be decided."""
     there = watching.label_place(record, name, position)
     needs = there["needs"] or ()
+    open_moves = {*there["moves"], *(["accept"] if needs and NEVER not in needs else [])}
     return {
         "label": nouns.label.show(record, name, position=position),
         **there,
@@ -73,6 +81,11 @@ def decision(record: Opened, name: Lot, position: Number, came: From) -> dict[st
             reason
             for reason, fate in DECOMMISSION_REASONS.items()
             if may("decommissioned", record.role, practice=record.practice, narrower=fate.roles)
+        ],
+        "others": [
+            (move, verb)
+            for move, verb in _VERBS.items()
+            if move in open_moves and not may(verb, record.role, practice=record.practice)
         ],
         "pitch": came.pitch,
         "back": came.back,

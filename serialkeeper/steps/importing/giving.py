@@ -104,10 +104,8 @@ def _begin(
     key = key_of(lot)
     with record.work(key, HOUSE) as work:
         lot = work.lot(lot.full_name)
-        if old := _earlier(
-            work, lot, data["sha256"], data["count"], path
-        ):  # another process was faster
-            return old
+        if old := _earlier(work, lot, data["sha256"], data["count"], path):
+            return old  # another process was faster
         check_lot(lot.state, *OPEN_LOT, where=lot.full_name)
         check_product(work, lot.product_id, "random", IMPORTED)
         if work.count_numbers(lot.product_id) != there:

@@ -28,9 +28,13 @@ from serialkeeper.steps.inspection.taking import check_other_takes, plan_for, pr
 from serialkeeper.store.line_tables import FollowRow
 from serialkeeper.store.numbers import check_finished
 from serialkeeper.store.record import Record
+from serialkeeper.store.reviews import describe_alarm
 from serialkeeper.store.runs import unproven
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.view import View, key_of
+
+_RAISED = ("id", "kind", "lane", "first", "last", "labels", "file", "station", "raised")
+"""What an onlooker is told of an alarm that was just raised."""
 
 SAVED_EVERY = 10.0
 """Seconds after which it is journalled how far a file was followed."""
@@ -330,21 +334,9 @@ class Follower:
         with self.record.read() as view:
             rows = [row for row in view.alarms(self.key) if row.id in ids]
         for row in rows:
-            self.onlooker.alarm(
-                {
-                    "lot": self.lot.number,
-                    "gtin": self.lot.gtin,
-                    "id": row.id,
-                    "kind": row.word,
-                    "lane": row.lane or None,
-                    "first": row.first,
-                    "last": row.last,
-                    "labels": row.labels,
-                    "file": row.name,
-                    "station": row.station,
-                    "raised": row.at,
-                }
-            )
+            told = describe_alarm(row)
+            raised = {name: told[name] for name in _RAISED}
+            self.onlooker.alarm({"lot": self.lot.number, "gtin": self.lot.gtin, **raised})
 
     def _ended(self, idle: float | None, *, resting: bool) -> str:
         asked = self.onlooker.asked()
