@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.errors import Refused
-from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings
+from serialkeeper.rules.findings import CODE, GOOD, ORDER, WORDS, Readings, indices
 
 AT_ONCE = (
     "missed_plant",
@@ -172,7 +172,7 @@ def find(
         if len(hit):
             raised.append(Alarm(word, 0, int(hit[0]), int(hit[-1]), len(hit)))
     for lane in np.unique(lanes[bad]):
-        mine = np.flatnonzero(lanes == lane).astype(np.int32)
+        mine = indices(lanes == lane)
         run_bad = bad[mine]
         outside = np.zeros(1, dtype=np.int8)
         edges = np.flatnonzero(np.diff(run_bad.view(np.int8), prepend=outside, append=outside))

@@ -21,6 +21,7 @@ from serialkeeper.rules import gs1
 from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web
 from serialkeeper.rules.layout import Layout
+from serialkeeper.rules.lookup import Texts
 from serialkeeper.rules.readable import four
 from serialkeeper.rules.results import Plan
 from serialkeeper.rules.serials import ALPHABET, Chance
@@ -367,7 +368,7 @@ def plan(
     lane = np.ones(count + 1, dtype=np.uint8)
     lane[0] = 0
     return Plan(
-        serials=pl.Series([label.planned for label in labels], dtype=pl.String),
+        serials=Texts.of(pl.Series([label.planned for label in labels], dtype=pl.String)),
         gtin=code.gtin,
         lot=code.lot,
         expiry=code.expiry,

@@ -6,9 +6,10 @@ one verdict per place. It never calls good what was not read good, once, in its 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +78,8 @@ SLICE = 1 << 20
 """Readings worked on at a time where a helper array would be long."""
 
 GOOD = 0
+
+_Scalar = TypeVar("_Scalar", bound=np.generic)
 
 
 def check_acceptable(word: str, *, where: str) -> Accept:
@@ -190,7 +193,7 @@ def judge(readings: Readings, positions: int) -> Verdicts:
     size = positions + 1
     place, number = readings.place, readings.number
     at_home = (number == place) & (number > 0)
-    away = np.flatnonzero((number > 0) & ~at_home).astype(np.int32)
+    away = indices((number > 0) & ~at_home)
     home_reads = _count(place[at_home], size)
     away_reads = _count(np.concatenate((number[away], readings.also)), size)
     place_reads = _count(place, size)
@@ -261,8 +264,7 @@ def _count(positions: NDArray[np.int32], size: int) -> NDArray[np.uint8]:
     counts = np.zeros(size, dtype=np.uint8)
     counts[positions] = 1
     last = _last_index(positions, size)
-    for start in range(0, len(positions), SLICE):
-        some = positions[start : start + SLICE]
+    for start, some in sliced(positions):
         index = np.arange(start, start + len(some), dtype=np.int32)
         counts[some[last[some] != index]] = 2
     return counts
@@ -271,7 +273,32 @@ def _count(positions: NDArray[np.int32], size: int) -> NDArray[np.uint8]:
 def _last_index(positions: NDArray[np.int32], size: int) -> NDArray[np.int32]:
     """Where each position stands for the last time, -1 for nowhere."""
     last = np.full(size, -1, dtype=np.int32)
-    for start in range(0, len(positions), SLICE):
-        some = positions[start : start + SLICE]
+    for start, some in sliced(positions):
         last[some] = np.arange(start, start + len(some), dtype=np.int32)
     return last
+
+
+def sliced(values: NDArray[_Scalar]) -> Iterator[tuple[int, NDArray[_Scalar]]]:
+    """An array `SLICE` elements at a time, each time with the index of the first."""
+    for start in range(0, len(values), SLICE):
+        yield start, values[start : start + SLICE]
+
+
+def indices(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """`numpy.flatnonzero` of a long array in half its room, and without more on the way.
+
+    >>> indices(np.array([False, True, True])).tolist()
+    [1, 2]
+    """
+    found = np.empty(np.count_nonzero(mask), dtype=np.int32)
+    end = 0
+    for some in spots(mask):
+        found[end : end + len(some)] = some
+        end += len(some)
+    return found
+
+
+def spots(mask: NDArray[np.bool_]) -> Iterator[NDArray[np.int64]]:
+    """The same, those of `SLICE` elements at a time."""
+    for start, some in sliced(mask):
+        yield np.flatnonzero(some) + start

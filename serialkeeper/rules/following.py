@@ -89,7 +89,7 @@ class Live:
     def replan(self, plan: Plan, states: NDArray[np.uint8]) -> None:
         """Go on with a plan that has grown: labels were allocated or printed meanwhile."""
         # A time that is too late refuses the whole file in the end; here nothing rests on it.
-        self.plan = replace(plan, latest=_NEVER, lookup=Lookup(plan.told))
+        self.plan = replace(plan, latest=_NEVER, lookup=Lookup(plan.told.all()))
         self.states = states
         more = len(states) - len(self._read_at)
         self._read_at = np.concatenate((self._read_at, np.zeros(more, dtype=np.int32)))

@@ -61,8 +61,12 @@ class Shape:
         start = 0
         for first, last in self.ranges:
             index = np.arange(start, start + last - first + 1, dtype=np.int32)
-            across = index % self.lanes if self.by == "rows" else index // self.rows
-            lanes[first : last + 1] = across + 1
+            if self.by == "rows":
+                np.remainder(index, self.lanes, out=index)
+            else:
+                np.floor_divide(index, self.rows, out=index)
+            index += 1
+            lanes[first : last + 1] = index
             start += len(index)
         return lanes
 
@@ -117,7 +121,10 @@ class Shape:
         found = np.zeros(len(row), dtype=np.int32)
         found[inside] = 2**31 - 2
         if there.any():
-            found[there] = self.positions()[index[there]]
+            lasts = np.cumsum([last - first + 1 for first, last in self.ranges])
+            which = np.searchsorted(lasts, index[there], side="right")
+            ends = np.array([last for _, last in self.ranges], dtype=np.int64)
+            found[there] = ends[which] + index[there] - lasts[which] + 1
         return found
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from serialkeeper.rules.anchors import find_anchors
-from serialkeeper.rules.findings import CODE, Readings
+from serialkeeper.rules.findings import CODE, Readings, spots
 from serialkeeper.rules.jobs import Web
 
 MANY = 0.05
@@ -69,16 +69,21 @@ def _read_again(
     """Further readings of a label at its own place, unless time says that the web had moved on;
     without times only where the camera itself told one place."""
     same = np.zeros(len(exact), dtype=np.bool_)
-    home = np.flatnonzero((exact > 0) & (exact == readings.place)).astype(np.int32)
+    home = (exact > 0) & (exact == readings.place)
     last = np.zeros(len(web.row), dtype=np.int32)
-    last[exact[home]] = home
-    repeated = home[last[exact[home]] != home]
+    for some in spots(home):
+        last[exact[some]] = some
+    again = np.zeros(len(web.row), dtype=np.bool_)
+    for some in spots(home):
+        again[exact[some[last[exact[some]] != some]]] = True
     blank = _blank_beside(readings, last, exact)
-    if not len(repeated) and not len(blank):
+    if not again.any() and not len(blank):
         return same
     usual = _row_time(readings.time, exact, home, web)
-    for number in np.unique(exact[repeated]).tolist():
-        index = home[exact[home] == number]
+    repeated = np.concatenate([some[again[exact[some]]] for some in spots(home)])
+    repeated = repeated[np.argsort(exact[repeated], kind="stable")]
+    ends = np.flatnonzero(np.diff(exact[repeated])) + 1
+    for index in np.split(repeated, ends) if len(repeated) else ():
         times = readings.time[index]
         one_place = (told[index] == told[index[0]]).all()
         together = ((times == 0).all() and one_place) or (
@@ -109,13 +114,17 @@ def _blank_beside(
 
 
 def _row_time(
-    time: NDArray[np.int64], exact: NDArray[np.int32], home: NDArray[np.int32], web: Web
+    time: NDArray[np.int64], exact: NDArray[np.int32], home: NDArray[np.bool_], web: Web
 ) -> float:
     """Least milliseconds from one row to the next, 0 where unknown or too coarse to tell."""
-    some = home[time[home] > 0]
-    rows = np.abs(np.diff(web.row[exact[some]].astype(np.int64)))
-    apart = np.abs(np.diff(time[some]))[rows == 1]
-    return float(apart.min()) if len(apart) else 0.0
+    least, before = [], np.zeros(0, dtype=np.int64)
+    for some in spots(home):
+        timed = np.concatenate((before, some[time[some] > 0]))
+        rows = np.abs(np.diff(web.row[exact[timed]]))
+        apart = np.abs(np.diff(time[timed]))[rows == 1]
+        least += [int(apart.min())] if len(apart) else []
+        before = timed[-1:]
+    return float(min(least, default=0))
 
 
 @dataclass(frozen=True, slots=True)

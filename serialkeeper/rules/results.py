@@ -21,10 +21,10 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.alignment import Alignment, align
 from serialkeeper.rules.fields import Lines, parse_grade, times, whole_numbers
-from serialkeeper.rules.findings import CODE, GOOD, Facts, Readings, judge_text
+from serialkeeper.rules.findings import CODE, GOOD, SLICE, Facts, Readings, judge_text
 from serialkeeper.rules.jobs import MOST_LANES, Web
 from serialkeeper.rules.layout import DEFAULT, Layout
-from serialkeeper.rules.lookup import Lookup, numbers_in
+from serialkeeper.rules.lookup import Lookup, Texts, numbers_in
 from serialkeeper.rules.parts import NO_GRADE
 from serialkeeper.rules.positions import settle_positions
 from serialkeeper.rules.readable import joined
@@ -71,7 +71,7 @@ class Plan:
         layout: the lot's, for the human-readable lines.
     """
 
-    serials: pl.Series
+    serials: Texts
     gtin: str
     lot: str
     expiry: date
@@ -84,25 +84,19 @@ class Plan:
     latest: int
     again: bool = False
     occupant: NDArray[np.int32] | None = None
-    codes: pl.Series | None = None
+    codes: Texts | None = None
     lookup: Lookup | None = None
     layout: Layout = DEFAULT
 
     @cached_property
     def lengths(self) -> tuple[int, ...]:
         """The lengths that a number may have, too short ones left out."""
-        lengths = self.serials.str.len_chars().unique().to_list()
-        return tuple(sorted(length for length in lengths if length >= SHORTEST))
+        return tuple(length for length in self.serials.lengths if length >= SHORTEST)
 
     @property
-    def told(self) -> pl.Series:
+    def told(self) -> Texts:
         """What tells one planned text from another: the number, or the whole text."""
         return self.serials if self.codes is None else self.codes
-
-    def without_texts(self) -> Plan:
-        """The same without the long columns."""
-        codes = None if self.codes is None else self.codes.clear()
-        return replace(self, serials=self.serials.clear(), codes=codes)
 
     def shape(self) -> tuple[str, str]:
         """The scanned text before and after what `told` holds, as it stands in files."""
@@ -119,12 +113,33 @@ class Plan:
         return Facts(self.gtin, self.lot, self.expiry, self.this_year)
 
 
+class _Column:
+    """An array that grows where it stands, so that it is never there twice."""
+
+    def __init__(self, dtype: str) -> None:
+        self._values, self._count = np.empty(0, dtype), 0
+
+    def add(self, values: NDArray[Any]) -> None:
+        end, room = self._count + len(values), len(self._values)
+        if end > room:
+            self._values.resize(max(end, room + min(room, SLICE)), refcheck=False)
+        self._values[self._count : end] = values
+        self._count = end
+
+    def take(self) -> NDArray[Any]:
+        """What was added; the column is empty then."""
+        values, self._values = self._values, self._values[:0].copy()
+        values.resize(self._count, refcheck=False)
+        self._count = 0
+        return values
+
+
 @dataclass
 class Interpretation:
     """The readings of all batches so far.
 
     Attributes:
-        plan: what the labels should say; its numbers are let go by `finish`.
+        plan: what the labels should say; where they stand is let go by `finish`.
         where: the file, for refusals.
         seen: texts that are not the planned one, by reading index.
         detail: what is wrong with them, by reading index.
@@ -142,7 +157,9 @@ class Interpretation:
     notes: list[dict[str, object]] = field(default_factory=list)
     unit: str = "line"
     told: NDArray[np.int32] | None = None
-    _columns: tuple[list[NDArray[Any]], ...] = field(default_factory=lambda: ([], [], [], [], []))
+    _columns: tuple[_Column, ...] = field(
+        default_factory=lambda: tuple(map(_Column, ("i4", "i4", "u1", "u1", "i8")))
+    )
     _lanes: list[NDArray[np.uint8]] = field(default_factory=list)
     _shown: list[pl.Series] = field(default_factory=list)
     _lines: list[tuple[int, int]] = field(default_factory=list)
@@ -163,8 +180,7 @@ class Interpretation:
         seen = rows["seen"].str.replace_all(gs1.GS, gs1.FILE_GS, literal=True)
         if self._placed:
             last = len(self.plan.serials)
-            known = np.clip(place, 1, last).astype(np.uint32)
-            serials = self.plan.told.gather(known - 1)
+            serials = self.plan.told.at(np.clip(place, 1, last))
         else:
             serials = self._serials_in(seen)
             self._shown.append(serials)
@@ -194,7 +210,7 @@ class Interpretation:
             self.seen[self._count + index] = seen[index]
         made: tuple[NDArray[Any], ...] = (place, number, finding, grade, time)
         for column, values in zip(self._columns, made, strict=True):
-            column.append(values)
+            column.add(values)
         self._lines.append((self._count, first_line))
         self._count += len(place)
 
@@ -204,8 +220,10 @@ class Interpretation:
         Refuses `results_unplaced` and `results_clock` where the file gives no positions.
         """
         readings, exact = self.shown()
-        self.plan = self.plan.without_texts()
+        self.plan.serials.forget()
+        self.plan.told.forget()
         self._settle_places(readings, exact)
+        self.plan = replace(self.plan, web=Web.of((), 0))
         return readings
 
     def shown(self) -> tuple[Readings, NDArray[np.int32]]:
@@ -214,10 +232,8 @@ class Interpretation:
         Returns:
             The readings, and the number of each where it was read exactly as planned, else 0.
         """
-        columns = [_joined(column) for column in self._columns]
-        evidence = np.where(columns[1] > 0, ord("r"), ord("p")).astype(np.uint8)
-        place, number, finding, grade, time = columns
-        del columns
+        place, number, finding, grade, time = (column.take() for column in self._columns)
+        evidence = np.where(number > 0, np.uint8(ord("r")), np.uint8(ord("p")))
         readings = Readings(place, number, finding, grade, time, evidence)
         if not self._placed:
             self._look_up_shown(readings)
@@ -254,7 +270,7 @@ class Interpretation:
             strange = np.zeros(len(exact), dtype=np.bool_)
             strange[list(self.seen)] = True
             strange &= exact == 0
-            seen = Seen(exact, _joined(self._lanes), readings.time, strange)
+            seen = Seen(exact, self.lanes(), readings.time, strange)
             self._check_clock(seen)
             free = self.plan.free
             home = np.ones_like(free) if self.plan.again else free
@@ -314,7 +330,7 @@ class Interpretation:
         """The positions of the numbers read; what is no number of the lot is looked at later."""
         shown = pl.concat(self._shown)
         self._shown.clear()
-        found = (self.plan.lookup or Lookup(self.plan.told)).find(shown)
+        found = (self.plan.lookup or Lookup(self.plan.told.all())).find(shown)
         readings.number[:] = found
         readings.evidence[found > 0] = ord("r")
         before, after = self.plan.shape()
@@ -346,13 +362,11 @@ class Interpretation:
                     self.detail[index] = f"number of position {found[0]}, not written as planned"
         return np.array(also, dtype=np.int32)
 
-    def _positions_of(self, texts: set[str], column: pl.Series) -> dict[str, int]:
+    def _positions_of(self, texts: set[str], column: Texts) -> dict[str, int]:
         """The positions of those texts that stand in a column of the plan."""
-        wanted = pl.Series(sorted(texts), dtype=pl.String)
         if self.plan.lookup is None or column is not self.plan.told:
-            plan = pl.DataFrame({"s": column}).with_row_index("position", offset=1)
-            found = plan.filter(pl.col("s").is_in(wanted.implode()))
-            return dict(zip(found["s"].to_list(), found["position"].to_list(), strict=True))
+            return column.places(texts)
+        wanted = pl.Series(sorted(texts), dtype=pl.String)
         places = self.plan.lookup.find(wanted).tolist()
         return {text: place for text, place in zip(wanted, places, strict=True) if place}
 
@@ -463,10 +477,3 @@ class Interpretation:
             .fill_null(value=False)
             .to_numpy()
         )
-
-
-def _joined(pieces: list[NDArray[Any]]) -> NDArray[Any]:
-    """One array from pieces, which are let go."""
-    whole = np.concatenate(pieces)
-    pieces.clear()
-    return whole

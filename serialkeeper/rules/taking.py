@@ -235,9 +235,8 @@ def decide(
     target[bad & _any_of(states, _ISSUED, _VERIFIED)] = _REJECTED
     target[bad & (states == _COMMISSIONED)] = _PULLED
     groups = _without_places(finding, notes, verdicts, standing, lanes)
-    printed = np.arange(len(states), dtype=np.int32)
-    web = printed[(lanes > 0) & (touched | (finding != GOOD))]
-    del printed
+    del seen_before, moved, bad
+    web = findings.indices((lanes > 0) & (touched | (finding != GOOD)))
     raised = find(web, lanes[web], finding[web], rules)
     raised += extra_codes(readings)
     raised += [] if notes.placed else extra_labels(readings)

@@ -141,9 +141,9 @@ def _look(
     before = _before(view, lot, roll, places, states)
     job = view.job(key, roll.job)
     plan = plan_of(
+        record,
         view,
         lot,
-        record.now(),
         grid=shape_of(job.ranges, job.lanes, job.by).places,
         web=before.web(),
         free=before.free(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -18,21 +18,22 @@ from serialkeeper.rules.chain import BLOCK
 from serialkeeper.rules.findings import GOOD, ORDER
 from serialkeeper.rules.jobs import Web, shape_of
 from serialkeeper.rules.layout import layout_of
+from serialkeeper.rules.lookup import Texts
 from serialkeeper.rules.moves import State
 from serialkeeper.rules.results import CLOCKS_APART, Grid, Plan
 from serialkeeper.rules.rolls import Fate, Places, Span, Survey
 from serialkeeper.rules.runs import READER_FAILED
 from serialkeeper.store.codes import codes_of, with_extras
 from serialkeeper.store.line_tables import Roll, Take
-from serialkeeper.store.record import Work
+from serialkeeper.store.record import Record, Work
 from serialkeeper.store.tables import Job, Lot
 from serialkeeper.store.view import View, alarm_of, key_of
 
 
 def plan_of(
+    record: Record,
     view: View,
     lot: Lot,
-    moment: datetime,
     *,
     grid: Grid,
     web: Web,
@@ -40,18 +41,23 @@ def plan_of(
     again: bool = False,
     occupant: NDArray[Any] | None = None,
 ) -> Plan:
-    """What the lot's labels should say; the last ones are as in `rules.results.Plan`."""
-    key = key_of(lot)
-    pieces, codes = [], []
-    extras = bool(with_extras(view, lot))
-    for first in range(1, lot.labels + 1, BLOCK):
-        serials = view.serials(key, first, min(BLOCK, lot.labels - first + 1))
-        pieces.append(pl.Series(serials))
-        if extras:
-            codes.append(codes_of(view, lot, first, serials))
+    """What the lot's labels should say; the last ones are as in `rules.results.Plan`.
+
+    Texts are read when they are asked for; they stand in the journal, which never changes.
+    """
+    moment = record.now()
+
+    def serials(block: int) -> pl.Series:
+        with record.read() as now:
+            return pl.Series(_numbers(now, lot, block)[1])
+
+    def codes(block: int) -> pl.Series:
+        with record.read() as now:
+            return codes_of(now, lot, *_numbers(now, lot, block))
+
     return Plan(
-        serials=pl.concat(pieces),
-        codes=pl.concat(codes) if codes else None,
+        serials=Texts(lot.labels, serials),
+        codes=Texts(lot.labels, codes) if with_extras(view, lot) else None,
         gtin=lot.gtin,
         lot=lot.number,
         expiry=date.fromisoformat(lot.expiry),
@@ -66,6 +72,12 @@ def plan_of(
         occupant=occupant,
         layout=layout_of(lot.layout),
     )
+
+
+def _numbers(view: View, lot: Lot, block: int) -> tuple[int, list[str]]:
+    """The first position of a block, and the numbers from there on."""
+    first = block * BLOCK + 1
+    return first, view.serials(key_of(lot), first, min(BLOCK, lot.labels - first + 1))
 
 
 def places_of(view: View, lot: Lot) -> Places:

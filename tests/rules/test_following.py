@@ -15,7 +15,7 @@ from serialkeeper.rules.alarms import DEFAULT, Alarm
 from serialkeeper.rules.fields import COLUMNS
 from serialkeeper.rules.following import Live
 from serialkeeper.rules.jobs import Shape, Web
-from serialkeeper.rules.lookup import Lookup
+from serialkeeper.rules.lookup import Lookup, Texts
 from serialkeeper.rules.results import Plan
 
 GTIN, LOT, EXPIRY, LABELS, LANES = "09521234543213", "LOT24A", date(2028, 6, 30), 60, 3
@@ -31,7 +31,7 @@ def code_of(position: int, lot: str = LOT) -> str:
 
 def live(states: str = "i" * LABELS) -> Live:
     plan = Plan(
-        serials=pl.Series(SERIALS),
+        serials=Texts.of(pl.Series(SERIALS)),
         gtin=GTIN,
         lot=LOT,
         expiry=EXPIRY,

@@ -24,6 +24,7 @@ from serialkeeper.rules import profiles
 from serialkeeper.rules.alarms import Alarm, fold
 from serialkeeper.rules.following import Doubt, Live
 from serialkeeper.rules.moves import OPEN_LOT, check_lot
+from serialkeeper.rules.results import Plan
 from serialkeeper.steps.inspection.taking import check_other_takes, plan_for, profile_of
 from serialkeeper.store.line_tables import FollowRow
 from serialkeeper.store.numbers import check_finished
@@ -265,6 +266,7 @@ class Follower:
         """What others did to the record meanwhile."""
         if monotonic() - self.looked < LOOK_EVERY:
             return
+        grown: tuple[Plan, Any] | None = None
         with self.record.read() as view:
             standing, self.unproven = view.open_alarms(self.key), self._unproven(view)
             self.row = self._current(view)
@@ -272,7 +274,9 @@ class Follower:
             if (lot.labels, jobs) != (self.lot.labels, self.jobs):
                 self.lot, self.jobs = lot, jobs
                 plan, _ = plan_for(self.record, view, lot, None, np.zeros(0, dtype=np.bool_))
-                self.live.replan(plan, self._states(view))
+                grown = plan, self._states(view)
+        if grown:
+            self.live.replan(*grown)
         # What was acknowledged meanwhile does not grow any more: labels that wait for it alarm.
         next_id = max((one.id for one in standing), default=0) + 1
         folded = fold(self.pending, standing, next_id, self.rules.window)

@@ -138,7 +138,7 @@ def take_in(
             profile=scene.profile,
             rehearsed=record.practice,
         )
-        del plan  # a number per label
+        del plan  # where every label stands
         facts = {
             "sha256": sha256,
             "size": size,
@@ -260,7 +260,7 @@ def plan_for(
         return shapes[0].places(row, lane)
 
     web = Web.of(shapes, lot.labels)
-    return plan_of(view, lot, record.now(), grid=grid, web=web, free=free), shapes
+    return plan_of(record, view, lot, grid=grid, web=web, free=free), shapes
 
 
 def _judge(
