@@ -52,6 +52,7 @@ def write(
             f"{result['file']}; units and packs: {result['epcs']:,}",
             f"  {FORMS[form].title}, {result['size']:,} bytes, SHA-256 {result['sha256']}",
             *words,
+            *(f"  It would not be sent now: {why}" for why in result["kept_back"]),
         ],
     )
 

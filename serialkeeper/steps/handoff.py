@@ -13,6 +13,7 @@ from serialkeeper.rules.event_forms import FORMS, words_of
 from serialkeeper.rules.events import Event
 from serialkeeper.rules.moves import check_take
 from serialkeeper.store.record import Record
+from serialkeeper.store.release import awaited
 from serialkeeper.store.tables import Lot
 from serialkeeper.store.telling import events_of, header_of, last_telling, no_event
 from serialkeeper.store.view import View, key_of
@@ -31,7 +32,8 @@ def write_events(
     """Write a lot's events as one EPCIS document.
 
     The same record and form give the same bytes. What was handed out is journalled. The answer's
-    `words` counts the events of a word that the form lacks, as `WORD as OLDER WORD`.
+    `words` counts the events of a word that the form lacks, as `WORD as OLDER WORD`; `kept_back`
+    tells why the lot would not be sent now, as a hold on it: a file goes where people take it.
 
     Args:
         form: `json` or `xml` for EPCIS 2.0, `xml-1.2` for EPCIS 1.2.
@@ -48,6 +50,7 @@ def write_events(
         created = _created(view, lot)
         tally = _Tally(form)
         header = header_of(view, lot, sender, receiver)
+        kept_back = awaited(view, lot)
         events = tally.count(events_of(view, lot))
         pieces = FORMS[form].write(events, created=created, links=links, header=header)
         with Delivery(out) as file:
@@ -72,7 +75,8 @@ def write_events(
                 work.write(key, "events written", data)
             file.deliver()
     words = dict(sorted(tally.words.items()))
-    return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data, "words": words}
+    told = {"words": words, "kept_back": kept_back}
+    return {"lot": lot.number, "gtin": lot.gtin, "file": str(out), **data, **told}
 
 
 def _check_form(form: str) -> None:

@@ -50,6 +50,12 @@ def held_back(view: View, lot: Lot) -> list[str]:
     ]
 
 
+def awaited(view: View, lot: Lot) -> list[str]:
+    """What would keep a lot's events back from most receivers: its holds, and what its gate asks
+    for."""
+    return list(dict.fromkeys([*held_back(view, lot), *(one.why for one in gate(view, lot))]))
+
+
 def gate(view: View, lot: Lot) -> list[Kept]:
     """Why a lot's events may not leave yet; nothing if they may: the lot is closed, its review
     list is empty, its takes are finished, nothing of it is held, and its accounts are known to

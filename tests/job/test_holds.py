@@ -147,6 +147,8 @@ def test_nothing_of_a_held_lot_is_packed_or_sent(bench: Bench) -> None:
         with refused("held", "the whole lot", holding(1)):
             step()
         assert bench.heads() == heads
+    written = sk.events.write(record, "HELD4", form="json", out=bench.folder / "held.jsonld")
+    assert written["kept_back"] == [f"hold 1: {WHY}", "the lot is running, not closed"]
     assert sk.pack.number(record, "HELD4", "case", 1)["keys"]
     sk.pack.remove(record, case["key"], serials[1:2], reason="sample")
     sk.label.decommission(record, "HELD4", "2", reason="sampled", count=1)
