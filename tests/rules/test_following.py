@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import date
 from typing import Any
 
 import numpy as np
 import polars as pl
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from serialkeeper.rules import gs1
+from serialkeeper.rules import gs1, results
 from serialkeeper.rules.alarms import DEFAULT, Alarm
 from serialkeeper.rules.fields import COLUMNS
 from serialkeeper.rules.following import Live
 from serialkeeper.rules.jobs import Shape, Web
 from serialkeeper.rules.lookup import Lookup, Texts
-from serialkeeper.rules.results import Plan
+from serialkeeper.rules.results import Interpretation, Plan
 
 GTIN, LOT, EXPIRY, LABELS, LANES = "09521234543213", "LOT24A", date(2028, 6, 30), 60, 3
 SERIALS = [f"ABCD{number:04d}WXRK" for number in range(LABELS)]
@@ -29,8 +31,8 @@ def code_of(position: int, lot: str = LOT) -> str:
     return gs1.to_file(gs1.scanned(label, ORDER))
 
 
-def live(states: str = "i" * LABELS) -> Live:
-    plan = Plan(
+def plan() -> Plan:
+    return Plan(
         serials=Texts.of(pl.Series(SERIALS)),
         gtin=GTIN,
         lot=LOT,
@@ -43,7 +45,10 @@ def live(states: str = "i" * LABELS) -> Live:
         this_year=2026,
         latest=0,
     )
-    return Live(plan, np.frombuffer(b" " + states.encode(), np.uint8), DEFAULT, "file")
+
+
+def live(states: str = "i" * LABELS) -> Live:
+    return Live(plan(), np.frombuffer(b" " + states.encode(), np.uint8), DEFAULT, "file")
 
 
 def frame(rows: list[dict[str, str]]) -> pl.DataFrame:
@@ -73,6 +78,27 @@ def row_of(number: int, kind: str, place: int, *, placed: bool) -> dict[str, str
     seen = {"none": "", "lot": code_of(number, "LOT99"), "other": code_of(LABELS + 1 - number)}
     row = {"seen": seen.get(kind, code_of(number)), "grade": "1.0" if kind == "low" else "3.5"}
     return row | ({"position": str(place)} if placed else {"lane": str((place - 1) % LANES + 1)})
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.lists(READING, min_size=1, max_size=40), st.lists(st.integers(0, 40)), st.integers(1, 7))
+def test_a_file_is_judged_alike_in_whatever_pieces_it_is_read(
+    made: list[tuple[int, str]], cuts: list[int], size: int
+) -> None:
+    """Its readings stand in columns that grow."""
+    rows = [row_of(number, kind, number, placed=True) for number, kind in made]
+    told = []
+    for ends in ([], sorted(min(cut, len(rows)) for cut in cuts)):
+        notes = Interpretation(plan(), "file")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(results, "SLICE", size)
+            for start, stop in zip([0, *ends], [*ends, len(rows)], strict=True):
+                if stop > start:
+                    notes.add(frame(rows[start:stop]), start + 2)
+            read = notes.finish()
+        columns = [getattr(read, one.name).tolist() for one in fields(read)]
+        told.append((columns, notes.seen, notes.detail, notes.notes))
+    assert told[0] == told[1] and len(told[0][0][0]) == len(rows)
 
 
 @given(st.lists(READING, min_size=1, max_size=50), st.lists(st.integers(0, 50), max_size=6))
