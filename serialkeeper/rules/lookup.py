@@ -13,7 +13,7 @@ from serialkeeper.errors import Refused
 from serialkeeper.rules import gs1
 from serialkeeper.rules.chain import BLOCK
 
-KEPT = 50
+KEPT = 100
 """Blocks of texts that are kept at least; a file tells its labels much in their order."""
 
 

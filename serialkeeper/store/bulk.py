@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
+from string import ascii_letters, digits
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -141,6 +142,10 @@ _AMONG = {
 read the whole lot for each block."""
 
 
+_PLAIN = (ascii_letters + digits + "\n").encode()
+"""Signs of lines that are JSON texts as they stand."""
+
+
 def add_labels(connection: Connection, key: LotKey, first: int, data: bytes) -> None:
     """One allocated label per line of a `serials` part."""
     _add_lines(connection, _ADD, key, first, data)
@@ -155,10 +160,13 @@ def _add_lines(
     connection: Connection, statement: dict[str, TextClause], key: LotKey, first: int, data: bytes
 ) -> None:
     dialect = connection.dialect.name
-    lines = data.decode().removesuffix("\n")
-    if dialect == "sqlite":
-        lines = orjson.dumps(unpack_serials(data)).decode()
-    connection.execute(statement[dialect], {**key.row(), "first": first, "lines": lines})
+    if dialect != "sqlite":
+        lines = data.removesuffix(b"\n")
+    elif data.translate(None, _PLAIN):
+        lines = orjson.dumps(unpack_serials(data))
+    else:
+        lines = b'["' + data.removesuffix(b"\n").replace(b"\n", b'","') + b'"]'
+    connection.execute(statement[dialect], {**key.row(), "first": first, "lines": lines.decode()})
 
 
 def read_extras(connection: Connection, key: LotKey, first: int, last: int) -> tuple[int, str]:

@@ -360,6 +360,10 @@ class Work(View):
         settled = [change for change in made if isinstance(change, changes.SettleFindings)]
         if settled:
             bulk.settle_findings(self.connection, key, settled)
+        if added := [change.part for change in made if isinstance(change, changes.AddLabels)]:
+            for part in added:
+                bulk.add_labels(self.connection, key, part.first, data[part])
+            counting.add(self.connection, key, {(counting.NEW, "a"): sum(p.count for p in added)})
         self._carry_out_packing(made, key)
         for change in made:
             self._carry_out_part(change, key, data)
@@ -376,9 +380,6 @@ class Work(View):
     def _carry_out_part(self, change: changes.Change, key: LotKey, data: dict[Any, bytes]) -> None:
         """Carry out what a part tells of its positions."""
         match change:
-            case changes.AddLabels(part):
-                bulk.add_labels(self.connection, key, part.first, data[part])
-                counting.add(self.connection, key, {(counting.NEW, "a"): part.count})
             case changes.AddExtras(part):
                 bulk.add_extras(self.connection, key, part.first, data[part])
             case changes.SetStates(part):
