@@ -90,16 +90,16 @@ def draw(count: int, prefix: str, chance: Chance, *, length: int = DEFAULT_LENGT
     table = np.empty((count, length + 1), dtype=np.uint8)
     table[:, :PREFIX_LENGTH] = np.frombuffer(prefix.encode(), dtype=np.uint8)
     table[:, length] = ord("\n")
+    numeric = all(sign in "0123456789E" for sign in prefix)  # else no number of it looks so
     strata = np.arange(count)
     while len(strata):
         drawn = _in_strata(strata, count, 5 * head, chance)
-        for column in range(head):
-            place = PREFIX_LENGTH + column
-            table[strata, place] = _SIGNS[(drawn >> np.uint64(5 * (head - 1 - column))) & 31]
+        signs = [_SIGNS[(drawn >> np.uint64(5 * place)) & 31] for place in reversed(range(head))]
         if tail:
             loose = np.frombuffer(chance(len(strata) * tail), dtype=np.uint8) & 31
-            table[strata, PREFIX_LENGTH + head : length] = _SIGNS[loose.reshape(-1, tail)]
-        strata = strata[_looks_numeric(table[strata, :length])]
+            signs += [*_SIGNS[loose.reshape(-1, tail).T]]
+        table[strata, PREFIX_LENGTH:length] = np.stack(signs, axis=1)
+        strata = strata[_looks_numeric(table[strata, :length])] if numeric else strata[:0]
     order = np.argsort(np.frombuffer(chance(8 * count), dtype=np.uint64), kind="stable")
     return table[order].tobytes()
 
