@@ -20,6 +20,9 @@ from serialkeeper.errors import Refused, Unavailable
 LONGEST_WORDS = 100_000_000
 """Characters of a file of positions."""
 
+SYNCED_EVERY = 16 << 20
+"""Bytes of a file after which they are made durable while the next ones are made."""
+
 
 class Delivery:
     """A file on its way out. Leaving the block without `deliver` removes it.
@@ -33,7 +36,7 @@ class Delivery:
             raise _taken(path)
         self.path = path
         self.size = 0
-        self._digest = hashlib.sha256()
+        self._digest, self._unsynced = hashlib.sha256(), 0
         self._waiting: list[Future[None]] = []
         self._temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
@@ -51,6 +54,14 @@ class Delivery:
     def _put(self, data: bytes) -> None:
         self._file.write(data)
         self._digest.update(data)
+        self._unsynced += len(data)
+        if self._unsynced >= SYNCED_EVERY:
+            self._flush()
+
+    def _flush(self) -> None:
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._unsynced = 0
 
     def _wait(self, most: int) -> None:
         """Until at most so many pieces wait to be written."""
@@ -64,8 +75,7 @@ class Delivery:
         """Make what was written durable; gives its SHA-256 in hex."""
         self._wait(0)
         try:
-            self._file.flush()
-            os.fsync(self._file.fileno())
+            self._flush()
         except OSError as error:
             raise _unwritable(self.path, error) from None
         return self._digest.hexdigest()

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import string
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache
@@ -222,20 +222,22 @@ class Event:
             text += f"ilmdcbvmda:itemExpirationDate={self.facts.expiry}"
             text += f"cbvmda:lotNumber={self.facts.lot}"
         digest = hashlib.sha256(before.encode())
-        digest.update(self._sorted_links())
+        for piece in self._sorted_links():
+            digest.update(piece)
         digest.update(text.encode())
         return f"ni:///sha-256;{digest.hexdigest()}?ver=CBV2.0"
 
-    def _sorted_links(self) -> bytes:
-        """All it is about as canonical links, sorted, as the event hash takes them."""
+    def _sorted_links(self) -> Iterator[bytes | memoryview]:
+        """All it is about as canonical links, sorted, as the event hash takes them; in pieces."""
         stem, tails = digital_link.unit_stem(self.facts.gtin), self._link_tails
         if self.packs:
             links = [stem + tail for tail in tails] + [link_of(key) for key in self.packs]
-            return "epc=".join(sorted(links)).encode()
+            yield "epc=".join(sorted(links)).encode()
+            return
         between = f"epc={stem}"
-        if self._plain and (quick := _sorted_lines(self._lines, len(tails), between.encode())):
-            return stem.encode() + quick
-        return (stem + between.join(sorted(tails))).encode()
+        yield stem.encode()
+        quick = _sorted_lines(self._lines, len(tails), between.encode()) if self._plain else None
+        yield between.join(sorted(tails)).encode() if quick is None else quick
 
     @property
     def _link_tails(self) -> Sequence[str]:
@@ -252,27 +254,28 @@ class Event:
         return "\n".join(self.serials).encode()
 
 
-def _sorted_lines(lines: bytes, count: int, between: bytes) -> bytes:
-    """Lines in order with something else between them; empty unless they are many of one length,
+def _sorted_lines(lines: bytes, count: int, between: bytes) -> memoryview | None:
+    """Lines in order with something else between them; None unless they are many of one length,
     and eight signs from the first that differs are enough to order them: then these are one whole
     number each, and no text is made of a line."""
     width, rest = divmod(len(lines) + 1, max(count, 1))
     if count < _MANY or rest:
-        return b""
+        return None
     signs = np.frombuffer(lines + b"\n", np.uint8).reshape(count, width)
     if (signs[:, -1] != ord("\n")).any():
-        return b""
-    first = int((signs.min(axis=0) != signs.max(axis=0)).argmax())
+        return None
+    first = next((at for at in range(width) if (signs[:, at] != signs[0, at]).any()), 0)
     eight = np.zeros((count, 8), np.uint8)
     eight[:, : min(8, width - first)] = signs[:, first : first + 8]
     numbers = eight.view(">u8").ravel().astype(np.uint64)
     order = np.argsort(numbers)
-    if (np.diff(numbers[order]) == 0).any():
-        return b""
+    numbers = numbers[order]
+    if (numbers[1:] == numbers[:-1]).any():
+        return None
     rows = np.empty((count, width - 1 + len(between)), np.uint8)
     rows[:, : width - 1] = signs[order, :-1]
     rows[:, width - 1 :] = np.frombuffer(between, np.uint8)
-    return rows.tobytes()[: -len(between)]
+    return rows.reshape(-1)[: -len(between)].data
 
 
 def urn_of(key: str, prefix_length: int) -> str:
