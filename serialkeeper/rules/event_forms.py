@@ -87,10 +87,13 @@ def write_json(
     if header:
         yield _header_json(header, links=links)
     yield '"epcisBody":{"eventList":['
-    before = "\n"
+    between = "\n"
     for event in events:
-        yield before + _event_json(event, links=links)
-        before = ",\n"
+        before, names, after = _event_json(event, links=links)
+        yield between + before
+        yield names
+        yield after
+        between = ",\n"
     yield "\n]}}\n"
 
 
@@ -115,15 +118,16 @@ def _header_json(header: Header, *, links: bool) -> str:
     return orjson.dumps(told).decode()[1:-1] + ","
 
 
-def _event_json(event: Event, *, links: bool) -> str:
+def _event_json(event: Event, *, links: bool) -> tuple[str, str, str]:
+    """What stands before the names of an event's units, these, and what stands after them."""
     whose = '"epcList"'
     if event.parent:
         whose = f'"parentID":"{event.name(event.parent, links=links)}","childEPCs"'
     names = event.names('",\n"', links=links)
-    pieces = [
+    before = (
         f'{{"type":"{event.kind}","eventTime":"{event.time}",'
         f'"eventTimeZoneOffset":"{event.offset}","eventID":"{event.id}",'
-    ]
+    )
     if event.declared:
         told: dict[str, Any] = {
             "declarationTime": event.declared.time,
@@ -131,8 +135,8 @@ def _event_json(event: Event, *, links: bool) -> str:
         }
         if event.declared.corrective:
             told["correctiveEventIDs"] = event.declared.corrective
-        pieces.append(f'"errorDeclaration":{orjson.dumps(told).decode()},')
-    pieces.append(f'{whose}:["{names}"],"action":"{event.action}","bizStep":"{event.biz_step}"')
+        before += f'"errorDeclaration":{orjson.dumps(told).decode()},'
+    pieces = [f'"],"action":"{event.action}","bizStep":"{event.biz_step}"']
     if event.disposition:
         pieces.append(f',"disposition":"{event.disposition}"')
     for what, place in (("readPoint", event.facts.place), ("bizLocation", event.location)):
@@ -150,7 +154,7 @@ def _event_json(event: Event, *, links: bool) -> str:
         ilmd = {"cbvmda:lotNumber": lot, "cbvmda:itemExpirationDate": expiry}
         pieces.append(f',"ilmd":{orjson.dumps(ilmd).decode()}')
     pieces.append("}")
-    return "".join(pieces)
+    return before + f'{whose}:["', names, "".join(pieces)
 
 
 def write_xml(
