@@ -186,11 +186,9 @@ def _of_take(
     if not len(good) and not len(pulled):
         return
     serials = serials_of(part.first, part.count)
-    if len(good) == part.count:
-        yield from group.add(entry, serials, states.time)
-    elif len(good):
-        is_good = states.state == ord(State.COMMISSIONED)
-        yield from group.add(entry, list(compress(serials, is_good.tolist())), states.time[good])
+    if len(good):
+        others = np.flatnonzero(states.state != ord(State.COMMISSIONED))
+        yield from group.add(entry, _without(serials, others.tolist()), states.time[good])
     if len(pulled):
         yield from group.close()
         chosen = [serials[i] for i in pulled.tolist()]
@@ -198,6 +196,15 @@ def _of_take(
         for start in range(0, len(chosen), limit):
             some = chosen[start : start + limit]
             yield _event(group.facts, entry, *PULLED_BACK, some, entry.at)
+
+
+def _without(serials: list[str], others: list[int]) -> list[str]:
+    """The numbers but those at some places, which are in order and few."""
+    kept, start = [], 0
+    for place in others:
+        kept += serials[start:place]
+        start = place + 1
+    return kept + serials[start:]
 
 
 def _steps(source: str, target: str, reason: str) -> Iterable[Step]:
