@@ -85,11 +85,12 @@ def more_lots(bench: Bench, *numbers: str) -> None:
 @pytest.fixture
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, so that small lots have many transactions."""
+    from serialkeeper.rules import lookup
     from serialkeeper.rules import taking as deciding
     from serialkeeper.store import codes, journal, listings, plans, verify
 
     monkeypatch.setattr(chain, "BLOCK", 10)
-    for room in (numbering, taking, codes, listings, deciding, verify, journal, plans):
+    for room in (numbering, taking, codes, listings, deciding, verify, journal, plans, lookup):
         monkeypatch.setattr(room, "BLOCK", 10)
     for room in (numbering, taking):
         monkeypatch.setattr(room, "BLOCKS_AT_ONCE", 1)
