@@ -34,7 +34,7 @@ class PowerCut(BaseException):
 @pytest.fixture(autouse=True)
 def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of ten positions, two at a time, so that small lots have many chunks."""
-    from serialkeeper.rules import taking
+    from serialkeeper.rules import lookup, taking
     from serialkeeper.steps import agreeing
     from serialkeeper.store import (
         accounts,
@@ -49,7 +49,7 @@ def _small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(chain, "BLOCK", 10)
     rooms = (numbering, inspection, codes, listings, taking, verify, journal, plans)
-    rooms += (lot_report, webs, accounts, agreeing)
+    rooms += (lot_report, webs, accounts, agreeing, lookup)
     for module in rooms:
         monkeypatch.setattr(module, "BLOCK", 10)
     monkeypatch.setattr(numbering, "BLOCKS_AT_ONCE", 2)
